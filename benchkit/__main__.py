@@ -1,0 +1,5 @@
+"""``python -m benchkit``."""
+
+from benchkit.cli.main import main
+
+raise SystemExit(main())

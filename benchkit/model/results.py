@@ -1,0 +1,191 @@
+"""What the analysis says: estimates with their uncertainty, operating points, and the parts of a report."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of an uncertainty budget. ``u`` is the part of the standard uncertainty, in the unit of the result."""
+
+    name: str
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its standard uncertainty (k = 1), unit, effective degrees of freedom and ranked budget."""
+
+    value: float
+    u: float
+    unit: str
+    dof: float = math.inf
+    budget: tuple[Contribution, ...] = ()
+
+    @property
+    def is_measured(self) -> bool:
+        """False where the value is NaN, that is: not measured."""
+        return not math.isnan(self.value)
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingPoint:
+    """Steady averages at one set-point.
+
+    ``time_start_s`` and ``time_end_s`` are stream time since the start of the run. ``means`` holds, by channel name,
+    the mean with its standard uncertainty (type A of the mean and type B of the calibration together).
+    """
+
+    index: int
+    stream: str
+    row_start: int
+    row_stop: int
+    time_start_s: float
+    time_end_s: float
+    means: Mapping[str, Estimate] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PowerBalance:
+    """Powers, losses and efficiencies of one operating point; motoring is positive, loss = P_in - P_out.
+
+    An estimate is NaN where the stand does not measure what it needs (no AC power: no split of the drive).
+    Efficiencies are ratios (1), given for motoring points only; NaN otherwise.
+    """
+
+    point: OperatingPoint
+    speed_rpm: Estimate
+    torque_nm: Estimate
+    dc_power_w: Estimate
+    ac_power_w: Estimate
+    shaft_power_w: Estimate
+    inverter_loss_w: Estimate
+    motor_loss_w: Estimate
+    drive_loss_w: Estimate
+    inverter_efficiency: Estimate
+    motor_efficiency: Estimate
+    drive_efficiency: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class StaticThrust:
+    """Static propeller coefficients of one operating point (propeller notation, n in rev/s)."""
+
+    point: OperatingPoint
+    speed_rpm: Estimate
+    thrust_n: Estimate
+    torque_nm: Estimate
+    density_kgm3: Estimate
+    ct: Estimate
+    cq: Estimate
+    cp: Estimate
+    figure_of_merit: Estimate
+    tip_mach: float
+    reynolds_75: float
+    induced_velocity_mps: float
+    thrust_per_watt: float
+    """N of thrust per W of shaft power."""
+
+
+@dataclass(frozen=True, slots=True)
+class LossModel:
+    """Loss fitted over speed and torque by weighted least squares: ``loss_w = sum coefficient_i * term_i``.
+
+    ``terms`` names the terms as products of powers, such as ``"1"``, ``"n"``, ``"n^2"``, ``"T^2"``, ``"n*T"`` with n
+    and T scaled by ``speed_scale_rpm`` and ``torque_scale_nm``. ``covariance`` is that of the coefficients.
+    """
+
+    terms: tuple[str, ...]
+    coefficients: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    speed_scale_rpm: float
+    torque_scale_nm: float
+    residual_rms_w: float
+    dof: int
+    chi2_per_dof: float
+
+
+@dataclass(frozen=True, slots=True)
+class EfficiencyMap:
+    """Drive (or inverter, or motor) efficiency over speed and torque from a fitted loss model.
+
+    ``efficiency`` and ``u_efficiency`` are rows of torque by columns of speed; NaN outside the hull of the measured
+    points. ``hull`` is the closed polygon of (speed_rpm, torque_nm).
+    """
+
+    subject: str
+    """"drive", "inverter" or "motor"."""
+    model: LossModel
+    speed_rpm: tuple[float, ...]
+    torque_nm: tuple[float, ...]
+    efficiency: tuple[tuple[float, ...], ...]
+    u_efficiency: tuple[tuple[float, ...], ...]
+    loss_w: tuple[tuple[float, ...], ...]
+    hull: tuple[tuple[float, float], ...]
+    best_speed_rpm: float
+    best_torque_nm: float
+    best_efficiency: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class HeatingFit:
+    """First-order heating of one temperature channel over one steady load:
+
+    ``T(t) = T_inf - (T_inf - T_start) exp(-t / tau)``, fitted over stream time ``time_start_s … time_end_s``.
+    """
+
+    channel: str
+    time_start_s: float
+    time_end_s: float
+    tau_s: Estimate
+    final_c: Estimate
+    start_c: Estimate
+    reference_c: float
+    """Coolant inlet (or air) temperature, mean over the stretch."""
+    residual_rms_k: float
+    covered: float
+    """(end - start) / tau: below about 1.5 the end is extrapolated and the report says so."""
+
+
+@dataclass(frozen=True, slots=True)
+class ContinuousRating:
+    """What may be held for ever before ``channel`` reaches ``limit_c``, scaled with loss ~ torque² at that speed."""
+
+    channel: str
+    limit_c: float
+    speed_rpm: float
+    reference_c: float
+    torque_nm: Estimate
+    current_a: Estimate
+    shaft_power_w: Estimate
+    is_extrapolated: bool
+    """True where the rating lies outside 0.5 … 1.5 times the loss that was tested."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One open flag of data quality, with its evidence."""
+
+    severity: str
+    """"note", "caution" or "error"."""
+    code: str
+    message: str
+    channel: str = ""
+    row_start: int = 0
+    row_stop: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """Everything the analysis says about one run."""
+
+    points: tuple[OperatingPoint, ...]
+    balances: tuple[PowerBalance, ...]
+    thrust: tuple[StaticThrust, ...]
+    maps: tuple[EfficiencyMap, ...]
+    heating: tuple[HeatingFit, ...]
+    ratings: tuple[ContinuousRating, ...]
+    findings: tuple[Finding, ...]

@@ -1,0 +1,240 @@
+"""The stand as its profile says: sources, channels, limits, unit under test, geometry. All values in bench units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchkit.model.calibration import Calibration
+from benchkit.units import BENCH_UNIT, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One measured quantity. ``column`` is its name in the frames of ``source``; values are in the bench unit."""
+
+    name: str
+    label: str
+    quantity: Quantity
+    source: str
+    column: str
+    low: float
+    high: float
+    calibration: Calibration = Calibration()
+
+    @property
+    def unit(self) -> str:
+        """Bench unit of the quantity."""
+        return BENCH_UNIT[self.quantity]
+
+
+class Checksum(StrEnum):
+    """Check value at the end of a text line, as hexadecimal digits after a star."""
+
+    NONE = "none"
+    XOR8 = "xor8"
+    """Exclusive or of all bytes before the star, two digits (as in NMEA 0183)."""
+    CRC16_CCITT_FALSE = "crc16-ccitt-false"
+    """Polynomial 0x1021, start 0xFFFF, four digits."""
+    CRC32 = "crc32"
+    """As in IEEE 802.3, eight digits."""
+
+
+@dataclass(frozen=True, slots=True)
+class TextFormat:
+    """Delimited text lines. ``columns`` names every field in order, counter and device time included."""
+
+    columns: tuple[str, ...]
+    separator: str = ","
+    decimal_mark: str = "."
+    checksum: Checksum = Checksum.NONE
+    counter_column: str | None = None
+    counter_modulus: int = 65536
+    device_time_column: str | None = None
+    device_time_scale_s: float = 1e-3
+    """Seconds per unit of the device time column."""
+    missing: tuple[str, ...] = ("", "nan")
+    """Field texts that mean *not measured*; they become NaN."""
+    reply_prefix: str = ">"
+    """A line that starts so is an answer of the device, not data."""
+    max_line_bytes: int = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class SerialTextSource:
+    """Text lines on a serial port: device path, COM name, or a pyserial URL (``socket://host:port``, ``loop://``)."""
+
+    name: str
+    port: str
+    baud: int
+    format: TextFormat
+    stale_after_s: float
+    set_point_command: str | None = None
+    """Text of the set-point command, with ``{name}`` and ``{value}``; None: the source takes no set-points."""
+
+
+Source = SerialTextSource
+
+
+class LimitKind(StrEnum):
+    """What a limit watches."""
+
+    ABOVE = "above"
+    BELOW = "below"
+    STALE = "stale"
+
+
+class Severity(StrEnum):
+    """Caution: tell. Trip: stop and latch."""
+
+    CAUTION = "caution"
+    TRIP = "trip"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A rule on a channel.
+
+    The condition of ``above`` is ``value > set_point``, of ``below`` ``value < set_point``: equality does not count.
+    Of ``stale`` it is ``age of the last good sample > set_point`` seconds. The condition must stand for ``on_delay_s``
+    before the limit acts, and is gone only when the value is back by more than or exactly ``deadband``, for
+    ``off_delay_s``. A trip limit also takes NaN, a missing sample and a stale source as its condition.
+    """
+
+    name: str
+    channel: str
+    kind: LimitKind
+    severity: Severity
+    set_point: float
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    deadband: float = 0.0
+    latching: bool = True
+    action: str = ""
+    """Name of the stop action of a trip limit; empty for a caution."""
+
+
+@dataclass(frozen=True, slots=True)
+class StopAction:
+    """What is commanded on a trip or an orderly stop: one command line, and the answer that acknowledges it."""
+
+    name: str
+    source: str
+    command: str
+    acknowledged_by: str
+    timeout_s: float
+    stop_category: int
+    """0, 1 or 2 as in IEC 60204-1."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSet:
+    """All limits of a stand, with the revision under which they were agreed."""
+
+    name: str
+    revision: str
+    limits: tuple[Limit, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Inverter:
+    """Nameplate of the inverter under test."""
+
+    id: str
+    firmware_revision: str
+    firmware_sha256: str
+    rated_current_a: float
+    max_voltage_v: float
+    switching_frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Motor:
+    """Nameplate of the motor on the stand."""
+
+    id: str
+    pole_pairs: int
+    rated_torque_nm: float
+    rated_current_a: float
+    max_speed_rpm: float
+    winding_limit_c: float
+    magnet_limit_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Propeller:
+    """Nameplate of the propeller; ``u_diameter_m`` is the standard uncertainty of the diameter."""
+
+    id: str
+    diameter_m: float
+    blades: int
+    u_diameter_m: float
+    chord75_m: float
+    """Chord at 75 % radius, for the Reynolds number."""
+
+
+class Role(StrEnum):
+    """What a channel is to the analysis. The profile says so; nothing is guessed from names."""
+
+    DC_VOLTAGE = "dc_voltage"
+    DC_CURRENT = "dc_current"
+    AC_POWER = "ac_power"
+    PHASE_CURRENT = "phase_current"
+    SPEED = "speed"
+    TORQUE = "torque"
+    THRUST = "thrust"
+    WINDING_TEMP = "winding_temp"
+    MAGNET_TEMP = "magnet_temp"
+    JUNCTION_TEMP = "junction_temp"
+    COOLANT_INLET_TEMP = "coolant_inlet_temp"
+    COOLANT_OUTLET_TEMP = "coolant_outlet_temp"
+    COOLANT_FLOW = "coolant_flow"
+    AIR_TEMP = "air_temp"
+    AIR_PRESSURE = "air_pressure"
+    AIR_HUMIDITY = "air_humidity"
+
+
+@dataclass(frozen=True, slots=True)
+class Steadiness:
+    """When a stretch of a run counts as one operating point (electrical and mechanical; thermal comes apart)."""
+
+    channels: tuple[str, ...]
+    """Channels that must hold still."""
+    dwell_s: float
+    """Shortest stretch, in stream time."""
+    speed_band_rpm: float
+    torque_band_nm: float
+    """Widest drift within one stretch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """The whole bench."""
+
+    name: str
+    title: str
+    simulated: bool
+    sources: Mapping[str, Source]
+    channels: Mapping[str, Channel]
+    """In profile order."""
+    roles: Mapping[Role, str]
+    """Role -> channel name."""
+    limit_set: LimitSet
+    stop_actions: Mapping[str, StopAction]
+    orderly_stop: str
+    """Name of the stop action of an orderly stop."""
+    inverter: Inverter
+    motor: Motor
+    steadiness: Steadiness
+    propeller: Propeller | None = None
+    notes: str = ""
+
+    def channels_of(self, source: str) -> tuple[Channel, ...]:
+        """Channels that ``source`` delivers, in profile order."""
+        return tuple(c for c in self.channels.values() if c.source == source)
+
+    def channel_for(self, role: Role) -> Channel | None:
+        """The channel with that role, or None when the stand does not measure it."""
+        name = self.roles.get(role)
+        return None if name is None else self.channels[name]
