@@ -6,9 +6,10 @@ message without a traceback and ends with the exit code of the class.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import ClassVar, Iterable
+from typing import ClassVar
 
 
 class BenchkitError(Exception):
@@ -16,9 +17,7 @@ class BenchkitError(Exception):
 
     exit_code: ClassVar[int] = 1
 
-    def __init__(
-        self, what: str, *, where: str = "", got: object = None, expected: str = "", remedy: str = ""
-    ) -> None:
+    def __init__(self, what: str, *, where: str = "", got: object = None, expected: str = "", remedy: str = "") -> None:
         self.where, self.what, self.got, self.expected, self.remedy = where, what, got, expected, remedy
         super().__init__(compose(what, where=where, got=got, expected=expected, remedy=remedy))
 
@@ -79,9 +78,7 @@ class RefusedError(BenchkitError):
     exit_code = 6
 
 
-def compose(
-    what: str, *, where: str = "", got: object = None, expected: str = "", remedy: str = ""
-) -> str:
+def compose(what: str, *, where: str = "", got: object = None, expected: str = "", remedy: str = "") -> str:
     """Put a message together: ``where: what (got …; expected …). remedy``."""
     details = []
     if got is not None:

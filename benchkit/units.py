@@ -8,9 +8,9 @@ A value is converted once, where it enters; inside benchkit only bench units exi
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Mapping
 
 from benchkit.errors import UsageError, did_you_mean
 
@@ -100,7 +100,12 @@ ACCEPTED: Mapping[Quantity, Mapping[str, Scale]] = {
     },
     Quantity.VOLTAGE: {"V": Scale(1.0), "mV": Scale(1e-3), "kV": Scale(1e3)},
     Quantity.CURRENT: {"A": Scale(1.0), "mA": Scale(1e-3), "kA": Scale(1e3)},
-    Quantity.POWER: {"W": Scale(1.0), "mW": Scale(1e-3), "kW": Scale(1e3), "hp": Scale(LBF_N * INCH_M * 12 * 550)},
+    Quantity.POWER: {
+        "W": Scale(1.0),
+        "mW": Scale(1e-3),
+        "kW": Scale(1e3),
+        "hp": Scale(LBF_N * INCH_M * 12 * 550),
+    },
     Quantity.TEMPERATURE: {
         "°C": Scale(1.0),
         "K": Scale(1.0, -273.15),
@@ -128,7 +133,13 @@ ACCEPTED: Mapping[Quantity, Mapping[str, Scale]] = {
     Quantity.LENGTH: {"m": Scale(1.0), "mm": Scale(1e-3), "cm": Scale(1e-2), "in": Scale(INCH_M)},
     Quantity.MASS: {"kg": Scale(1.0), "g": Scale(1e-3), "lb": Scale(0.45359237)},
     Quantity.DENSITY: {"kg/m³": Scale(1.0), "g/cm³": Scale(1e3)},
-    Quantity.TIME: {"s": Scale(1.0), "ms": Scale(1e-3), "µs": Scale(1e-6), "ns": Scale(1e-9), "min": Scale(60.0)},
+    Quantity.TIME: {
+        "s": Scale(1.0),
+        "ms": Scale(1e-3),
+        "µs": Scale(1e-6),
+        "ns": Scale(1e-9),
+        "min": Scale(60.0),
+    },
     Quantity.COUNT: {"count": Scale(1.0)},
 }
 

@@ -6,8 +6,8 @@ A table answers NaN outside its points: it never extrapolates and never clamps.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
-from datetime import date
 from typing import Protocol
 
 import numpy as np
@@ -95,13 +95,13 @@ class Table:
         return False
 
     def apply(self, raw: FloatArray) -> FloatArray:
-        return np.interp(raw, self.raw, self.value, left=np.nan, right=np.nan)
+        return np.asarray(np.interp(raw, self.raw, self.value, left=np.nan, right=np.nan), dtype=np.float64)
 
     def invert(self, value: FloatArray) -> FloatArray:
         x, y = np.asarray(self.value), np.asarray(self.raw)
         if x[0] > x[-1]:
             x, y = x[::-1], y[::-1]
-        return np.interp(value, x, y, left=np.nan, right=np.nan)
+        return np.asarray(np.interp(value, x, y, left=np.nan, right=np.nan), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +125,8 @@ class Certificate:
     """Who says so: id, day of calibration, day it is due again."""
 
     id: str
-    date: date
-    due: date
+    date: dt.date
+    due: dt.date
 
 
 @dataclass(frozen=True, slots=True)

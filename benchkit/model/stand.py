@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from benchkit.model.calibration import Calibration
@@ -21,7 +21,7 @@ class Channel:
     column: str
     low: float
     high: float
-    calibration: Calibration = Calibration()
+    calibration: Calibration = field(default_factory=Calibration)
 
     @property
     def unit(self) -> str:

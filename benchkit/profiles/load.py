@@ -1,0 +1,213 @@
+"""Read a stand profile: TOML text, base profiles merged, checked once, all faults listed together."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from benchkit.errors import Problem, ProfileError, UsageError
+from benchkit.model.stand import Checksum, LimitKind, Severity, Stand
+from benchkit.profiles.convert import Converter
+from benchkit.profiles.messages import problem_from
+from benchkit.profiles.schema import Profile, ProfileSection
+from benchkit.protect.configuration import check_limits
+from benchkit.units import Quantity
+
+MAX_PROFILE_BYTES = 2_000_000
+"""A profile is written by people; a larger file is something else."""
+MAX_BASES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedStand:
+    """A stand with the words it was made from: resolved JSON and the text of every file read."""
+
+    stand: Stand
+    json: str
+    texts: dict[str, str]
+
+
+def load_stand(path: Path) -> LoadedStand:
+    """Read and check the profile at ``path``.
+
+    Raises:
+        ProfileError: with every fault found, each with key path, got, expected and remedy.
+        UsageError: the file cannot be read.
+    """
+    texts: dict[str, str] = {}
+    mapping = _read_merged(path, texts, depth=0)
+    text = json.dumps(mapping, ensure_ascii=False, default=str)
+    return LoadedStand(_checked(text, str(path)), text, texts)
+
+
+def stand_from_json(text: str, *, origin: str = "profile in the run file") -> Stand:
+    """Build the stand from the resolved JSON that a run carries."""
+    return _checked(text, origin)
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema of a profile, for editors that complete and check TOML."""
+    schema = Profile.model_json_schema()
+    schema["properties"]["profile"] = ProfileSection.model_json_schema()
+    schema["title"] = "benchkit stand profile"
+    # A profile with a base may leave out what its base holds; benchkit itself checks the merged whole.
+    schema["if"] = {"required": ["profile"]}
+    schema["then"] = {}
+    schema["else"] = {"required": schema.pop("required")}
+    return schema
+
+
+def _checked(text: str, origin: str) -> Stand:
+    try:
+        profile = Profile.model_validate_json(text)
+    except ValidationError as error:
+        raise ProfileError(origin, _all_problems(error, text, origin)) from None
+    converter = Converter(profile, origin)
+    stand = converter.stand()
+    problems = list(converter.problems)
+    if not problems:
+        problems = [Problem(f"{origin}: {p.where}", p.what, p.got, p.expected, p.remedy) for p in check_limits(stand)]
+    if problems:
+        raise ProfileError(origin, problems)
+    return stand
+
+
+def _all_problems(error: ValidationError, text: str, origin: str) -> list[Problem]:
+    """Faults of shape, and with them the faults of meaning in everything that has the right shape.
+
+    Each key of wrong shape is taken out, or given a stand-in of the right shape, so that the rest can be checked;
+    what would be said of a stand-in is left out.
+    """
+    problems = [problem_from(e, Profile, origin) for e in error.errors()]
+    mapping = json.loads(text)
+    stand_ins = []
+    for e in error.errors():
+        path = _path_in(mapping, e["loc"])
+        stand_ins.append(f"{origin}: {'.'.join(str(part) for part in path)}")
+        if not _mend(mapping, path, e["type"] == "extra_forbidden"):
+            return problems
+    converter = Converter(Profile.model_validate_json(json.dumps(mapping)), origin)
+    converter.stand()
+    return problems + [p for p in converter.problems if not p.where.startswith(tuple(stand_ins))]
+
+
+_STAND_INS: tuple[Any, ...] = (
+    1, 1000, "x", True, "0" * 64, "above", "trip", "text", "speed", "none", ".", ",", "2026-01-01", ["x"],
+    {"value": 1.0, "unit": "1"}, [0.0, 1.0], {"kind": "gain_offset", "gain": 1.0, "offset": 0.0}, {"of_reading_percent": 0.0, "constant": 0.0},
+)  # fmt: skip
+
+
+_WORDS = [word.value for kind in (Quantity, LimitKind, Severity, Checksum) for word in kind]
+
+
+def _path_in(mapping: Any, loc: tuple[int | str, ...]) -> list[int | str]:
+    """The location without union tags and key marks: only steps that exist in the mapping, and the last key."""
+    path: list[int | str] = []
+    holder = mapping
+    parts = [part for part in loc if part != "[key]"]
+    for i, part in enumerate(parts):
+        exists = (isinstance(holder, dict) and part in holder) or (
+            isinstance(holder, list) and isinstance(part, int) and part < len(holder)
+        )
+        if exists:
+            path.append(part)
+            holder = holder[part]
+        elif i == len(parts) - 1 and not (path and isinstance(holder, dict) and holder.get("kind") == part):
+            path.append(part)
+    return path
+
+
+def _mend(mapping: dict[str, Any], path: list[int | str], drop: bool) -> bool:
+    """Drop the key at ``path`` or put the first stand-in there that has the right shape. False: none has."""
+    holder: Any = mapping
+    for part in path[:-1]:
+        holder = holder[part]
+    if not path or not isinstance(holder, (dict, list)):
+        return False
+    last: Any = path[-1]
+    meant: list[str] = []
+    if isinstance(holder, dict):
+        meant = get_close_matches(str(holder.pop(last, "")), _WORDS, n=1)
+        if drop or _shape_is_right(mapping, path):
+            return True
+    for stand_in in (*meant, *_STAND_INS):
+        holder[last] = stand_in
+        if _shape_is_right(mapping, path):
+            return True
+    return False
+
+
+def _shape_is_right(mapping: dict[str, Any], path: list[int | str]) -> bool:
+    try:
+        Profile.model_validate_json(json.dumps(mapping))
+    except ValidationError as error:
+        return not any(_path_in(mapping, e["loc"])[: len(path)] == path for e in error.errors())
+    return True
+
+
+def _read_merged(path: Path, texts: dict[str, str], depth: int) -> dict[str, Any]:
+    if depth > MAX_BASES:
+        raise UsageError("profiles build on each other in a circle", where=str(path), remedy="Remove one base.")
+    mapping = _read_toml(path, texts)
+    section = mapping.pop("profile", None)
+    if section is None:
+        return mapping
+    try:
+        change = ProfileSection.model_validate(section)
+    except ValidationError as error:
+        problems = [problem_from(e, ProfileSection, f"{path}: profile") for e in error.errors()]
+        raise ProfileError(str(path), problems) from None
+    base = _read_merged(path.parent / change.base, texts, depth + 1)
+    for key in change.remove:
+        _remove(base, key, str(path))
+    return _merge(base, mapping)
+
+
+def _read_toml(path: Path, texts: dict[str, str]) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > MAX_PROFILE_BYTES:
+            raise UsageError("too large for a profile", where=str(path), expected=f"at most {MAX_PROFILE_BYTES} bytes")
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise UsageError(
+            "cannot be read", where=str(path), got=error.strerror, remedy="Check path and rights."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise UsageError("not UTF-8 text", where=str(path), got=str(error), remedy="Save it as UTF-8.") from error
+    try:
+        mapping = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError("not TOML", where=str(path), got=str(error), remedy="Mend the line named.") from error
+    except RecursionError as error:
+        raise UsageError("nested too deeply", where=str(path), remedy="A profile has at most four levels.") from error
+    texts[path.name] = text
+    return mapping
+
+
+def _remove(mapping: dict[str, Any], key: str, origin: str) -> None:
+    *parents, last = key.split(".")
+    holder: Any = mapping
+    for part in parents:
+        holder = holder.get(part) if isinstance(holder, dict) else None
+    if not isinstance(holder, dict) or last not in holder:
+        raise ProfileError(origin, [Problem(f"{origin}: profile.remove", "the base holds no such key", key)])
+    del holder[last]
+
+
+def _merge(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
+    """Tables are merged key by key; everything else is replaced. A table that names another ``kind`` or ``unit``
+    replaces the old one whole."""
+    merged = dict(base)
+    for key, value in change.items():
+        old = merged.get(key)
+        if isinstance(value, dict) and isinstance(old, dict) and "kind" not in value and "unit" not in value:
+            merged[key] = _merge(old, value)
+        else:
+            merged[key] = value
+    return merged

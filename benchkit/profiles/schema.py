@@ -1,0 +1,227 @@
+"""The shape of a stand profile as TOML writes it. Strict: unknown keys and wrong types are refused.
+
+Values with a unit are written as ``{ value = 140.0, unit = "°C" }``; :mod:`benchkit.profiles.convert` takes them to
+bench units. Nothing that protects has a default here.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchkit.model.stand import Checksum, LimitKind, Role, Severity
+from benchkit.units import Quantity
+
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="lower case letters, digits, underscore")]
+QuantityField = Annotated[Quantity, Field(strict=False)]
+ChecksumField = Annotated[Checksum, Field(strict=False)]
+LimitKindField = Annotated[LimitKind, Field(strict=False)]
+SeverityField = Annotated[Severity, Field(strict=False)]
+RoleField = Annotated[Role, Field(strict=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+
+
+class Section(BaseModel):
+    """Base of all sections."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+class Measure(Section):
+    """A number with its unit."""
+
+    value: Finite
+    unit: str
+
+
+class ProfileSection(Section):
+    """``[profile]``: take another profile as base, and change it."""
+
+    base: str
+    remove: list[str] = []
+
+
+class StandSection(Section):
+    """``[stand]``."""
+
+    name: Name
+    title: str
+    simulated: bool
+    orderly_stop: str
+    notes: str = ""
+
+
+class InverterSection(Section):
+    """``[inverter]``: nameplate."""
+
+    id: str
+    firmware_revision: str
+    firmware_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$", description="64 hexadecimal digits")]
+    rated_current: Measure
+    max_voltage: Measure
+    switching_frequency: Measure
+
+
+class MotorSection(Section):
+    """``[motor]``: nameplate."""
+
+    id: str
+    pole_pairs: Annotated[int, Field(ge=1, le=200)]
+    rated_torque: Measure
+    rated_current: Measure
+    max_speed: Measure
+    winding_limit: Measure
+    magnet_limit: Measure
+
+
+class PropellerSection(Section):
+    """``[propeller]``: nameplate."""
+
+    id: str
+    blades: Annotated[int, Field(ge=1, le=20)]
+    diameter: Measure
+    u_diameter: Measure
+    chord75: Measure
+
+
+class TextFormatSection(Section):
+    """``[sources.NAME.format]``: delimited text lines."""
+
+    separator: Annotated[str, Field(pattern=r"^[,;\t |]$", description="one of , ; tab space |")]
+    decimal_mark: Literal[".", ","]
+    checksum: ChecksumField
+    columns: Annotated[list[str], Field(min_length=1)]
+    counter_column: str | None = None
+    counter_modulus: Annotated[int, Field(ge=2)] = 65536
+    device_time_column: str | None = None
+    device_time_unit: str = "ms"
+    missing: list[str] = ["", "nan"]
+    reply_prefix: str = ">"
+    max_line_bytes: Annotated[int, Field(ge=64, le=65536)] = 4096
+
+
+class SerialTextSection(Section):
+    """``[sources.NAME]`` of kind ``serial_text``."""
+
+    kind: Literal["serial_text"]
+    port: str
+    baud: Annotated[int, Field(ge=300, le=12_000_000)]
+    stale_after: Measure
+    set_point_command: str | None = None
+    format: TextFormatSection
+
+
+class GainOffsetSection(Section):
+    """Straight line."""
+
+    kind: Literal["gain_offset"]
+    gain: Finite
+    offset: Finite
+
+
+class PolynomialSection(Section):
+    """Polynomial, lowest power first, monotonic on ``raw_range``."""
+
+    kind: Literal["polynomial"]
+    coefficients: Annotated[list[Finite], Field(min_length=2)]
+    raw_range: Annotated[list[Finite], Field(min_length=2, max_length=2)]
+
+
+class TableSection(Section):
+    """Straight lines between points."""
+
+    kind: Literal["table"]
+    raw: Annotated[list[Finite], Field(min_length=2)]
+    value: Annotated[list[Finite], Field(min_length=2)]
+
+
+CalibrationSection = Annotated[GainOffsetSection | PolynomialSection | TableSection, Field(discriminator="kind")]
+
+
+class AccuracySection(Section):
+    """Standard uncertainty (k = 1) of the calibration."""
+
+    of_reading_percent: NonNegative
+    constant: NonNegative
+
+
+class CertificateSection(Section):
+    """Calibration certificate."""
+
+    id: str
+    date: dt.date
+    due: dt.date
+
+
+class ChannelSection(Section):
+    """``[channels.NAME]``."""
+
+    label: str
+    quantity: QuantityField
+    unit: str
+    source: str
+    column: str
+    range: Annotated[list[Finite], Field(min_length=2, max_length=2)]
+    calibration: CalibrationSection
+    accuracy: AccuracySection
+    certificate: CertificateSection | None = None
+
+
+class SteadinessSection(Section):
+    """``[steadiness]``: when a stretch counts as one operating point."""
+
+    channels: Annotated[list[str], Field(min_length=1)]
+    dwell: Measure
+    speed_band: Measure
+    torque_band: Measure
+
+
+class StopActionSection(Section):
+    """``[stop_actions.NAME]``."""
+
+    source: str
+    command: Annotated[str, Field(min_length=1)]
+    acknowledged_by: Annotated[str, Field(min_length=1)]
+    timeout: Measure
+    stop_category: Annotated[int, Field(ge=0, le=2)]
+
+
+class LimitSetSection(Section):
+    """``[limit_set]``."""
+
+    name: str
+    revision: str
+
+
+class LimitSection(Section):
+    """``[limits.NAME]``. Every key that decides when it acts must be written."""
+
+    channel: str
+    kind: LimitKindField
+    severity: SeverityField
+    set_point: Measure
+    on_delay: Measure
+    off_delay: Measure
+    deadband: Measure
+    latching: bool
+    action: str = ""
+
+
+class Profile(Section):
+    """A whole stand profile."""
+
+    stand: StandSection
+    inverter: InverterSection
+    motor: MotorSection
+    propeller: PropellerSection | None = None
+    sources: Annotated[dict[Name, SerialTextSection], Field(min_length=1)]
+    channels: Annotated[dict[Name, ChannelSection], Field(min_length=1)]
+    roles: dict[RoleField, str]
+    steadiness: SteadinessSection
+    stop_actions: dict[Name, StopActionSection]
+    limit_set: LimitSetSection
+    limits: dict[Name, LimitSection]
