@@ -39,25 +39,35 @@ class BadFrameReason(StrEnum):
     NUL_BYTE = "nul_byte"
     NOT_TEXT = "not_text"
     TOO_LONG = "too_long"
+    PARTIAL = "partial"
+    """Its start or its end was not seen."""
 
 
 @dataclass(frozen=True, slots=True)
 class BadFrame:
-    """A frame that was refused, with its first bytes as evidence. No sample is made from it."""
+    """A frame that was refused, with its first bytes as evidence. No sample is made from it.
+
+    ``frame`` counts the frames since the opening from 1 (of text: the line number); 0 where that is not known.
+    """
 
     arrival_ns: int
     reason: BadFrameReason
     detail: str
     data: bytes
+    frame: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Frames known to be missing before the next row; ``missing`` is None where it cannot be counted."""
+    """Frames known to be missing before the next row; ``missing`` is None where it cannot be counted.
+
+    ``frame`` is the number of the frame after the gap, counted as in :class:`BadFrame`.
+    """
 
     arrival_ns: int
     missing: int | None
     cause: str
+    frame: int = 0
 
 
 @dataclass(frozen=True, slots=True)
