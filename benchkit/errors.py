@@ -93,7 +93,7 @@ def compose(what: str, *, where: str = "", got: object = None, expected: str = "
     return text
 
 
-def did_you_mean(word: str, known: Iterable[str]) -> str:
+def did_you_mean(word: str, known: Iterable[str], likeness: float = 0.6) -> str:
     """Return ``Did you mean 'x'?`` for the nearest known word, or an empty text."""
-    close = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    close = get_close_matches(word, list(known), n=1, cutoff=likeness)
     return f"Did you mean {close[0]!r}?" if close else ""

@@ -164,7 +164,7 @@ def scale_to_bench(quantity: Quantity, unit: str, *, where: str = "") -> Scale:
         return accepted[plain]
     names = list(accepted)
     listed = names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" or {names[-1]}"
-    hint = did_you_mean(plain, names)
+    hint = did_you_mean(plain, names, 0.5)
     raise UsageError(
         f"{unit!r} is not a unit of {quantity.value}",
         where=where,

@@ -98,9 +98,12 @@ def _all_problems(error: ValidationError, text: str, origin: str) -> list[Proble
 
 
 _STAND_INS: tuple[Any, ...] = (
-    1, 1000, "x", True, "0" * 64, "above", "trip", "text", "speed", "none", ".", ",", "2026-01-01", ["x"],
-    {"value": 1.0, "unit": "1"}, [0.0, 1.0], {"kind": "gain_offset", "gain": 1.0, "offset": 0.0}, {"of_reading_percent": 0.0, "constant": 0.0},
+    1, 1000, "x", True, "0" * 64, "above", "trip", "text", "speed", "none", ".", ",", "2026-01-01", ["x"], [0.0, 1.0],
+    {"value": 1.0, "unit": "1"},
+    {"kind": "gain_offset", "gain": 1.0, "offset": 0.0},
+    {"of_reading_percent": 0.0, "constant": 0.0},
 )  # fmt: skip
+"""One value for every shape that the schema knows."""
 
 
 _WORDS = [word.value for kind in (Quantity, LimitKind, Severity, Checksum) for word in kind]

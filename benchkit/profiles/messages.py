@@ -42,6 +42,9 @@ def problem_from(error: ErrorDetails, root: type[BaseModel], origin: str) -> Pro
         got = error["input"].get("kind") if isinstance(error["input"], dict) else error["input"]
         words = [word.strip(" '") for word in expected.replace(" or ", ",").split(",")]
         return Problem(where, "not one of the known words", got, expected, did_you_mean(str(got), words))
+    if kind == "string_pattern_mismatch" and model and str(loc[-1]) in model.model_fields:
+        form = model.model_fields[str(loc[-1])].description or ""
+        return Problem(where, "not of the right form", error["input"], form)
     expected = _EXPECTED.get(kind, "")
     got = error["input"] if isinstance(error["input"], (str, int, float, bool)) else type(error["input"]).__name__
     return Problem(where, error["msg"].rstrip("."), got, expected, remedy="")
