@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 OLDEST, NEWEST = (3, 11), (3, 13)
 if not OLDEST <= sys.version_info[:2] <= NEWEST:  # before the definitions below, which older ones cannot evaluate
@@ -158,10 +159,15 @@ def say_how_to_get(missing: list[tuple[str, str, str, str]]) -> None:
 
 
 def as_root(line: list[str]) -> str:
-    command = shlex.join(line)
+    """The command a person would type to run ``line`` as root, with apt's package lists fetched before."""
+    lines = [shlex.join(line)]
+    if line[0] == "apt-get":
+        lines = ["apt-get update", *lines]
     if os.geteuid() == 0:
-        return command
-    return f"sudo {command}" if shutil.which("sudo") else f"su -c {shlex.quote(command)}"
+        return " && ".join(lines)
+    if shutil.which("sudo"):
+        return " && ".join(f"sudo {one}" for one in lines)
+    return f"su - -c {shlex.quote(' && '.join(lines))}"
 
 
 # --- the virtual environment ----------------------------------------------------------------------------------------
@@ -183,7 +189,7 @@ def fingerprint() -> str:
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
-def read_stamp() -> dict[str, object]:
+def read_stamp() -> dict[str, Any]:
     try:
         stamp = json.loads(STAMP.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -194,19 +200,23 @@ def read_stamp() -> dict[str, object]:
 def ensure_installed(*extras: str) -> Path:
     """Return the interpreter of .venv with benchkit and at least these extras installed in it."""
     python, wanted, stamp = python_in(VENV), fingerprint(), read_stamp()
-    there = set(stamp.get("extras", ())) if stamp.get("fingerprint") == wanted else set()  # type: ignore[call-overload]
+    there = set(stamp.get("extras", ())) if stamp.get("fingerprint") == wanted else set()
     if there >= set(extras) and python.exists():
         return python
     prepare_system()
-    version = f"{sys.version_info.major}.{sys.version_info.minor} {ROOT}"
-    if stamp.get("made_for") != version or not python.exists():
+    made_for = f"{sys.version_info.major}.{sys.version_info.minor} {ROOT}"
+    if stamp.get("made_for") != made_for or not python.exists():
         say("Making the virtual environment .venv")
         run_or_exit([sys.executable, "-m", "venv", "--clear", str(VENV)])
-    STAMP.unlink(missing_ok=True)
     extras = tuple(sorted(there | set(extras)))
+    write_stamp(made_for=made_for)  # an installation that is cut short is taken up again, not started anew
     pip_install(python, ["-c", str(CONSTRAINTS), "-e", f".[{','.join(extras)}]"])
-    STAMP.write_text(json.dumps({"fingerprint": wanted, "extras": extras, "made_for": version}), encoding="utf-8")
+    write_stamp(made_for=made_for, fingerprint=wanted, extras=extras)
     return python
+
+
+def write_stamp(**what: object) -> None:
+    STAMP.write_text(json.dumps(what), encoding="utf-8")
 
 
 def pip_install(python: Path, what: list[str]) -> None:
