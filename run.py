@@ -314,6 +314,7 @@ def lint(arguments: list[str]) -> int:
         "ruff check": [*module, "ruff", "check", "."],
         "ruff format": [*module, "ruff", "format", "--check", "."],
         "mypy": [*module, "mypy"],
+        "mypy run.py": [*module, "mypy", "run.py"],
         "lint-imports": [str(python.with_name("lint-imports.exe" if WINDOWS else "lint-imports"))],
     }
     failed = []
