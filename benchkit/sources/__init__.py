@@ -1,0 +1,1 @@
+"""Instrument links: the one door to serial ports and to the clock."""

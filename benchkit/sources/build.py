@@ -1,0 +1,22 @@
+"""From the source of a stand profile to a live source."""
+
+from __future__ import annotations
+
+from benchkit.errors import UsageError
+from benchkit.model.stand import SerialTextSource
+from benchkit.model.stand import Source as SourceSpec
+from benchkit.sources.clock import Clock
+from benchkit.sources.contract import Source
+
+
+def build_source(spec: SourceSpec, clock: Clock, port: str | None = None) -> Source:
+    """Make the source that ``spec`` describes; ``port`` takes the place of the port of the profile.
+
+    Raises:
+        UsageError: a source of that kind cannot be built.
+    """
+    if isinstance(spec, SerialTextSource):
+        from benchkit.sources.serial_text import SerialSource
+
+        return SerialSource(spec, clock, port)
+    raise UsageError(f"no source can be built from a {type(spec).__name__}")

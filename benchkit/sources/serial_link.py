@@ -1,0 +1,113 @@
+"""A serial port as plain bytes: open, wait, read what is there, write, close. The only file that calls pyserial.
+
+Reading waits in the operating system for the first byte and then takes what is waiting: a line is seen as soon as it
+arrives, and no call waits for a line end. ``readline`` would be slow and would hand out partial lines.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import select
+
+import serial
+
+from benchkit.errors import LinkError, UsageError
+from benchkit.sources.ports import list_ports
+
+_READ_BYTES = 65536
+_WRITE_TIMEOUT_S = 0.2
+"""A device that does not take a command for so long counts as lost: the loop that protects must not wait for it."""
+
+
+class SerialLink:
+    """An open port. ``device`` is a path, a COM name or a URL of pyserial (``socket://host:port``, ``loop://``).
+
+    Raises:
+        LinkError: the port cannot be opened.
+        UsageError: the URL is of no known kind.
+    """
+
+    def __init__(self, device: str, baud: int, where: str) -> None:
+        try:
+            # timeout 0: read returns what is there. exclusive: a second program on the port would steal bytes.
+            self._port = serial.serial_for_url(
+                device, baudrate=baud, timeout=0, write_timeout=_WRITE_TIMEOUT_S, exclusive=True
+            )
+        except ValueError as error:
+            raise UsageError(f"cannot use port {device!r}: {error}", where=where, remedy=_NAME_IT) from error
+        except OSError as error:  # pyserial's SerialException is one
+            raise _not_opened(error, device, where) from error
+        self._wait_on = _descriptor(self._port)
+        if hasattr(self._port, "set_low_latency_mode"):
+            # USB adapters may hold bytes for 16 ms; those that can are told not to. Others refuse, which is no loss.
+            with contextlib.suppress(ValueError, NotImplementedError, OSError):
+                self._port.set_low_latency_mode(True)
+
+    def read(self, timeout_s: float) -> bytes:
+        """Wait up to ``timeout_s`` for a byte, then return all that is waiting; empty when nothing came.
+
+        Raises:
+            OSError: the link is lost.
+        """
+        if self._wait_on is not None:
+            ready, _, _ = select.select([self._wait_on], [], [], timeout_s)
+            return bytes(self._port.read(_READ_BYTES)) if ready else b""
+        if self._port.timeout != timeout_s:
+            self._port.timeout = timeout_s
+        first = self._port.read(1)
+        return bytes(first + self._port.read(self._port.in_waiting)) if first else b""
+
+    def write(self, data: bytes) -> None:
+        """Write all of ``data``.
+
+        Raises:
+            OSError: the link is lost or did not take the bytes in time.
+        """
+        self._port.write(data)
+
+    def close(self) -> None:
+        """Close the port, whatever state it is in."""
+        connection = getattr(self._port, "_socket", None)
+        if connection is not None:
+            # pyserial's own close of a socket sleeps 0.3 s, and leaves the socket open when the other end has gone.
+            connection.close()
+            self._port.is_open = False
+            return
+        with contextlib.suppress(OSError):
+            self._port.close()
+
+
+def _descriptor(port: serial.SerialBase) -> int | None:
+    """What ``select`` can wait on; None on Windows COM ports and ports that are no device (``loop://``)."""
+    if os.name == "nt" and not hasattr(port, "_socket"):
+        return None
+    try:
+        return port.fileno()
+    except (io.UnsupportedOperation, AttributeError):
+        return None
+
+
+_NAME_IT = "Give a device path, a COM name or a URL such as socket://host:port: --port SOURCE=PORT."
+
+
+def _not_opened(error: OSError, device: str, where: str) -> LinkError:
+    """Say what the error of pyserial means and what to do; on Windows its kind stands only in the text."""
+    text = str(error)
+    if "://" in device:
+        remedy = "Check the address, and that the other end is running and waits for a connection."
+        return LinkError(f"cannot connect to {device!r}: {text}", where=where, remedy=remedy)
+    if error.errno == errno.ENOENT or "FileNotFoundError" in text:
+        names = ", ".join(port.device for port in list_ports()) or "none"
+        remedy = f"Ports of this computer: {names}. Check cable and power, or name another: --port SOURCE=PORT."
+        return LinkError(f"there is no port {device!r}", where=where, remedy=remedy)
+    if error.errno in (errno.EAGAIN, errno.EBUSY) or (os.name == "nt" and "PermissionError" in text):
+        remedy = "Close the other program (or the other recording) first."
+        return LinkError(f"port {device!r} is in use by another program", where=where, remedy=remedy)
+    if error.errno in (errno.EACCES, errno.EPERM):
+        remedy = "Add your user to the group that owns it (on many Linux systems dialout), then log in again."
+        return LinkError(f"no right to open port {device!r}", where=where, remedy=remedy)
+    remedy = "Check cable and power, then try again."
+    return LinkError(f"cannot open port {device!r}: {text}", where=where, remedy=remedy)

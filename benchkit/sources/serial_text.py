@@ -1,0 +1,152 @@
+"""Text lines on a serial port: the link, its decoder, and what happens when the cable comes out."""
+
+from __future__ import annotations
+
+from benchkit.decode.text import TextDecoder
+from benchkit.errors import LinkError, UsageError
+from benchkit.model.samples import DecodeEvent, Gap
+from benchkit.model.stand import SerialTextSource
+from benchkit.sources.clock import Clock
+from benchkit.sources.contract import Polled
+from benchkit.sources.ports import device_with, list_ports, serial_number_of
+from benchkit.sources.serial_link import SerialLink
+
+
+class SerialSource:
+    """Serial text source (see :class:`benchkit.sources.contract.Source`).
+
+    ``port_override`` takes the place of the port of the profile. An adapter with a serial number of its own is found
+    again when it comes back under another name.
+    """
+
+    is_finished = False
+
+    def __init__(self, spec: SerialTextSource, clock: Clock, port_override: str | None = None) -> None:
+        self._spec = spec
+        self._clock = clock
+        self._device = port_override or spec.port
+        self._where = f"sources.{spec.name}"
+        self._decoder = TextDecoder(spec.format)
+        self._link: SerialLink | None = None
+        self._serial_number = ""
+        self._pending: list[DecodeEvent] = []
+        self._down_since_ns: int | None = None
+        self._loss: LinkError | None = None
+
+    @property
+    def name(self) -> str:
+        return self._spec.name
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return self._decoder.columns
+
+    @property
+    def device(self) -> str:
+        """Port in use: path, COM name or URL."""
+        return self._device
+
+    @property
+    def is_open(self) -> bool:
+        return self._link is not None
+
+    def open(self) -> None:
+        """Open the port, or open it again after a loss.
+
+        Raises:
+            LinkError: it cannot be opened.
+            UsageError: the port is a URL of no known kind.
+        """
+        if self._link is not None:
+            return
+        self._link = self._connect()
+        self._loss = None
+        # What a device has begun before we listened comes without its start.
+        self._decoder = TextDecoder(self._spec.format, joined_midway=True)
+        if self._down_since_ns is not None:
+            now = self._clock.now_ns()
+            cause = f"link was down for {(now - self._down_since_ns) / 1e9:.3f} s"
+            self._pending.append(Gap(now, None, cause))
+            self._down_since_ns = None
+
+    def poll(self, timeout_s: float) -> Polled | None:
+        """Wait up to ``timeout_s`` for bytes; return what is there, or None.
+
+        Raises:
+            LinkError: the link is lost or not open.
+        """
+        if self._pending:
+            events, self._pending = self._pending, []
+            return Polled(b"", self._clock.now_ns(), events)
+        if self._link is None:
+            raise self._loss or self._not_open()
+        try:
+            data = self._link.read(timeout_s)
+        except OSError as error:
+            self._lose(error)
+            return self.poll(timeout_s)  # hands out what the cut left behind, else raises the loss
+        if not data:
+            return None
+        arrival_ns = self._clock.now_ns()
+        self._decoder.feed(data, arrival_ns)
+        return Polled(data, arrival_ns, self._events())
+
+    def send(self, command: str) -> None:
+        """Write one command line.
+
+        Raises:
+            LinkError: the link is lost, not open, or does not take the bytes.
+            UsageError: the text is not one line of ASCII.
+        """
+        if not command.isascii() or not command.isprintable() or not command:
+            raise UsageError(
+                "a command is one line of ASCII text",
+                where=self._where,
+                got=command,
+                remedy="Mend the command in the stand profile.",
+            )
+        if self._link is None:
+            raise self._loss or self._not_open()
+        try:
+            self._link.write(command.encode("ascii") + b"\n")
+        except OSError as error:
+            raise self._lose(error) from error
+
+    def close(self) -> None:
+        """Close the port. An unfinished line is handed out as a bad frame by the next poll after opening again."""
+        if self._link is None:
+            return
+        self._link.close()
+        self._link = None
+        self._down_since_ns = self._clock.now_ns()
+        self._decoder.close(self._down_since_ns)
+        self._pending += self._events()
+
+    def _connect(self) -> SerialLink:
+        try:
+            link = SerialLink(self._device, self._spec.baud, self._where)
+        except LinkError:
+            moved = device_with(self._serial_number, list_ports())
+            if moved is None or moved == self._device:
+                raise
+            link = SerialLink(moved, self._spec.baud, self._where)
+            self._device = moved
+        if "://" not in self._device:
+            self._serial_number = serial_number_of(self._device, list_ports())
+        return link
+
+    def _events(self) -> list[DecodeEvent]:
+        return list(iter(self._decoder.next_event, None))
+
+    def _not_open(self) -> LinkError:
+        return LinkError(f"port {self._device!r} is not open", where=self._where, remedy="Open the source first.")
+
+    def _lose(self, error: OSError) -> LinkError:
+        """Close what is left of the link and remember why."""
+        self.close()
+        self._loss = LinkError(
+            f"link to {self._device!r} is lost: {error}",
+            where=self._where,
+            remedy="Check cable and power of the device; the link is opened again when it is back.",
+        )
+        return self._loss
