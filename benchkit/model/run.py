@@ -27,4 +27,6 @@ class RunHeader:
     """Seed of the simulated stand; None on a real one."""
     time_factor: float = 1.0
     """Stream seconds per host second; above 1 only where a simulated stand runs faster than real time."""
+    recovered_from: str = ""
+    """File name of the interrupted recording that this run was recovered from; empty for a run that was closed."""
     format_version: int = RUN_FORMAT_VERSION

@@ -1,0 +1,163 @@
+"""The orderly end of a run: fold the journal in, hash the content, mark it closed, open it again and check.
+
+Everything happens in SWMR mode on datasets that were made at the start, so a crash in the middle leaves a file that
+opens and a journal that still holds everything.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchkit.errors import RunFileError
+from benchkit.model.run import RunHeader
+from benchkit.runfile import hashing, layout
+from benchkit.runfile.hashing import Progress
+from benchkit.runfile.journal import JournalRecord, Kind, read_journal
+from benchkit.runfile.layout import StoredChannel, StreamSpec
+from benchkit.runfile.reader import open_run
+from benchkit.runfile.store import RunStore
+
+_FOLD_BYTES = 4 << 20
+_FOLD_RECORDS = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedRun:
+    """A run that was closed and checked by opening it again."""
+
+    path: Path
+    content_sha256: str
+    rows_by_source: Mapping[str, int]
+    events: int
+    raw_bytes: int
+    """Bytes received, all sources."""
+    size_bytes: int
+
+
+def run_record(header: RunHeader, streams: Mapping[str, StreamSpec]) -> bytes:
+    """Payload of the first journal record: all that is needed to make the run file anew."""
+    return json.dumps(
+        {
+            "header": asdict(header),
+            "streams": [
+                {
+                    "source": spec.source,
+                    "channels": [[c.name, c.label, str(c.quantity), c.unit] for c in spec.channels],
+                    "raw_columns": list(spec.raw_columns),
+                }
+                for spec in streams.values()
+            ],
+        },
+        ensure_ascii=False,
+    ).encode()
+
+
+def parse_run_record(record: JournalRecord, *, where: str) -> tuple[RunHeader, tuple[StreamSpec, ...]]:
+    """Header and streams from the first journal record.
+
+    Raises:
+        RunFileError: not what :func:`run_record` writes.
+    """
+    try:
+        if record.kind is not Kind.RUN:
+            raise TypeError(f"first record is {record.kind.name}")
+        fields = json.loads(record.payload)
+        header = RunHeader(**fields["header"])
+        streams = tuple(
+            StreamSpec(
+                source=str(entry["source"]),
+                channels=tuple(StoredChannel(*map(str, channel)) for channel in entry["channels"]),
+                raw_columns=tuple(map(str, entry["raw_columns"])),
+            )
+            for entry in fields["streams"]
+        )
+        layout.check_specs(streams)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise RunFileError(
+            f"the journal does not start with the header of its run: {error}",
+            where=where,
+            remedy="It was written by another version, or is damaged.",
+        ) from error
+    return header, streams
+
+
+def fold_journal(file: Any, sources: tuple[str, ...], journal: Path, progress: Progress | None = None) -> int:
+    """Copy all bytes of the journal into ``/raw``; returns how many were received. Torn tails are left out."""
+    waiting: dict[tuple[str, str], list[JournalRecord]] = {}
+    held = records = received = 0
+    total = journal.stat().st_size
+    with read_journal(journal) as reader:
+        for record in reader:
+            if record.kind not in (Kind.RECEIVED, Kind.SENT) or record.source_index >= len(sources):
+                continue
+            name = "received" if record.kind is Kind.RECEIVED else "sent"
+            received += len(record.payload) if record.kind is Kind.RECEIVED else 0
+            waiting.setdefault((sources[record.source_index], name), []).append(record)
+            held += len(record.payload)
+            records += 1
+            if held >= _FOLD_BYTES or records >= _FOLD_RECORDS:
+                _write_pieces(file, waiting)
+                held = records = 0
+                if progress is not None:
+                    progress(reader.good_bytes, total)
+    _write_pieces(file, waiting)
+    if progress is not None:
+        progress(total, total)
+    return received
+
+
+def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: Progress | None = None) -> ClosedRun:
+    """Close a run whose rows and events are all appended, and check it.
+
+    ``progress`` is called with bytes done and bytes in all, anew for each of folding, hashing and checking.
+
+    Raises:
+        RunFileError: the disk is full, or what was read back differs from what was written. The journal is not touched.
+    """
+    store.flush()
+    sources = tuple(store.streams)
+    try:
+        received = fold_journal(store.file, sources, journal, progress) if journal is not None else 0
+        store.file.flush()
+        order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in store.streams.items()})
+        digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress)
+        store.set_attribute(layout.CONTENT_SHA256, digest.encode())
+        store.set_attribute(layout.CLOSED, 1)
+        store.file.flush()
+    except (OSError, RuntimeError) as error:
+        raise store.write_error(error) from error
+    store.close()
+    with open_run(store.path) as run:
+        run.verify(progress)
+        return ClosedRun(
+            path=store.path,
+            content_sha256=digest,
+            rows_by_source={source: run.rows(source) for source in run.sources},
+            events=len(run.event_lines()),
+            raw_bytes=received,
+            size_bytes=store.path.stat().st_size,
+        )
+
+
+def _write_pieces(file: Any, waiting: dict[tuple[str, str], list[JournalRecord]]) -> None:
+    for (source, name), records in waiting.items():
+        base = f"{layout.RAW}/{source}/{name}"
+        payload = b"".join(record.payload for record in records)
+        start = int(file[base].shape[0])
+        ends = start + np.cumsum([len(record.payload) for record in records], dtype=np.int64)
+        _extend(file[base], np.frombuffer(payload, dtype=np.uint8))
+        _extend(file[f"{base}_time_ns"], np.array([record.time_ns for record in records], dtype=np.int64))
+        _extend(file[f"{base}_end"], ends)
+    waiting.clear()
+
+
+def _extend(dataset: Any, data: Any) -> None:
+    start = int(dataset.shape[0])
+    dataset.resize(start + len(data), axis=0)
+    dataset[start:] = data

@@ -1,0 +1,266 @@
+"""Reading a run, closed or not. A run that was not closed shows every row that was written whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from benchkit.errors import RunFileError, UsageError, did_you_mean
+from benchkit.model.events import Event
+from benchkit.model.run import RunHeader
+from benchkit.model.stream import Stream
+from benchkit.runfile import hashing, layout, trusted
+from benchkit.runfile.events import parse_events, split_lines
+from benchkit.runfile.hashing import Progress
+from benchkit.runfile.layout import FloatArray, StoredChannel, StreamSpec
+
+_TAIL_ROWS = 2 * layout.COLUMN_CHUNK
+
+
+def open_run(path: Path) -> Run:
+    """Open a run for reading.
+
+    Raises:
+        RunFileError: missing, foreign, of a newer version, or damaged; the message says what to do.
+    """
+    return Run(Path(path))
+
+
+class Run:
+    """An open run file. Use it as a context manager. Not for several threads."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._file, is_clean = trusted.open_file(path)
+        try:
+            with trusted.reading(path):
+                self.header: RunHeader = trusted.header(self._file, path)
+                closed = bool(trusted.number_attribute(self._file, path, layout.CLOSED))
+                self.is_closed: bool = is_clean and closed
+                """True when the run was closed in order: raw bytes folded in, hash stored."""
+                self._specs = {name: self._read_spec(name) for name in self._source_names()}
+                self._datasets = self._find_datasets()
+                self._rows = {source: self._common_rows(source) for source in self._specs}
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Run:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names of the streams, sorted."""
+        return tuple(self._specs)
+
+    @property
+    def content_sha256(self) -> str:
+        """Hash that was stored when the run was closed; empty before."""
+        return trusted.text_attribute(self._file, self.path, layout.CONTENT_SHA256)
+
+    def spec(self, source: str) -> StreamSpec:
+        """Channels and raw columns of a stream."""
+        return self._specs[self._known(source)]
+
+    def rows(self, source: str) -> int:
+        """Rows of a stream."""
+        return self._rows[self._known(source)]
+
+    def stream(self, source: str, start: int | None = None, stop: int | None = None) -> Stream:
+        """Rows ``start`` to ``stop`` of a stream as arrays; all of them by default.
+
+        Raises:
+            UsageError: no such stream.
+            RunFileError: the rows cannot be read.
+        """
+        spec = self.spec(source)
+        first, last, _ = slice(start, stop).indices(self._rows[source])
+        with trusted.reading(self.path):
+            read = {
+                entry.name: self._dataset(source, entry.name)[first : max(first, last)]
+                for entry in layout.ROW_DATASETS
+                if entry.name != layout.RAW_VALUES
+            }
+        return Stream(
+            source=source,
+            channels=tuple(c.name for c in spec.channels),
+            units=tuple(c.unit for c in spec.channels),
+            time_s=read[layout.TIME],
+            arrival_s=read[layout.ARRIVAL],
+            device_time_s=read[layout.DEVICE_TIME],
+            counter=read[layout.COUNTER],
+            values=read[layout.VALUES],
+        )
+
+    def raw_values(self, source: str, start: int | None = None, stop: int | None = None) -> FloatArray:
+        """Values as received (n, raw columns) of the columns that a calibration curve changes."""
+        columns = self.spec(source).raw_columns
+        first, last, _ = slice(start, stop).indices(self._rows[source])
+        if not columns:
+            return np.empty((max(0, last - first), 0))
+        with trusted.reading(self.path):
+            values: FloatArray = self._dataset(source, layout.RAW_VALUES)[first : max(first, last)]
+        return values
+
+    def event_lines(self) -> list[bytes]:
+        """Lines of the event log as written."""
+        with trusted.reading(self.path):
+            log = self._datasets[layout.EVENT_LOG][:].tobytes()
+        return split_lines(log, is_closed=self.is_closed)
+
+    def events(self) -> list[Event]:
+        """All events, in the order in which they were logged."""
+        return parse_events(self.event_lines(), where=f"{self.path}: {layout.EVENT_LOG}")
+
+    def received(self, source: str) -> Iterator[tuple[int, bytes]]:
+        """Bytes as received, piece by piece with their arrival (ns since run start). Only in a closed run."""
+        return self._raw(source, "received")
+
+    def sent(self, source: str) -> Iterator[tuple[int, bytes]]:
+        """Commands as written, with their time (ns since run start). Only in a closed run."""
+        return self._raw(source, "sent")
+
+    def raw_bytes(self, source: str) -> bytes:
+        """All bytes received from a source in one piece."""
+        self._known(source)
+        with trusted.reading(self.path):
+            return bytes(self._datasets[f"{layout.RAW}/{source}/received"][:].tobytes())
+
+    def computed_sha256(self, progress: Progress | None = None) -> str:
+        """Hash of the content as it is in the file now."""
+        rows = {
+            f"{layout.STREAMS}/{source}/{entry.name}": self._rows[source]
+            for source in self._specs
+            for entry in layout.ROW_DATASETS
+        }
+        with trusted.reading(self.path):
+            return hashing.content_sha256(self.header, self._datasets, rows, progress)
+
+    def verify(self, progress: Progress | None = None) -> None:
+        """Compare the content with the hash that was stored when the run was closed.
+
+        Raises:
+            RunFileError: not closed, or the content is no longer what was recorded.
+        """
+        if not self.is_closed:
+            raise RunFileError("the run was not closed", where=str(self.path), remedy="Run 'benchkit recover' on it.")
+        computed = self.computed_sha256(progress)
+        if computed != self.content_sha256:
+            raise RunFileError(
+                "the content is not what was recorded",
+                where=str(self.path),
+                got=f"SHA-256 {computed}",
+                expected=self.content_sha256,
+                remedy="The file was changed or damaged after it was closed. Use another copy.",
+            )
+
+    def _raw(self, source: str, kind: str) -> Iterator[tuple[int, bytes]]:
+        base = f"{layout.RAW}/{self._known(source)}/{kind}"
+        data, times, ends = (self._datasets[base + suffix] for suffix in ("", "_time_ns", "_end"))
+        if len(times) != len(ends):
+            trusted.damaged(self.path, base, "times and ends differ in number", got=(len(times), len(ends)))
+        last_end = 0
+        step = layout.COLUMN_CHUNK
+        for first in range(0, len(times), step):
+            with trusted.reading(self.path):
+                stamps, stops = times[first : first + step], ends[first : first + step]
+                if np.any(np.diff(stops, prepend=last_end) < 0) or stops[-1] > len(data):
+                    trusted.damaged(self.path, f"{base}_end", "does not rise inside the bytes")
+                piece = data[last_end : int(stops[-1])].tobytes()
+            start = last_end
+            for stamp, stop in zip(stamps.tolist(), stops.tolist(), strict=True):
+                yield stamp, piece[start - last_end : stop - last_end]
+                start = stop
+            last_end = start
+
+    def _known(self, source: str) -> str:
+        if source not in self._specs:
+            raise UsageError(
+                f"no stream {source!r} in this run",
+                where=str(self.path),
+                expected=", ".join(self._specs),
+                remedy=did_you_mean(source, self._specs),
+            )
+        return source
+
+    def _dataset(self, source: str, name: str) -> Any:
+        return self._datasets[f"{layout.STREAMS}/{source}/{name}"]
+
+    def _source_names(self) -> list[str]:
+        names = sorted(trusted.group(self._file, self.path, layout.STREAMS))
+        for name in names:
+            if not layout.is_safe_name(name):
+                trusted.damaged(self.path, layout.STREAMS, "has a stream with a strange name", got=name[:60])
+        return names
+
+    def _read_spec(self, source: str) -> StreamSpec:
+        base = f"{layout.STREAMS}/{source}"
+        texts = {name: trusted.labels(self._file, self.path, f"{base}/{name}") for name in layout.LABEL_DATASETS}
+        count = len(texts[layout.CHANNEL])
+        for name, entries in texts.items():
+            if len(entries) != count:
+                trusted.damaged(
+                    self.path,
+                    f"{base}/{name}",
+                    "wrong number of entries",
+                    got=len(entries),
+                    expected=str(count),
+                )
+        has_raw = trusted.find(self._file, self.path, f"{base}/{layout.RAW_CHANNEL}") is not None
+        return StreamSpec(
+            source=source,
+            channels=tuple(
+                StoredChannel(name=name, label=label, quantity=quantity, unit=unit)
+                for name, label, quantity, unit in zip(
+                    texts[layout.CHANNEL],
+                    texts[layout.LABEL],
+                    texts[layout.QUANTITY],
+                    texts[layout.UNIT],
+                    strict=True,
+                )
+            ),
+            raw_columns=trusted.labels(self._file, self.path, f"{base}/{layout.RAW_CHANNEL}") if has_raw else (),
+        )
+
+    def _find_datasets(self) -> dict[str, Any]:
+        """Every dataset of the layout, checked, in hash order."""
+        types: dict[str, tuple[str, int | None]] = {layout.EVENT_LOG: ("|u1", None)}
+        for source, spec in self._specs.items():
+            width = {"": None, layout.CHANNEL: len(spec.channels), layout.RAW_CHANNEL: len(spec.raw_columns)}
+            for entry in layout.ROW_DATASETS:
+                types[f"{layout.STREAMS}/{source}/{entry.name}"] = (entry.dtype, width[entry.wide_over])
+            for name, dtype in layout.RAW_DATASETS:
+                types[f"{layout.RAW}/{source}/{name}"] = (dtype, None)
+        order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in self._specs.items()})
+        return {name: trusted.dataset(self._file, self.path, name, *types.get(name, ("S", None))) for name in order}
+
+    def _common_rows(self, source: str) -> int:
+        names = [e.name for e in layout.ROW_DATASETS if f"{layout.STREAMS}/{source}/{e.name}" in self._datasets]
+        lengths: Mapping[str, int] = {name: int(self._dataset(source, name).shape[0]) for name in names}
+        common = min(lengths.values())
+        if self.is_closed:
+            if max(lengths.values()) != common:
+                trusted.damaged(self.path, f"{layout.STREAMS}/{source}", "datasets differ in length", got=dict(lengths))
+            return common
+        for name in names:
+            first = max(0, common - _TAIL_ROWS)
+            tail = self._dataset(source, name)[first:common]
+            fill = layout.UNWRITTEN_COUNTER if name == layout.COUNTER else layout.UNWRITTEN_BITS
+            unwritten = tail.view(np.int64 if name == layout.COUNTER else np.uint64) == fill
+            rows = unwritten.any(axis=1) if unwritten.ndim > 1 else unwritten
+            if rows.any():
+                common = first + int(np.argmax(rows))
+        return common

@@ -1,0 +1,262 @@
+"""The HDF5 side of a run: everything is created first, then SWMR is switched on, then only rows are added."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from benchkit.errors import RunFileError, UsageError
+from benchkit.model.run import RunHeader
+from benchkit.runfile import layout
+from benchkit.runfile.columns import GrowingDataset, append_together
+from benchkit.runfile.layout import Block, StreamSpec
+
+
+class RunStore:
+    """An open, growing run file. One thread at a time; HDF5 does the same to itself by its own lock.
+
+    Raises:
+        RunFileError: the file exists, cannot be written, or the disk is full.
+        UsageError: header or streams cannot be stored.
+    """
+
+    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec]) -> None:
+        layout.check_specs(streams)
+        check_header(header)
+        self.path = path
+        self.streams: Mapping[str, StreamSpec] = {spec.source: spec for spec in streams}
+        self.file = _create(path)
+        try:
+            _write_header(self.file, header)
+            for spec in streams:
+                _create_stream(self.file, spec, header.started_utc)
+                _create_raw(self.file, spec.source)
+            _create_log(self.file)
+            self.file.swmr_mode = True
+        except BaseException:
+            self.file.close()
+            path.unlink(missing_ok=True)
+            raise
+        self._rows = {
+            source: {name: GrowingDataset(self.file[layout.STREAMS][source][name]) for name in row_names(spec)}
+            for source, spec in self.streams.items()
+        }
+        self._log = GrowingDataset(self.file[layout.EVENT_LOG])
+
+    def rows(self, source: str) -> int:
+        """Rows appended to a stream so far, written or not."""
+        return min(column.rows for column in self._rows[source].values())
+
+    def append(self, source: str, block: Block) -> None:
+        """Add a block to a stream; whole chunks are written, the rest waits.
+
+        When the disk is full, ``rows`` tells how many rows of the block were taken; the others may be given again.
+        """
+        if source not in self.streams:
+            raise UsageError(
+                "no such stream in this run",
+                where=str(self.path),
+                got=source,
+                expected=", ".join(self.streams),
+            )
+        arrays = layout.block_arrays(block, self.streams[source])
+        try:
+            append_together(self._rows[source], arrays)
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
+    def log(self, line: bytes) -> None:
+        """Add one line to the event log."""
+        try:
+            append_together({"log": self._log}, {"log": np.frombuffer(line, dtype=np.uint8)})
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
+    def flush(self) -> dict[str, int]:
+        """Write all that waits and hand it to the system; returns rows on disk by source."""
+        try:
+            for columns in self._rows.values():
+                for column in columns.values():
+                    column.flush()
+            self._log.flush()
+            self.file.flush()
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+        return {source: self.rows(source) for source in self.streams}
+
+    def set_attribute(self, name: str, value: object) -> None:
+        """Change the value of a root attribute in place; SWMR allows no new ones."""
+        attribute = h5py.h5a.open(self.file.id, name.encode())
+        attribute.write(np.array(value, dtype=attribute.dtype))
+
+    def close(self) -> None:
+        """Let go of the file."""
+        try:
+            self.file.close()
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
+    def release(self) -> None:
+        """Let go of the file whatever its state."""
+        with contextlib.suppress(OSError, RuntimeError):
+            self.file.close()
+
+    def write_error(self, error: Exception) -> RunFileError:
+        """The error of this file for a failed write."""
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return RunFileError(
+            f"cannot write the run file: {reason}",
+            where=str(self.path),
+            remedy="Make room on the disk. What was flushed is safe; 'benchkit recover' makes a closed run of it.",
+        )
+
+
+def row_names(spec: StreamSpec) -> tuple[str, ...]:
+    """Names of the datasets that grow with the rows of a stream."""
+    return tuple(d.name for d in layout.ROW_DATASETS if d.name != layout.RAW_VALUES or spec.raw_columns)
+
+
+def check_header(header: RunHeader) -> None:
+    """Refuse a header that would not fit.
+
+    Raises:
+        UsageError: a short field is longer than an attribute may be.
+    """
+    fields = asdict(header)
+    for name in layout.HEADER_TEXT_ATTRIBUTES:
+        if len(fields[name].encode()) > layout.MAX_ATTRIBUTE_BYTES or "\0" in fields[name]:
+            raise UsageError(
+                f"header field {name} cannot be stored",
+                got=fields[name][:60],
+                expected=f"at most {layout.MAX_ATTRIBUTE_BYTES} bytes of UTF-8 without NUL",
+                remedy="Put long texts into the note.",
+            )
+
+
+def text_of(header: RunHeader, name: str) -> str:
+    """Text of a long header field as it is stored."""
+    if name == "profile_texts":
+        return json.dumps(dict(header.profile_texts), ensure_ascii=False, sort_keys=True)
+    return str(getattr(header, name))
+
+
+def _create(path: Path) -> Any:
+    try:
+        return h5py.File(path, "x", libver=layout.LIBVER)
+    except FileExistsError as error:
+        raise RunFileError(
+            "the run file exists already",
+            where=str(path),
+            remedy="Nothing is overwritten: choose another run name.",
+        ) from error
+    except OSError as error:
+        raise RunFileError(
+            f"cannot create the run file: {str(error).splitlines()[0]}",
+            where=str(path),
+            remedy="Check that the directory exists and can be written.",
+        ) from error
+
+
+def _write_header(file: Any, header: RunHeader) -> None:
+    set_text(file, layout.FORMAT, layout.FORMAT_NAME)
+    file.attrs[layout.FORMAT_VERSION] = np.int64(header.format_version)
+    file.attrs[layout.CLOSED] = np.uint8(0)
+    file.attrs.create(layout.CONTENT_SHA256, np.bytes_(b""), dtype=h5py.string_dtype("utf-8", 64))
+    for name in layout.HEADER_TEXT_ATTRIBUTES:
+        set_text(file, name, str(getattr(header, name)))
+    file.attrs["simulated"] = np.uint8(header.simulated)
+    file.attrs["time_factor"] = np.float64(header.time_factor)
+    if header.seed is not None:
+        file.attrs["seed"] = np.int64(header.seed)
+    group = file.create_group(layout.HEADER)
+    for name in layout.HEADER_TEXT_DATASETS:
+        group.create_dataset(name, data=np.frombuffer(text_of(header, name).encode(), dtype=np.uint8))
+
+
+def _create_stream(file: Any, spec: StreamSpec, started_utc: str) -> None:
+    group = file.create_group(f"{layout.STREAMS}/{spec.source}")
+    texts = {
+        layout.CHANNEL: [c.name for c in spec.channels],
+        layout.UNIT: [c.unit for c in spec.channels],
+        layout.QUANTITY: [str(c.quantity) for c in spec.channels],
+        layout.LABEL: [c.label for c in spec.channels],
+    }
+    if spec.raw_columns:
+        texts[layout.RAW_CHANNEL] = list(spec.raw_columns)
+    for name, entries in texts.items():
+        _create_labels(group, name, entries)
+    width = {layout.CHANNEL: len(spec.channels), layout.RAW_CHANNEL: len(spec.raw_columns)}
+    for entry in layout.ROW_DATASETS:
+        if entry.name not in row_names(spec):
+            continue
+        tail = (width[entry.wide_over],) if entry.wide_over else ()
+        rows = layout.rows_per_chunk(tail[0] if tail else None)
+        dataset = group.create_dataset(
+            entry.name,
+            shape=(0, *tail),
+            maxshape=(None, *tail),
+            chunks=(rows, *tail),
+            dtype=entry.dtype,
+            fillvalue=layout.UNWRITTEN_COUNTER if entry.name == layout.COUNTER else layout.UNWRITTEN,
+        )
+        if entry.units:
+            set_text(dataset, "units", entry.units.format(start=started_utc))
+    set_text(group[layout.VALUES], "coordinates", " ".join((layout.UNIT, layout.QUANTITY, layout.LABEL)))
+    _attach_scales(group)
+
+
+def _attach_scales(group: Any) -> None:
+    scales = [name for name in (layout.TIME, layout.CHANNEL, layout.RAW_CHANNEL) if name in group]
+    for name in scales:
+        group[name].make_scale(name)
+    wide = {entry.name: entry.wide_over for entry in layout.ROW_DATASETS}
+    for name in group:
+        if name in scales:
+            continue
+        if name in wide:
+            group[name].dims[0].attach_scale(group[layout.TIME])
+            if wide[name]:
+                group[name].dims[1].attach_scale(group[wide[name]])
+        else:
+            group[name].dims[0].attach_scale(group[layout.CHANNEL])
+
+
+def _create_labels(group: Any, name: str, entries: Sequence[str]) -> None:
+    encoded = [entry.encode() for entry in entries]
+    dtype = h5py.string_dtype("utf-8", max(1, *(len(entry) for entry in encoded)))
+    dataset = group.create_dataset(name, data=np.array(encoded, dtype=dtype))
+    set_text(dataset, "_Encoding", "utf-8")  # netCDF's word for it; xarray shows text instead of bytes
+
+
+def _create_log(file: Any) -> None:
+    file.create_dataset(
+        layout.EVENT_LOG, shape=(0,), maxshape=(None,), chunks=(layout.LOG_CHUNK,), dtype="u1", fillvalue=0
+    )
+
+
+def _create_raw(file: Any, source: str) -> None:
+    group = file.create_group(f"{layout.RAW}/{source}")
+    for name, dtype in layout.RAW_DATASETS:
+        chunk = layout.BYTES_CHUNK if dtype == "|u1" else layout.COLUMN_CHUNK
+        group.create_dataset(
+            name,
+            shape=(0,),
+            maxshape=(None,),
+            chunks=(chunk,),
+            dtype=dtype,
+            compression="gzip",
+            compression_opts=1,
+        )
+
+
+def set_text(item: Any, name: str, text: str) -> None:
+    """Write a fixed-length UTF-8 attribute: SWMR knows no variable-length types."""
+    data = text.encode()
+    item.attrs.create(name, np.bytes_(data), dtype=h5py.string_dtype("utf-8", max(1, len(data))))

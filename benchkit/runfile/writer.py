@@ -1,0 +1,169 @@
+"""Recording a run: rows and events into the HDF5 file, bytes and events into the journal beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+
+from benchkit.errors import RunFileError, UsageError
+from benchkit.model.events import Event
+from benchkit.model.run import RunHeader
+from benchkit.runfile import closing, layout
+from benchkit.runfile.closing import ClosedRun
+from benchkit.runfile.events import event_line
+from benchkit.runfile.hashing import Progress
+from benchkit.runfile.journal import NO_SOURCE, JournalWriter, Kind
+from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.store import RunStore
+
+
+class RunWriter:
+    """One run being recorded. One thread only; the caller has the timer and calls ``flush``.
+
+    ``start_ns`` is the host's monotonic time at the start of the run; ``received`` and ``sent`` take host times and
+    store them as time since then.
+
+    As a context manager it lets go of the files at the end; a run that was not closed by then stays as a crash
+    would leave it, and ``benchkit recover`` makes a closed run of it.
+
+    Raises:
+        RunFileError: a file of that name exists, the directory cannot be written, or the disk is full.
+        UsageError: header, streams or a block that cannot be stored.
+    """
+
+    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec], *, start_ns: int = 0) -> None:
+        self.path = Path(path)
+        self.header = header
+        self.journal_path = layout.journal_path(self.path)
+        self._start_ns = start_ns
+        self._last_ns = 0
+        self._flushed: dict[str, int] = {spec.source: 0 for spec in streams}
+        self._index = {spec.source: index for index, spec in enumerate(streams)}
+        layout.check_specs(streams)
+        if self.path.exists():
+            raise RunFileError(
+                "the run file exists already",
+                where=str(self.path),
+                remedy="Nothing is overwritten: choose another run name.",
+            )
+        self._journal = JournalWriter(self.journal_path, header.run_id)
+        try:
+            record = closing.run_record(header, {spec.source: spec for spec in streams})
+            self._journal.record(Kind.RUN, NO_SOURCE, 0, record)
+            self._journal.flush()
+            self._store = RunStore(self.path, header, streams)
+        except BaseException:
+            self._journal.close()
+            self.journal_path.unlink(missing_ok=True)
+            raise
+        self._is_open = True
+
+    def __enter__(self) -> RunWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+    def received(self, source: str, arrival_ns: int, data: bytes) -> None:
+        """Journal bytes as they came, before anything is made of them."""
+        self._record(Kind.RECEIVED, self._source_index(source), arrival_ns, data)
+
+    def sent(self, source: str, time_ns: int, data: bytes) -> None:
+        """Journal bytes that were written to a source."""
+        self._record(Kind.SENT, self._source_index(source), time_ns, data)
+
+    def append(self, source: str, block: Block) -> None:
+        """Add rows to a stream. Whole chunks are written at once, the rest at the next ``flush``.
+
+        When the disk is full, the rows of the block that were taken count in ``rows``; the others may be given again.
+        """
+        self._store.append(source, block)
+
+    def event(self, event: Event) -> None:
+        """Add an event to the log and to the journal."""
+        line = event_line(event)
+        index = self._index.get(event.source, NO_SOURCE)
+        self._record(Kind.EVENT, index, self._start_ns + _nanoseconds(event.time_s), line)
+        self._store.log(line)
+
+    def flush(self, *, sync: bool = False) -> None:
+        """Hand everything to the system: the journal first, then the run file. A crash after this loses none of it.
+
+        ``sync`` waits until the journal is on the disk itself, which only a power cut asks for.
+
+        Raises:
+            RunFileError: the disk is full; the message says how many rows are safe. The writer can still be closed, and
+                what waits is tried again at the next ``flush``.
+        """
+        try:
+            self._journal.flush(sync=sync)
+            rows = self._store.flush()
+        except RunFileError as error:
+            safe = ", ".join(f"{count} rows of {source}" for source, count in self._flushed.items())
+            raise RunFileError(f"{error.what}; safe are {safe}", where=error.where, remedy=error.remedy) from error
+        self._flushed = rows
+        self._journal.record(Kind.FLUSHED, NO_SOURCE, self._last_ns, json.dumps(rows).encode())
+
+    def flushed_rows(self, source: str) -> int:
+        """Rows of a stream that a crash can no longer take."""
+        return self._flushed[self._known(source)]
+
+    def rows(self, source: str) -> int:
+        """Rows of a stream appended so far."""
+        return self._store.rows(self._known(source))
+
+    def bytes_on_disk(self) -> int:
+        """Size of run file and journal now."""
+        return self.path.stat().st_size + self._journal.bytes_on_disk
+
+    def close(self, progress: Progress | None = None) -> ClosedRun:
+        """Close the run: fold the journal into ``/raw``, hash, mark as closed, open again and compare, delete the
+        journal.
+
+        ``progress`` is called with bytes done and bytes in all, anew for each of folding, hashing and checking.
+
+        Raises:
+            RunFileError: the disk is full, or what was read back is not what was written. Run file and journal are
+                then kept as they are; ``benchkit recover`` makes a closed run of them.
+        """
+        if not self._is_open:
+            raise UsageError("the run is closed already", where=str(self.path), remedy="Open it with open_run.")
+        try:
+            self.flush()
+            self._journal.flush()
+            closed = closing.finish(self._store, self.header, self.journal_path, progress)
+        except BaseException:
+            self.release()
+            raise
+        self.release()
+        self.journal_path.unlink()
+        return closed
+
+    def release(self) -> None:
+        """Let go of both files without closing the run. What was flushed stays; nothing is deleted."""
+        if not self._is_open:
+            return
+        self._is_open = False
+        self._journal.close()
+        self._store.release()
+
+    def _record(self, kind: Kind, index: int, host_ns: int, payload: bytes) -> None:
+        self._last_ns = host_ns - self._start_ns
+        self._journal.record(kind, index, self._last_ns, payload)
+
+    def _source_index(self, source: str) -> int:
+        return self._index[self._known(source)]
+
+    def _known(self, source: str) -> str:
+        known: Mapping[str, int] = self._index
+        if source not in known:
+            raise UsageError("no such stream in this run", where=str(self.path), got=source, expected=", ".join(known))
+        return source
+
+
+def _nanoseconds(time_s: float) -> int:
+    return round(time_s * 1e9) if abs(time_s) < 9e9 else 0  # NaN compares false
