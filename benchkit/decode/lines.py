@@ -11,6 +11,7 @@ takes more than that (``1_000``, ``infinity``, blanks, digits of other scripts);
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,8 +74,8 @@ class Layout:
         return len(self.fields) == 1 and b"" in self.missing
 
 
-def layout_of(text_format: TextFormat) -> Layout:
-    """Make ``text_format`` ready for reading.
+def layout_of(text_format: TextFormat, columns: Sequence[str] | None = None) -> Layout:
+    """Make ``text_format`` ready for reading. ``columns`` are the value columns to hand out, in this order (else all).
 
     Raises:
         UsageError: the format contradicts itself; the message names the key.
@@ -83,6 +84,8 @@ def layout_of(text_format: TextFormat) -> Layout:
     fields = text_format.columns
     apart = (text_format.counter_column, text_format.device_time_column)
     chosen = [i for i, name in enumerate(fields) if name not in apart]
+    if columns is not None:
+        chosen = [fields.index(name) for name in columns]
     if not chosen:
         raise UsageError("no value column is left", where="format.columns", got=fields, expected="one or more")
     in_a_row = chosen == list(range(chosen[0], chosen[-1] + 1))

@@ -21,6 +21,7 @@ the counter says; the source therefore marks an outage with a gap of its own.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -49,21 +50,30 @@ class TextDecoder:
     With ``joined_midway`` the first line is taken for the tail of one whose start was not seen, as on a serial link
     that is opened while the device talks: it becomes a ``BadFrame`` unless its check value, of four digits or more,
     is right.
-    ``bulk=False`` reads line by line; the events are the same.
+    ``columns`` are the value columns to hand out, in this order; without it all are, in the order of the line.
+    ``first_frame`` is the number of the first line, 2 below a line of names. ``bulk=False`` reads line by line; the events are the same.
 
     Raises:
         UsageError: the format contradicts itself.
     """
 
-    def __init__(self, text_format: TextFormat, *, joined_midway: bool = False, bulk: bool = True) -> None:
-        self._layout: Layout = layout_of(text_format)
+    def __init__(
+        self,
+        text_format: TextFormat,
+        *,
+        columns: Sequence[str] | None = None,
+        joined_midway: bool = False,
+        first_frame: int = 1,
+        bulk: bool = True,
+    ) -> None:
+        self._layout: Layout = layout_of(text_format, columns)
         self._bulk = bulk
         self._events: deque[DecodeEvent] = deque()
         self._rest = b""
         self._skipping = False  # inside a line that was refused as too long
         self._unseen_start = joined_midway
         self._closed = False
-        self._frame = 0  # number of the last finished line
+        self._frame = first_frame - 1  # number of the last finished line
         self._last_counter: int | None = None
         self._tables: list[FloatArray] = []  # rows read but not yet in an event
         self._frames: list[int] = []  # number of the first line of each
@@ -72,7 +82,7 @@ class TextDecoder:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """Names of the value columns, in the order of the line."""
+        """Names of the columns of ``Rows.values``."""
         return self._layout.columns
 
     def next_event(self) -> DecodeEvent | None:

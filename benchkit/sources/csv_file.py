@@ -1,0 +1,160 @@
+"""A text file as a source: the same decoder as on a live link, at full speed or at a pace."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import BinaryIO
+
+from benchkit.decode.header import format_of_file
+from benchkit.decode.lines import layout_of
+from benchkit.decode.text import TextDecoder
+from benchkit.errors import LinkError, UsageError
+from benchkit.model.samples import DecodeEvent
+from benchkit.model.stand import TextFormat
+from benchkit.sources.clock import Clock
+from benchkit.sources.contract import Polled
+
+_READ_BYTES = 1 << 18
+
+
+class CsvSource:
+    """File source (see :class:`benchkit.sources.contract.Source`).
+
+    ``pace`` is the number of lines per second, None for as fast as it is polled. With ``has_header`` the first line
+    names the columns; they may stand in another order than declared, ``columns`` keeps the declared one. The line of
+    names is in the bytes of the first poll, so that all bytes together are the file.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        text_format: TextFormat,
+        clock: Clock,
+        pace: float | None = None,
+        *,
+        name: str = "file",
+        has_header: bool = True,
+    ) -> None:
+        if pace is not None and not pace > 0.0:
+            raise UsageError("not a pace", got=pace, expected="lines per second above 0, or None")
+        self._path, self._format, self._clock, self._pace = path, text_format, clock, pace
+        self._name, self._has_header = name, has_header
+        self._columns = layout_of(text_format).columns
+        self._file: BinaryIO | None = None
+        self._header = b""  # not yet handed out
+        self._decoder = TextDecoder(text_format)
+        self._opened_ns = 0
+        self._lines = 0
+        self._finished = False
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return self._columns
+
+    @property
+    def is_open(self) -> bool:
+        return self._file is not None
+
+    @property
+    def is_finished(self) -> bool:
+        return self._finished
+
+    def open(self) -> None:
+        """Open the file at its beginning and read its line of names.
+
+        Raises:
+            LinkError: there is no such file, or it may not be read.
+            DataError: the first line does not name the declared columns.
+        """
+        if self._file is not None:
+            return
+        try:
+            file = self._path.open("rb")
+        except OSError as error:
+            raise LinkError(
+                f"cannot open the file: {error.strerror}", where=str(self._path), remedy="Check path and rights."
+            ) from error
+        try:
+            header = file.readline(self._format.max_line_bytes + 2) if self._has_header else b""
+            file_format = self._format
+            if self._has_header:
+                file_format = format_of_file(self._format, header, str(self._path))
+            first_frame = 2 if self._has_header else 1
+            self._decoder = TextDecoder(file_format, columns=self._columns, first_frame=first_frame)
+        except BaseException:
+            file.close()
+            raise
+        self._file, self._header, self._finished, self._lines = file, header, False, 0
+        self._opened_ns = self._clock.now_ns()
+
+    def poll(self, timeout_s: float) -> Polled | None:
+        """Return the next piece of the file, or None when at this pace nothing is due within ``timeout_s``.
+
+        Raises:
+            LinkError: the file is not open or cannot be read any more.
+        """
+        if self._file is None:
+            raise LinkError("the file is not open", where=str(self._path), remedy="Open the source first.")
+        if self._finished:
+            self._clock.sleep(timeout_s)
+            return None
+        try:
+            data = self._next_piece(self._file, timeout_s)
+        except OSError as error:
+            self.close()
+            raise LinkError(
+                f"cannot read on: {error.strerror}", where=str(self._path), remedy="Check the disk."
+            ) from error
+        if data is None:
+            return None
+        arrival_ns = self._clock.now_ns()
+        if data:
+            self._decoder.feed(data, arrival_ns)
+        else:
+            self._finished = True
+            self._decoder.close(arrival_ns)
+        events: list[DecodeEvent] = list(iter(self._decoder.next_event, None))
+        data, self._header = self._header + data, b""
+        return Polled(data, arrival_ns, events) if data or events else None
+
+    def send(self, command: str) -> None:
+        """A file takes no commands.
+
+        Raises:
+            UsageError: always.
+        """
+        raise UsageError("a file takes no commands", where=str(self._path), got=command)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def _next_piece(self, file: BinaryIO, timeout_s: float) -> bytes | None:
+        if self._pace is None:
+            return file.read(_READ_BYTES)
+        due = self._due()
+        if due <= self._lines:
+            next_s = (self._lines + 1) / self._pace - (self._clock.now_ns() - self._opened_ns) / 1e9
+            self._clock.sleep(min(timeout_s, next_s))
+            due = self._due()
+        pieces = []
+        while self._lines < due:
+            piece = file.readline(_READ_BYTES)
+            if not piece:
+                break
+            pieces.append(piece)
+            self._lines += 1
+        if pieces:
+            return b"".join(pieces)
+        return b"" if due > self._lines else None
+
+    def _due(self) -> int:
+        """How many lines the pace has reached by now."""
+        assert self._pace is not None
+        return int((self._clock.now_ns() - self._opened_ns) * 1e-9 * self._pace + 1e-6)
