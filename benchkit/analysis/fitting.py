@@ -1,0 +1,177 @@
+"""Least squares, linear and nonlinear, with the covariance of what was fitted.
+
+Checked against the certified values of the NIST Statistical Reference Datasets (Norris, Longley, Misra1a).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchkit.errors import UsageError
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A fit of p parameters to n observations.
+
+    ``parameters`` (p,), ``covariance`` (p, p), ``residuals`` (n,) in the unit of the observations. ``residual_sd`` is
+    the standard deviation of the weighted residuals: in the unit of the observations where no uncertainty was given,
+    else a pure number whose square is chi² per degree of freedom. ``dof`` is n - p.
+    """
+
+    parameters: FloatArray
+    covariance: FloatArray
+    residuals: FloatArray
+    residual_sd: float
+    dof: int
+
+    @property
+    def u(self) -> FloatArray:
+        """Standard uncertainties of the parameters (p,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def fit_linear(design: npt.ArrayLike, y: npt.ArrayLike, u: npt.ArrayLike | None = None) -> Fit:
+    """Linear least squares ``y = X b`` by QR with columns scaled to length one and one step of refinement.
+
+    Without ``u`` the covariance is ``s² (XᵀX)⁻¹`` (1). With ``u`` rows are weighted by ``1/u²`` and the covariance is
+    ``max(1, chi²/dof) (XᵀWX)⁻¹`` (2): never smaller than the stated uncertainties allow, larger where the
+    scatter says so (Birge ratio).
+
+    Args:
+        design: X, shape (n, p).
+        y: observations, shape (n,).
+        u: standard uncertainties of the observations, shape (n,), positive; None: equal and unknown.
+
+    Raises:
+        UsageError: fewer observations than parameters, NaN, or columns that are not independent.
+
+    Source: Björck, *Numerical Methods for Least Squares Problems*, SIAM 1996 (from memory).
+
+    >>> fit = fit_linear([[1, 0], [1, 1], [1, 2]], [1.0, 3.0, 5.0])
+    >>> fit.parameters.round(12).tolist()
+    [1.0, 2.0]
+    """
+    X = np.asarray(design, dtype=np.float64)
+    target = np.asarray(y, dtype=np.float64)
+    sigma = np.ones(target.shape) if u is None else np.asarray(u, dtype=np.float64)
+    _check(X, target, sigma)
+    weighted, aim = X / sigma[:, None], target / sigma
+    length = np.linalg.norm(weighted, axis=0)
+    length[length == 0.0] = 1.0
+    q, r = np.linalg.qr(weighted / length)
+    diagonal = np.abs(np.diag(r))
+    if diagonal.min() < 1e-12:
+        raise UsageError(
+            "columns of the design are not independent",
+            got=f"column {int(diagonal.argmin())} follows from those before it",
+            remedy="Leave a term out, or measure where the terms differ.",
+        )
+    scaled = np.linalg.solve(r, q.T @ aim)
+    scaled += np.linalg.solve(r, q.T @ (aim - (weighted / length) @ scaled))
+    inverse = np.linalg.inv(r)
+    parameters = scaled / length
+    covariance = (inverse @ inverse.T) / np.outer(length, length)
+    return _finish(parameters, covariance, target - X @ parameters, None if u is None else sigma)
+
+
+def fit_nonlinear(
+    model: Callable[[FloatArray], FloatArray],
+    start: Sequence[float],
+    y: npt.ArrayLike,
+    u: npt.ArrayLike | None = None,
+) -> Fit:
+    """Nonlinear least squares ``y = model(b)`` (Levenberg-Marquardt), covariance as in :func:`fit_linear`.
+
+    Parameters are scaled by the columns of the Jacobian, so that they may differ by many orders of magnitude.
+
+    Args:
+        model: takes parameters (p,), returns predictions (n,).
+        start: first guess (p,); no zero unless the parameter is of the order of one.
+        y: observations (n,).
+        u: standard uncertainties (n,), or None.
+
+    Raises:
+        UsageError: no convergence, or parameters that the data do not determine.
+
+    >>> t = np.linspace(0.0, 3.0, 31)
+    >>> fit = fit_nonlinear(lambda b: b[0] * np.exp(-t / b[1]), [1.0, 1.0], 5.0 * np.exp(-t / 0.7))
+    >>> fit.parameters.round(9).tolist()
+    [5.0, 0.7]
+    """
+    from scipy.optimize import least_squares
+
+    target = np.asarray(y, dtype=np.float64)
+    sigma = np.ones(target.shape) if u is None else np.asarray(u, dtype=np.float64)
+    guess = np.asarray(start, dtype=np.float64)
+    _check(np.ones((target.size, guess.size)), target, sigma)
+
+    def weighted_residual(b: FloatArray) -> FloatArray:
+        return np.asarray((model(b) - target) / sigma, dtype=np.float64)
+
+    def jacobian(b: FloatArray) -> FloatArray:
+        return _jacobian(weighted_residual, b)
+
+    found = least_squares(
+        weighted_residual, guess, jac=jacobian, method="lm", x_scale="jac",
+        xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=2000,
+    )  # fmt: skip
+    if found.status <= 0 or not np.all(np.isfinite(found.x)):
+        raise UsageError(
+            "the fit did not converge", got=f"{found.nfev} evaluations", remedy="Start nearer to the answer."
+        )
+    J = _jacobian(weighted_residual, found.x)
+    length = np.linalg.norm(J, axis=0)
+    if not np.all(np.isfinite(J)) or bool(np.any(length == 0.0)):
+        raise UsageError("the data do not determine every parameter", remedy="Fit fewer parameters.")
+    r = np.linalg.qr(J / length, mode="r")
+    if np.abs(np.diag(r)).min() < 1e-12:
+        raise UsageError("the data do not determine every parameter", remedy="Fit fewer parameters.")
+    inverse = np.linalg.inv(r)
+    covariance = (inverse @ inverse.T) / np.outer(length, length)
+    return _finish(found.x, covariance, target - model(found.x), None if u is None else sigma)
+
+
+def _check(X: FloatArray, y: FloatArray, sigma: FloatArray) -> None:
+    if X.ndim != 2 or y.shape != (X.shape[0],) or sigma.shape != y.shape:
+        raise UsageError(
+            "shapes do not fit together",
+            got=f"design {X.shape}, y {y.shape}, u {sigma.shape}",
+            expected="(n, p), (n,), (n,)",
+        )
+    if X.shape[0] < X.shape[1]:
+        raise UsageError("fewer observations than parameters", got=X.shape[0], expected=f"at least {X.shape[1]}")
+    if not (np.all(np.isfinite(X)) and np.all(np.isfinite(y))):
+        raise UsageError("NaN or infinite observation", remedy="Leave out what was not measured.")
+    if not (np.all(np.isfinite(sigma)) and np.all(sigma > 0.0)):
+        raise UsageError("an uncertainty that weights must be positive", got=float(np.min(sigma)))
+
+
+def _finish(parameters: FloatArray, bare: FloatArray, residuals: FloatArray, sigma: FloatArray | None) -> Fit:
+    """Scale the bare covariance; ``sigma`` None: no uncertainty was given, the scatter sets the scale."""
+    dof = residuals.size - parameters.size
+    weighted = residuals if sigma is None else residuals / sigma
+    per_dof = float(np.sum(weighted**2)) / dof if dof > 0 else np.nan
+    scale = per_dof if sigma is None else max(1.0, per_dof) if dof > 0 else 1.0
+    return Fit(parameters, bare * scale, residuals, float(np.sqrt(per_dof)), dof)
+
+
+def _jacobian(function: Callable[[FloatArray], FloatArray], b: FloatArray) -> FloatArray:
+    """Derivatives (n, p) by central differences of fourth order."""
+    columns = []
+    for i in range(b.size):
+        step = 1e-3 * (abs(float(b[i])) or 1.0)
+
+        def at(shift: float, i: int = i) -> FloatArray:
+            moved = b.copy()
+            moved[i] += shift
+            return function(moved)
+
+        columns.append((8.0 * (at(step) - at(-step)) - (at(2 * step) - at(-2 * step))) / (12.0 * step))
+    return np.stack(columns, axis=1)
