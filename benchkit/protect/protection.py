@@ -1,0 +1,382 @@
+"""The whole of protection as one object without a clock, a file or a port.
+
+Samples, time, answers, requests and lost links go in, each with its host time; commands to write and happenings to log
+come out, commands first. It knows nothing of recording: a full disk is told to it as a permissive that is not met, or
+as a trip from outside, and can never keep a trip from happening.
+
+A software trip is not a safety function. A hard-wired emergency stop, guards and distance protect people.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from benchkit.errors import ProfileError, RefusedError
+from benchkit.model.events import EventKind, JsonValue
+from benchkit.model.interlock import State, Trigger
+from benchkit.model.stand import LimitKind, Severity, Stand
+from benchkit.protect.configuration import check_limits
+from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_cause
+from benchkit.protect.interlock import REQUESTS, TABLE, step
+from benchkit.protect.limits import LimitChange, LimitEngine
+from benchkit.protect.margins import Margin, margins
+from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
+from benchkit.protect.stops import StopBook
+from benchkit.protect.wording import describe
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+SOURCES_FRESH = "sources_fresh"
+"""The permissive that is always there: every source has spoken, is not lost and not older than its ``stale_after``."""
+
+HISTORY_STEP_NS = 100_000_000
+HISTORY_ROWS = 100
+"""A row every 0.1 s for 10 s: enough for a straight line to the limit."""
+
+
+class Protection:
+    """Limits, interlock, first-out and stop actions of one stand.
+
+    ``permissives`` names further conditions for getting READY; they are not met until :meth:`set_permissive` says so.
+    ``sample_interval_s`` declares the sample interval of a source; without it the interval is taken from arrivals.
+    Raises ``ProfileError`` with every fault that :func:`check_limits` finds.
+    """
+
+    def __init__(
+        self,
+        stand: Stand,
+        start_ns: int,
+        *,
+        permissives: Iterable[str] = (),
+        sample_interval_s: Mapping[str, float] | None = None,
+    ) -> None:
+        problems = check_limits(stand)
+        if problems:
+            raise ProfileError(stand.name, problems)
+        declared = sample_interval_s or {}
+        self._stand = stand
+        self._state = State.STANDBY
+        self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
+        self._engine = LimitEngine(
+            stand.limit_set.limits,
+            self._names,
+            {name: source.stale_after_s for name, source in stand.sources.items()},
+            start_ns,
+        )
+        self._stops = StopBook(stand.stop_actions)
+        self._first_out: FirstOut | None = None
+        self._external: set[str] = set()
+        self._intervals = {source: SampleInterval(declared.get(source)) for source in stand.sources}
+        self._fresh = dict.fromkeys(stand.sources, False)
+        self._permissives = {SOURCES_FRESH: False, **dict.fromkeys(permissives, False)}
+        self._history: dict[str, deque[tuple[int, FloatArray]]] = {
+            source: deque(maxlen=HISTORY_ROWS) for source in stand.sources
+        }
+        self._latest: dict[str, tuple[int, FloatArray]] = {}
+
+    # ------------------------------------------------------------------ what stands
+
+    @property
+    def state(self) -> State:
+        """State of the interlock."""
+        return self._state
+
+    @property
+    def first_out(self) -> FirstOut | None:
+        """First cause since the last reset; None when nothing has tripped."""
+        return self._first_out
+
+    @property
+    def permissives(self) -> Mapping[str, bool]:
+        """Conditions for getting READY, by name."""
+        return dict(self._permissives)
+
+    @property
+    def standing_causes(self) -> tuple[str, ...]:
+        """Names of the trip limits that act now, and of standing causes from outside. They refuse RESET."""
+        limits = tuple(x.name for x in self._engine.standing if x.severity is Severity.TRIP)
+        return (*limits, *sorted(self._external))
+
+    @property
+    def standing_limits(self) -> tuple[str, ...]:
+        """Names of all limits that act now, cautions and trips."""
+        return tuple(x.name for x in self._engine.standing)
+
+    @property
+    def latched_limits(self) -> tuple[str, ...]:
+        """Names of latching limits that have acted and were not released."""
+        return tuple(x.name for x in self._engine.latched)
+
+    @property
+    def unacknowledged_stops(self) -> tuple[str, ...]:
+        """Names of the stop actions that no device has acknowledged yet."""
+        return self._stops.unacknowledged
+
+    @property
+    def reactions(self) -> tuple[Reaction, ...]:
+        """Reaction records of the trips, oldest first."""
+        return self._stops.reactions
+
+    def sample_interval_s(self, source: str) -> float:
+        """Sample interval of ``source`` in s as used for first-out: declared, or seen; 0 while unknown."""
+        return self._intervals[source].ns / 1e9
+
+    def margins(self, now_ns: int) -> tuple[Margin, ...]:
+        """Margins from the last seconds; a channel of a source that is not fresh is not measured."""
+        recent: dict[str, tuple[FloatArray, FloatArray]] = {}
+        for source, latest in self._latest.items():
+            if self._engine.is_fresh(source, now_ns):
+                rows = [*self._history[source], latest]
+                times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
+                table = np.stack([row for _, row in rows])
+                recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
+        return margins(self._stand.limit_set.limits, self._stand.channels, recent)
+
+    # ------------------------------------------------------------------ what comes in
+
+    def feed(self, source: str, arrival_ns: IntArray, values: FloatArray, now_ns: int) -> list[Outcome]:
+        """Rows of one source: ``arrival_ns`` (n,), ``values`` (n, channels of the source in profile order)."""
+        changes = self._engine.feed(source, arrival_ns, values)
+        rows = values.shape[0]
+        if rows:
+            first_ns, last_ns = int(arrival_ns[0]), int(arrival_ns[-1])
+            self._intervals[source].note(first_ns, last_ns, rows)
+            history = self._history[source]
+            if not history or last_ns - history[-1][0] >= HISTORY_STEP_NS:
+                history.append((last_ns, values[-1].copy()))
+            self._latest[source] = (last_ns, values[-1].copy())
+        outcomes = self._act(changes, now_ns) if changes else []
+        if not self._fresh[source]:
+            outcomes += self._follow_freshness((source,), now_ns)
+        return outcomes
+
+    def tick(self, now_ns: int) -> list[Outcome]:
+        """Let time pass: silence, delays, answers that do not come. Hand in the rows that have arrived before."""
+        changes = self._engine.tick(now_ns)
+        outcomes = self._act(changes, now_ns) if changes else []
+        outcomes += self._stops.tick(now_ns)
+        outcomes += self._follow_freshness(self._fresh, now_ns)
+        return outcomes
+
+    def reply(self, source: str, text: str, now_ns: int) -> list[Outcome]:
+        """An answer line of a device, without its prefix. Answers that acknowledge nothing give no outcome."""
+        outcomes, was_orderly = self._stops.reply(source, text, now_ns)
+        if was_orderly and self._state is State.STOPPING:
+            outcomes.append(self._move(Trigger.STOPPED, now_ns, f"{self._stand.orderly_stop} acknowledged"))
+            outcomes += self._follow_permissives(now_ns)
+        return outcomes
+
+    def written(self, command: Command, now_ns: int) -> list[Outcome]:
+        """``command`` has been handed to the link: the reaction record takes the time. Nothing follows from it now."""
+        self._stops.written(command, now_ns)
+        return []
+
+    def request(self, trigger: Trigger, now_ns: int, who: str) -> list[Outcome]:
+        """ARM, DISARM, START, STOP or RESET, asked for by ``who``. Raises ``RefusedError`` with the reason."""
+        if trigger not in REQUESTS:
+            raise RefusedError(
+                f"{trigger.value} cannot be requested", remedy=f"Ask for {', '.join(t.value for t in REQUESTS)}"
+            )
+        self._refuse_unready(trigger)
+        blocking = [*self.standing_causes, *(f"unacknowledged {name}" for name in self._stops.unacknowledged)]
+        step(self._state, trigger, blocking)
+        outcomes: list[Outcome] = []
+        if trigger is Trigger.RESET:
+            released = self._engine.release()
+            names: list[JsonValue] = [x.name for x in released]
+            message = f"reset by {who}; first out was {self._first_out}"
+            data: dict[str, JsonValue] = {"who": who, "released": names}
+            outcomes.append(Happened(now_ns, EventKind.RESET, message, data=data))
+            self._first_out = None
+        outcomes.append(self._move(trigger, now_ns, f"by {who}", who))
+        if trigger is Trigger.STOP:
+            outcomes += self._stops.command(
+                self._stand.orderly_stop, f"orderly stop, {who}", (), now_ns, is_orderly=True
+            )
+        outcomes += self._follow_permissives(now_ns)
+        return _commands_first(outcomes)
+
+    def release_cautions(self, now_ns: int, who: str) -> list[Outcome]:
+        """Release latched cautions whose condition is gone. Trips are released by RESET alone."""
+        return [
+            Happened(
+                now_ns,
+                EventKind.CAUTION_CLEARED,
+                f"{limit.name}: released by {who}",
+                channel=limit.channel,
+                data={"limit": limit.name, "who": who},
+            )
+            for limit in self._engine.release(Severity.CAUTION)
+        ]
+
+    def source_opened(self, source: str, now_ns: int) -> None:
+        """The link of ``source`` is open for the first time: its silence counts from here, not from the start."""
+        self._engine.source_opened(source, now_ns)
+
+    def source_lost(self, source: str, now_ns: int, cause: str) -> list[Outcome]:
+        """The link of ``source`` is lost: its channels are missing at once."""
+        changes = self._engine.source_lost(source, now_ns)
+        lost = Happened(now_ns, EventKind.SOURCE_LOST, f"{source}: lost ({cause})", source, data={"cause": cause})
+        # what is under way is held back first: a command for a lost link must not go out
+        outcomes: list[Outcome] = [lost, *self._stops.source_lost(source, now_ns)]
+        self._history[source].clear()
+        self._latest.pop(source, None)
+        outcomes += self._act(changes, now_ns)
+        outcomes += self._follow_freshness((source,), now_ns)
+        return _commands_first(outcomes)
+
+    def source_back(self, source: str, now_ns: int) -> list[Outcome]:
+        """The link of ``source`` is open again; its channels stay missing until the next row."""
+        self._engine.source_back(source)
+        back = Happened(now_ns, EventKind.SOURCE_BACK, f"{source}: back", source)
+        return _commands_first([back, *self._stops.source_back(source, now_ns)])
+
+    def set_permissive(self, name: str, met: bool, now_ns: int) -> list[Outcome]:
+        """Say whether a named condition for getting READY is met."""
+        if name == SOURCES_FRESH:
+            raise RefusedError(f"{SOURCES_FRESH} is not set from outside", remedy="It follows the sources")
+        self._permissives[name] = met
+        return self._follow_permissives(now_ns)
+
+    def external_trip(
+        self, cause: str, now_ns: int, *, stands: bool = False, action: str | None = None
+    ) -> list[Outcome]:
+        """Trip for a ``cause`` that is no limit. It commands ``action``, or the orderly stop of the stand.
+
+        With ``stands`` the cause refuses RESET until :meth:`external_cleared`.
+        """
+        if stands:
+            self._external.add(cause)
+        self._first_out = add_cause(self._first_out, Cause(cause, now_ns), self._interval_ns)
+        told = Happened(
+            now_ns,
+            EventKind.TRIP,
+            f"{cause} (trip)",
+            data={"limit": cause, "first_out": self._is_first(cause), "order_resolved": self._first_out.order_resolved},
+        )
+        causes = {action or self._stand.orderly_stop: [(cause, now_ns)]}
+        return _commands_first([told, *self._trip(causes, {cause: told.message}, now_ns)])
+
+    def external_cleared(self, cause: str, now_ns: int) -> list[Outcome]:
+        """A standing cause from outside is gone."""
+        if cause not in self._external:
+            return []
+        self._external.discard(cause)
+        return [Happened(now_ns, EventKind.TRIP_CLEARED, f"{cause}: gone", data={"limit": cause})]
+
+    # ------------------------------------------------------------------ what follows
+
+    def _act(self, changes: Sequence[LimitChange], now_ns: int) -> list[Outcome]:
+        """Events of the changes, and for trips the interlock and the stop actions."""
+        trips = [c for c in changes if c.acts and c.limit.severity is Severity.TRIP]
+        for change in trips:
+            cause = Cause(change.limit.name, change.time_ns, change.source, change.row)
+            self._first_out = add_cause(self._first_out, cause, self._interval_ns)
+        told = [self._tell(change) for change in changes]
+        if not trips:
+            return list(told)
+        texts = {change.limit.name: event.message for change, event in zip(changes, told, strict=True) if change.acts}
+        causes: dict[str, list[tuple[str, int]]] = {}
+        for change in trips:
+            causes.setdefault(change.limit.action, []).append((change.limit.name, change.time_ns))
+        return _commands_first([*told, *self._trip(causes, texts, now_ns)])
+
+    def _trip(
+        self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str], now_ns: int
+    ) -> list[Outcome]:
+        """To TRIPPED, and one command per action. A trip commands in any state, also when tripped before."""
+        outcomes: list[Outcome] = []
+        self._stops.drop_orderly()
+        if self._state is not State.TRIPPED:
+            outcomes.append(self._move(Trigger.TRIP, now_ns, f"first out: {self._first_out}"))
+        for action, limits in causes.items():
+            outcomes += self._stops.command(action, texts[limits[0][0]], limits, now_ns)
+        return outcomes
+
+    def _tell(self, change: LimitChange) -> Happened:
+        limit = change.limit
+        channel_unit = self._stand.channels[limit.channel].unit
+        is_stale = limit.kind is LimitKind.STALE
+        message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
+        data: dict[str, JsonValue] = {
+            "limit": limit.name,
+            "severity": limit.severity.value,
+            "value": None if is_stale or math.isnan(change.value) else change.value,
+            "set_point": limit.set_point,
+            "unit": "s" if is_stale else channel_unit,
+            "evidence": change.evidence.value,
+        }
+        is_trip = limit.severity is Severity.TRIP
+        if is_trip and change.acts and self._first_out is not None:
+            data |= {
+                "first_out": self._is_first(limit.name),
+                "order_resolved": self._first_out.order_resolved,
+            }
+        kinds = (EventKind.TRIP, EventKind.TRIP_CLEARED) if is_trip else (EventKind.CAUTION, EventKind.CAUTION_CLEARED)
+        return Happened(
+            change.time_ns, kinds[0] if change.acts else kinds[1], message, change.source, limit.channel, data
+        )
+
+    def _is_first(self, name: str) -> bool:
+        return self._first_out is not None and name in self._first_out.limits
+
+    def _interval_ns(self, source: str) -> int:
+        """Sample interval of a source; 0 for a cause from outside."""
+        return self._intervals[source].ns if source else 0
+
+    def _follow_freshness(self, sources: Iterable[str], now_ns: int) -> list[Outcome]:
+        changed = False
+        for source in sources:
+            is_fresh = self._engine.is_fresh(source, now_ns)
+            if is_fresh is not self._fresh[source]:
+                self._fresh[source] = is_fresh
+                changed = True
+        if not changed:
+            return []
+        self._permissives[SOURCES_FRESH] = all(self._fresh.values())
+        return self._follow_permissives(now_ns)
+
+    def _follow_permissives(self, now_ns: int) -> list[Outcome]:
+        missing = self._missing()
+        trigger = Trigger.PERMISSIVES_LOST if missing else Trigger.PERMISSIVES_MET
+        if (self._state, trigger) not in TABLE:
+            return []
+        return [self._move(trigger, now_ns, f"without {', '.join(missing)}" if missing else "all permissives met")]
+
+    def _missing(self) -> list[str]:
+        """Permissives that are not met, in words."""
+        words = []
+        for name, is_met in self._permissives.items():
+            if not is_met:
+                stale = ", ".join(source for source, is_fresh in self._fresh.items() if not is_fresh)
+                words.append(f"{name} ({stale})" if name == SOURCES_FRESH else name)
+        return words
+
+    def _refuse_unready(self, trigger: Trigger) -> None:
+        """In STANDBY the reason is worth more than the table: which permissives are missing."""
+        missing = self._missing()
+        if self._state is State.STANDBY and missing and trigger in (Trigger.ARM, Trigger.START):
+            raise RefusedError(
+                f"{trigger.value} is refused in {self._state.value}: permissives not met: {', '.join(missing)}",
+                remedy="Possible as soon as they are met: ARM",
+            )
+
+    def _move(self, trigger: Trigger, now_ns: int, why: str, who: str = "") -> Happened:
+        before, self._state = self._state, step(self._state, trigger)
+        data: dict[str, JsonValue] = {"from": before.value, "to": self._state.value, "trigger": trigger.value}
+        if who:
+            data["who"] = who
+        return Happened(
+            now_ns, EventKind.STATE, f"{before.value} to {self._state.value}: {trigger.value}, {why}", data=data
+        )
+
+
+def _commands_first(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """What acts goes before what is told."""
+    return sorted(outcomes, key=lambda outcome: not isinstance(outcome, Command))
