@@ -1,0 +1,61 @@
+"""What the dashboard may ask of the recorder. Requests only: the recorder and its interlock decide.
+
+None of these is an emergency stop. The orderly stop has a single key and is offered whenever the recorder answers;
+requests that put energy into the stand take two modifier keys, so that a stray key does not make them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchkit.model.interlock import State
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """One button: the request it sends, its text, its keys, and the states in which it makes sense (None: all)."""
+
+    request: str
+    text: str
+    keys: str
+    help: str
+    states: frozenset[State] | None = None
+
+
+CONTROLS: tuple[Control, ...] = (
+    Control("arm", "Arm", "Ctrl+Shift+A", "READY to ARMED", frozenset({State.READY})),
+    Control("start", "Start", "Ctrl+Shift+S", "ARMED to RUNNING", frozenset({State.ARMED})),
+    Control("stop", "Orderly stop", "Esc", "bring the stand to rest under control"),
+    Control(
+        "reset",
+        "Reset trip",
+        "Ctrl+Shift+R",
+        "leave TRIPPED; refused while a cause stands",
+        frozenset({State.TRIPPED}),
+    ),
+    Control("mark", "Mark", "M", "put a mark into the run at this moment"),
+)
+
+VIEW_KEYS: tuple[tuple[str, str], ...] = (
+    ("F1", "this list"),
+    ("Page Down / Page Up", "next / previous page of trends"),
+    ("+ / −", "shorter / longer time on the trends"),
+    ("Left / Right", "recorded run: move the cursor (with Shift: ten times as far)"),
+    ("Home", "recorded run: the whole run"),
+    ("Ctrl+O", "open a recorded run"),
+    ("Tab", "next control"),
+    ("Ctrl+W", "close this window; the recorder goes on"),
+)
+
+
+def is_offered(control: Control, state: State | None, is_linked: bool) -> bool:
+    """True where the button is enabled: the recorder answers, and the state allows the request."""
+    if not is_linked:
+        return False
+    return control.states is None or state is None or state in control.states
+
+
+def answer_text(request: str, error: str | None) -> str:
+    """What the recorder said to a request, for the line under the buttons."""
+    name = next((c.text for c in CONTROLS if c.request == request), request)
+    return f"{name}: accepted" if error is None else f"{name}: refused. {error}"

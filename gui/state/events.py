@@ -1,0 +1,131 @@
+"""The event list: what happened, in words, with the first-out of each trip marked."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchkit.model.events import Event, EventKind
+from gui.state.theme import Tone
+
+KEPT = 1000
+"""Events held for the list; the run file keeps all of them."""
+
+_WORDS: dict[EventKind, str] = {
+    EventKind.RUN_STARTED: "run started",
+    EventKind.RUN_CLOSED: "run closed",
+    EventKind.STATE: "state",
+    EventKind.CAUTION: "CAUTION",
+    EventKind.CAUTION_CLEARED: "caution over",
+    EventKind.TRIP: "TRIP",
+    EventKind.TRIP_CLEARED: "trip cause gone",
+    EventKind.RESET: "reset",
+    EventKind.STOP_COMMANDED: "stop commanded",
+    EventKind.STOP_ACKNOWLEDGED: "stop acknowledged",
+    EventKind.STOP_NOT_ACKNOWLEDGED: "STOP NOT ACKNOWLEDGED",
+    EventKind.SET_POINT: "set-point",
+    EventKind.BAD_FRAME: "bad frame",
+    EventKind.GAP: "gap",
+    EventKind.REPLY: "reply",
+    EventKind.SOURCE_LOST: "SOURCE LOST",
+    EventKind.SOURCE_BACK: "source back",
+    EventKind.RECORDING_FAULT: "RECORDING FAULT",
+    EventKind.REFUSED: "refused",
+    EventKind.MARK: "mark",
+    EventKind.NOTE: "note",
+}
+_TONES: dict[EventKind, Tone] = {
+    EventKind.CAUTION: Tone.CAUTION,
+    EventKind.TRIP: Tone.DANGER,
+    EventKind.STOP_NOT_ACKNOWLEDGED: Tone.DANGER,
+    EventKind.SOURCE_LOST: Tone.CAUTION,
+    EventKind.RECORDING_FAULT: Tone.CAUTION,
+}
+_FLAGGED: tuple[EventKind, ...] = (
+    EventKind.TRIP,
+    EventKind.STOP_NOT_ACKNOWLEDGED,
+    EventKind.CAUTION,
+    EventKind.SOURCE_LOST,
+    EventKind.RECORDING_FAULT,
+    EventKind.STATE,
+    EventKind.MARK,
+    EventKind.NOTE,
+    EventKind.RESET,
+    EventKind.SOURCE_BACK,
+    EventKind.GAP,
+)
+"""Kinds that get a line across the trends, the weightiest first."""
+_LEAVES_TRIP = frozenset({EventKind.RESET, EventKind.RUN_STARTED})
+
+
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """One line of the list. ``time_s`` is on the axis of the samples; ``mark`` names the first-out."""
+
+    number: int
+    time_s: float
+    kind: EventKind
+    words: str
+    where: str
+    message: str
+    mark: str
+    tone: Tone
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """An upright line across the trends at an event."""
+
+    time_s: float
+    text: str
+    tone: Tone
+
+
+class EventLog:
+    """The newest events. The first trip after a start or a reset is the first-out of its stop.
+
+    A trip whose event says ``order_resolved`` false shares that place with the others of the same instant.
+    """
+
+    def __init__(self, events: Iterable[Event] = ()) -> None:
+        self.lines: deque[EventLine] = deque(maxlen=KEPT)
+        self.count = 0
+        self._first_out_s: float | None = None
+        for event in events:
+            self.add(event)
+
+    def add(self, event: Event, time_s: float | None = None) -> EventLine:
+        """Append one event; ``time_s`` puts it on the axis of the samples where that is not host time."""
+        self.count += 1
+        line = EventLine(
+            number=self.count,
+            time_s=event.time_s if time_s is None else time_s,
+            kind=event.kind,
+            words=_WORDS[event.kind],
+            where=event.channel or event.source,
+            message=event.message,
+            mark=self._mark(event),
+            tone=_TONES.get(event.kind, Tone.PLAIN),
+        )
+        self.lines.append(line)
+        return line
+
+    def _mark(self, event: Event) -> str:
+        if event.kind in _LEAVES_TRIP:
+            self._first_out_s = None
+        if event.kind is not EventKind.TRIP:
+            return ""
+        unresolved = event.data.get("order_resolved") is False
+        if self._first_out_s is None:
+            self._first_out_s = event.time_s
+            return "FIRST-OUT, order not resolved" if unresolved else "FIRST-OUT"
+        return "FIRST-OUT, order not resolved" if unresolved and event.time_s == self._first_out_s else ""
+
+
+def flags(lines: Sequence[EventLine], start_s: float, end_s: float, most: int) -> tuple[Flag, ...]:
+    """At most ``most`` flags between two times; where there are more events, the weightier and newer win."""
+    inside = [x for x in lines if x.kind in _FLAGGED and start_s <= x.time_s <= end_s]
+    inside.sort(key=lambda x: (_FLAGGED.index(x.kind), -x.time_s))
+    kept = sorted(inside[:most], key=lambda x: x.time_s)
+    return tuple(Flag(x.time_s, str(x.number), x.tone) for x in kept)

@@ -1,0 +1,172 @@
+"""The state line: what the stand does, whether this is live, what is recorded, how old the data are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import PurePath
+
+from benchkit.model.interlock import State
+from benchkit.model.run import RunHeader
+from benchkit.model.stand import Stand
+from benchkit.session.messages import SourceStatus, Status
+from gui.state.theme import Tone
+from gui.state.wording import clock, size, span
+
+SILENT_AFTER_S = 1.0
+"""The recorder speaks ten times a second; after this long without a message the dashboard says so."""
+_DISK_LOW_S = 1800.0
+
+
+class Link(StrEnum):
+    """Where the picture comes from, in words."""
+
+    LIVE = "LIVE"
+    RECORDED = "RECORDED"
+    STALE = "STALE"
+    NO_RECORDER = "NO RECORDER"
+
+
+LINK_TONES: Mapping[Link, Tone] = {
+    Link.LIVE: Tone.PLAIN,
+    Link.RECORDED: Tone.PLAIN,
+    Link.STALE: Tone.CAUTION,
+    Link.NO_RECORDER: Tone.CAUTION,
+}
+_STATE_TONES: Mapping[State, Tone] = {
+    State.STANDBY: Tone.PLAIN,
+    State.READY: Tone.PLAIN,
+    State.ARMED: Tone.STRONG,
+    State.RUNNING: Tone.STRONG,
+    State.STOPPING: Tone.STRONG,
+    State.TRIPPED: Tone.DANGER,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One field of the state line."""
+
+    label: str
+    text: str
+    tone: Tone = Tone.PLAIN
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The whole state line. ``state_note`` and ``link_note`` stand in small under the big words."""
+
+    state: str
+    state_note: str
+    state_tone: Tone
+    link: Link
+    link_note: str
+    items: tuple[Item, ...]
+
+
+def link_word(silence_s: float, sources: Mapping[str, SourceStatus]) -> Link:
+    """LIVE, STALE or NO RECORDER from the time since the last message and the state of the sources."""
+    if not silence_s < SILENT_AFTER_S:
+        return Link.NO_RECORDER
+    return Link.STALE if any(s.lost or s.stale for s in sources.values()) else Link.LIVE
+
+
+def live_headline(status: Status | None, stand: Stand, header: RunHeader, silence_s: float) -> Headline:
+    """State line of an attached dashboard, ``silence_s`` after the recorder's last message."""
+    if status is None:
+        return Headline("–", "waiting for the first message", Tone.STALE, Link.NO_RECORDER, "", ())
+    link = link_word(silence_s, status.sources)
+    silent = link is Link.NO_RECORDER
+    shown = Tone.STALE if silent else Tone.PLAIN
+    items = [
+        _recording(status, silent=silent),
+        _disk(status, shown),
+        *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
+        Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
+        Item("Run time", clock(status.time_s), shown),
+    ]
+    if stand.simulated or header.simulated:
+        items.append(Item("Data", "SIMULATED"))
+    if silent:
+        note, tone = f"last known {silence_s:.1f} s ago", Tone.STALE
+        return Headline(status.state.value, note, tone, link, f"stale {silence_s:.1f} s", tuple(items))
+    stale = [f"{n} {'lost' if s.lost else 'stale'}" for n, s in status.sources.items() if s.lost or s.stale]
+    return Headline(
+        status.state.value,
+        _state_note(status),
+        _STATE_TONES[status.state],
+        link,
+        ", ".join(stale) or stand.title,
+        tuple(items),
+    )
+
+
+def recorded_headline(stand: Stand, header: RunHeader, end_s: float, *, closed: bool, digest: str) -> Headline:
+    """State line of an opened run."""
+    items = [
+        Item("Run", header.run_id),
+        Item("Started", header.started_utc.replace("T", " ")[:19] + " UTC"),
+        Item("Length", span(end_s)),
+        Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
+        Item("Inverter firmware", stand.inverter.firmware_revision),
+        Item("Operator", header.operator or "not stated"),
+    ]
+    if stand.simulated or header.simulated:
+        items.append(Item("Data", "SIMULATED"))
+    note = f"SHA-256 {digest[:12]}…" if digest else ""
+    return Headline(
+        "closed run" if closed else "NOT CLOSED",
+        note if closed else "the recording ended without closing",
+        Tone.PLAIN if closed else Tone.CAUTION,
+        Link.RECORDED,
+        stand.title,
+        tuple(items),
+    )
+
+
+def absent_headline(target: str, waited_s: float) -> Headline:
+    """State line before any recorder was found."""
+    note = f"looking for one, {span(waited_s)}"
+    return Headline("–", "state unknown", Tone.STALE, Link.NO_RECORDER, note, (Item("At", target),))
+
+
+def _state_note(status: Status) -> str:
+    first = status.first_out
+    if status.state is State.TRIPPED and first is not None:
+        names = ", ".join(first.limits)
+        return f"first-out: {names}" + ("" if first.order_resolved else " (order not resolved)")
+    missing = [name for name, met in status.permissives.items() if not met]
+    if status.state is State.STANDBY and missing:
+        return "waits for: " + ", ".join(missing)
+    return "standing: " + ", ".join(status.standing) if status.standing else "no limit stands"
+
+
+def _recording(status: Status, *, silent: bool) -> Item:
+    if silent:
+        return Item("Recording", "unknown", Tone.CAUTION)
+    if not status.recording:
+        return Item("Recording", "NOT RECORDING", Tone.CAUTION)
+    return Item("Recording", PurePath(status.run_path).name)
+
+
+def _disk(status: Status, tone: Tone) -> Item:
+    left = status.disk_left_s
+    low = left is not None and left < _DISK_LOW_S
+    text = size(status.disk_free_bytes) + ("" if left is None else f", {span(left)}")
+    return Item("Disk LOW" if low else "Disk left", text, Tone.CAUTION if low else tone)
+
+
+def _source(name: str, source: SourceStatus, silence_s: float, *, silent: bool) -> Item:
+    label = f"Source {name}"
+    if silent:
+        return Item(label, f"stale {silence_s:.1f} s", Tone.STALE)
+    if source.lost:
+        return Item(label, "LOST", Tone.CAUTION)
+    if source.age_s is None:
+        return Item(label, "no sample yet", Tone.STALE)
+    if source.stale:
+        return Item(label, f"stale {source.age_s:.1f} s", Tone.CAUTION)
+    # jitter of the publishing interval is of no interest to a reader: tenths suffice
+    bad = f", {source.bad_frames} bad" if source.bad_frames else ""
+    return Item(label, f"{source.age_s:.1f} s old{bad}")

@@ -1,0 +1,131 @@
+"""How far each limited channel is from its limit, and what will trip first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchkit.model.stand import Channel, Limit, LimitKind, Severity, Stand
+
+FloatArray = npt.NDArray[np.float64]
+HORIZON_S = 900.0
+"""A prediction further ahead than this is not shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """One bar. ``share`` runs from 0 (rest) to 1 (the limit at the right end), NaN where not measured.
+
+    ``time_to_s`` is the predicted time to the limit along the present slope: 0 beyond it, infinity where the channel
+    does not move towards it. ``ticks`` are the shares of the channel's caution limits on the same side.
+    """
+
+    channel: Channel
+    limit: Limit
+    value: float
+    share: float
+    time_to_s: float
+    ticks: tuple[float, ...] = ()
+
+    @property
+    def is_beyond(self) -> bool:
+        """True where the value is past the limit at the right end."""
+        return self.share > 1.0
+
+    @property
+    def is_past_caution(self) -> bool:
+        """True where the value is past one of the caution ticks."""
+        return any(self.share > tick for tick in self.ticks)
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Least-squares slope with its standard uncertainty, per second; NaN with fewer than three values."""
+
+    value: float
+    u: float
+
+    @property
+    def is_clear(self) -> bool:
+        """True where the slope is more than three standard uncertainties away from level."""
+        return math.isfinite(self.u) and abs(self.value) > 3.0 * self.u
+
+
+def slope(time_s: FloatArray, values: FloatArray) -> Slope:
+    """Straight line through the measured values: ``time_s`` (n,), ``values`` (n,); needs three of them."""
+    good = np.isfinite(values)
+    t, y = time_s[good], values[good]
+    if len(t) < 3 or t[-1] <= t[0]:
+        return Slope(math.nan, math.nan)
+    t = t - t.mean()
+    spread = float(t @ t)
+    rate = float(t @ y) / spread
+    rest = y - y.mean() - rate * t
+    return Slope(rate, math.sqrt(float(rest @ rest) / (len(t) - 2) / spread))
+
+
+def share(value: float, channel: Channel, limit: Limit) -> float:
+    """Where ``value`` stands between rest (0) and the limit (1).
+
+    Rest is zero for an upper limit, or the foot of the channel's range where zero is outside it or past the limit;
+    for a lower limit it is the top of the range. A share may be below 0 or above 1: it is not clamped.
+    """
+    if limit.kind is LimitKind.BELOW:
+        rest = channel.high
+    else:
+        rest = 0.0 if channel.low <= 0.0 < limit.set_point else channel.low
+    width = limit.set_point - rest
+    return (value - rest) / width if width else math.nan
+
+
+def time_to_limit(value: float, rate: Slope, limit: Limit) -> float:
+    """Seconds until the value meets the limit along ``rate``; 0 beyond it; infinity when not on the way there."""
+    if not math.isfinite(value):
+        return math.nan
+    distance = limit.set_point - value
+    if (distance < 0.0) == (limit.kind is LimitKind.ABOVE) and distance != 0.0:
+        return 0.0
+    if not rate.is_clear or rate.value == 0.0 or distance / rate.value < 0.0:
+        return math.inf
+    seconds = distance / rate.value
+    return seconds if seconds <= HORIZON_S else math.inf
+
+
+def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slope]) -> tuple[Margin, ...]:
+    """One margin per limited channel, first to trip first.
+
+    Where a channel has several trip limits, the bar is that of the nearest. A channel with caution limits only has
+    its caution at the right end.
+    """
+    level = Slope(math.nan, math.nan)
+    found = []
+    for channel in stand.channels.values():
+        own = [x for x in stand.limit_set.limits if x.channel == channel.name and x.kind is not LimitKind.STALE]
+        trips = [x for x in own if x.severity is Severity.TRIP]
+        if not own:
+            continue
+        value = values.get(channel.name, math.nan)
+        rate = slopes.get(channel.name, level)
+        bars = [_margin(channel, x, own, value, rate) for x in trips or own]
+        found.append(min(bars, key=_urgency))
+    return tuple(sorted(found, key=_urgency))
+
+
+def _margin(channel: Channel, limit: Limit, own: Iterable[Limit], value: float, rate: Slope) -> Margin:
+    ticks = tuple(
+        share(x.set_point, channel, limit)
+        for x in own
+        if x.severity is Severity.CAUTION and x.kind is limit.kind and x is not limit
+    )
+    return Margin(channel, limit, value, share(value, channel, limit), time_to_limit(value, rate, limit), ticks)
+
+
+def _urgency(margin: Margin) -> tuple[float, bool, float]:
+    """Sort key: time to the limit, trips before cautions, then the fuller bar. A channel not measured comes first."""
+    if math.isnan(margin.share):
+        return (-1.0, margin.limit.severity is not Severity.TRIP, 0.0)
+    return (margin.time_to_s, margin.limit.severity is not Severity.TRIP, -margin.share)

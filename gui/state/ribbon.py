@@ -1,0 +1,203 @@
+"""Where the power path is drawn: outlines and labels in pixels, computed from the powers. Widgets only paint them.
+
+The ribbon's upper edge is straight; each loss leaves at the lower edge and bends off downwards. Its thickness is the
+power on a scale that only changes in steps of 1, 2, 5, so that two glances can be compared.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from gui.state.power import Node, PowerPath
+from gui.state.theme import Tone
+from gui.state.wording import NOT_MEASURED, percent, watts
+
+Command = tuple[str, tuple[float, ...]]
+"""``M x y`` (move), ``L x y`` (line), ``C x1 y1 x2 y2 x y`` (cubic), as in a path of SVG."""
+_THINNEST_PX = 1.5
+
+
+class Fill(StrEnum):
+    """What an outline shows."""
+
+    POWER = "power"
+    LOSS = "loss"
+    UNKNOWN = "unknown"
+
+
+class Size(StrEnum):
+    """Sizes of text on the ribbon."""
+
+    SMALL = "small"
+    MEDIUM = "medium"
+    LARGE = "large"
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A closed outline and what it shows."""
+
+    fill: Fill
+    path: tuple[Command, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A text that starts at (x, y); y is its base line."""
+
+    x: float
+    y: float
+    text: str
+    size: Size
+    tone: Tone = Tone.PLAIN
+
+
+@dataclass(frozen=True, slots=True)
+class RibbonPicture:
+    """All there is to paint."""
+
+    outlines: tuple[Outline, ...]
+    labels: tuple[Label, ...]
+    ticks: tuple[tuple[float, float, float], ...]
+    """Upright lines at the nodes: x, upper y, lower y."""
+
+
+def scale_step(power_w: float) -> float:
+    """The power of the full thickness: the next of 1, 2, 5 times a power of ten at or above ``power_w``, in W.
+
+    At least 100 W, so that noise at rest does not fill the ribbon.
+    """
+    if not power_w > 100.0:
+        return 100.0
+    decade = 10.0 ** math.floor(math.log10(power_w))
+    return next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade >= power_w * (1 - 1e-12))
+
+
+def ribbon_picture(
+    path: PowerPath, full_w: float, width: float, height: float, tone: Tone = Tone.PLAIN
+) -> RibbonPicture:
+    """Lay the power path out in ``width`` by ``height`` pixels; ``full_w`` is the power of the full thickness."""
+    top, room = 0.42 * height, 0.34 * height
+    left, step = 0.012 * width, 0.985 * width / len(path.nodes)
+    places = [left + i * step for i in range(len(path.nodes))]
+    labels = _node_labels(path, places, height, tone) + _stage_labels(path, places, step, height, tone)
+    outlines: list[Outline] = []
+    # a regenerating path is laid out from the shaft and then mirrored; places and labels stay
+    mirror = path.is_regenerating
+    nodes = path.nodes[::-1] if mirror else path.nodes
+    thick = [_thickness(n, full_w, room) for n in nodes]
+    ends = [*places, left + len(nodes) * step]
+    for i in range(len(path.stages)):
+        bend = ends[i] + 0.62 * (ends[i + 1] - ends[i])
+        outlines += _stage_outlines(_Span(ends[i], bend, ends[i + 1], thick[i], thick[i + 1]), top, height)
+    outlines.append(_head(ends[-2], ends[-1] - 0.55 * step, thick[-1], top))
+    if mirror:
+        outlines = [_mirrored(o, ends[0] + ends[-1]) for o in outlines]
+    ticks = tuple((x, 0.07 * height, top + room) for x in places)
+    return RibbonPicture(tuple(outlines), tuple(labels), ticks)
+
+
+def _thickness(node: Node, full_w: float, room: float) -> float:
+    power = abs(node.power_w.value)
+    return max(power / full_w * room, _THINNEST_PX) if math.isfinite(power) else math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """One stage along the ribbon: from start to end, its loss leaving at bend; thicknesses in pixels."""
+
+    start: float
+    bend: float
+    end: float
+    thick_in: float
+    thick_out: float
+
+
+def _stage_outlines(span: _Span, top: float, height: float) -> list[Outline]:
+    start, bend, end, thick_in, thick_out = span.start, span.bend, span.end, span.thick_in, span.thick_out
+    if math.isnan(thick_in) or math.isnan(thick_out):
+        depth = next((t for t in (thick_in, thick_out) if math.isfinite(t)), 6.0)
+        return [Outline(Fill.UNKNOWN, _box(start, top, end, top + depth))]
+    if thick_in <= thick_out:
+        # no loss to draw: more comes out than goes in, within the uncertainty or by a wrong sensor; the text says so
+        taper = _box(start, top, bend, top + thick_in), _box(bend, top, end, top + thick_out)
+        return [Outline(Fill.POWER, p) for p in taper]
+    loss = thick_in - thick_out
+    foot = 0.90 * height
+    radius = 0.16 * height
+    turn = min(radius, foot - (top + thick_in) - 4.0)
+    outer_x, inner_x = bend + turn + loss, bend + turn
+    power = (
+        ("M", (start, top)),
+        ("L", (end, top)),
+        ("L", (end, top + thick_out)),
+        ("L", (bend, top + thick_out)),
+        ("L", (bend, top + thick_in)),
+        ("L", (start, top + thick_in)),
+    )
+    k = 0.55
+    y_out, y_in = top + thick_out, top + thick_in
+    limb = (
+        ("M", (bend, y_out)),
+        ("C", (bend + k * (turn + loss), y_out, outer_x, y_in + turn - k * (turn + loss), outer_x, y_in + turn)),
+        ("L", (outer_x, foot)),
+        ("L", (0.5 * (outer_x + inner_x), foot + 0.5 * loss + 4.0)),
+        ("L", (inner_x, foot)),
+        ("L", (inner_x, y_in + turn)),
+        ("C", (inner_x, y_in + turn - k * turn, bend + k * turn, y_in, bend, y_in)),
+    )
+    return [Outline(Fill.POWER, power), Outline(Fill.LOSS, limb)]
+
+
+def _head(start: float, end: float, thick: float, top: float) -> Outline:
+    if math.isnan(thick):
+        return Outline(Fill.UNKNOWN, _box(start, top, end, top + 6.0))
+    tip = max(0.5 * thick, 5.0)
+    middle = top + 0.5 * thick
+    return Outline(
+        Fill.POWER,
+        (
+            ("M", (start, top)),
+            ("L", (end - tip, top)),
+            ("L", (end - tip, top - 4.0)),
+            ("L", (end, middle)),
+            ("L", (end - tip, top + thick + 4.0)),
+            ("L", (end - tip, top + thick)),
+            ("L", (start, top + thick)),
+        ),
+    )
+
+
+def _box(left: float, top: float, right: float, bottom: float) -> tuple[Command, ...]:
+    return (("M", (left, top)), ("L", (right, top)), ("L", (right, bottom)), ("L", (left, bottom)))
+
+
+def _mirrored(outline: Outline, total: float) -> Outline:
+    turned = tuple(
+        (name, tuple(total - v if i % 2 == 0 else v for i, v in enumerate(numbers))) for name, numbers in outline.path
+    )
+    return Outline(outline.fill, turned)
+
+
+def _node_labels(path: PowerPath, places: list[float], height: float, tone: Tone) -> list[Label]:
+    soft = Tone.STALE if tone is Tone.STALE else Tone.SOFT
+    out = []
+    for node, x in zip(path.nodes, places, strict=True):
+        out.append(Label(x + 8.0, 0.14 * height, node.name, Size.SMALL, soft))
+        out.append(Label(x + 8.0, 0.34 * height, watts(node.power_w.value), Size.LARGE, tone))
+    return out
+
+
+def _stage_labels(path: PowerPath, places: list[float], step: float, height: float, tone: Tone) -> list[Label]:
+    soft = Tone.STALE if tone is Tone.STALE else Tone.SOFT
+    out = []
+    for stage, x in zip(path.stages, places, strict=False):
+        at = x + 0.42 * step
+        out.append(Label(at, 0.14 * height, stage.name, Size.SMALL, soft))
+        text = percent(stage.efficiency.value, stage.efficiency.u)
+        out.append(Label(at, 0.32 * height, "" if text == NOT_MEASURED else text, Size.MEDIUM, tone))
+        loss = f"{stage.loss_name} {watts(stage.loss_w.value)}"
+        out.append(Label(x + 8.0, 0.93 * height, loss, Size.MEDIUM, tone))
+    return out

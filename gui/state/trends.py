@@ -1,0 +1,152 @@
+"""Which channels share a plot, how their axis runs, and which limits are drawn in it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from benchkit.model.stand import Channel, Limit, LimitKind, Severity, Stand
+from benchkit.units import Quantity
+from gui.state.theme import LINES, LineStyle
+from gui.state.wording import number, short_label
+
+PLOTS_PER_PAGE = 6
+WINDOWS_S: tuple[float, ...] = (10.0, 30.0, 60.0, 120.0, 300.0, 900.0, 1800.0)
+"""Lengths of the live view to choose from."""
+_ORDER: tuple[Quantity, ...] = (
+    Quantity.SPEED,
+    Quantity.TORQUE,
+    Quantity.TEMPERATURE,
+    Quantity.CURRENT,
+    Quantity.FORCE,
+    Quantity.VOLTAGE,
+    Quantity.POWER,
+    Quantity.FLOW,
+    Quantity.VIBRATION,
+    Quantity.PRESSURE,
+)
+_TITLES: Mapping[Quantity, str] = {Quantity.RATIO: "Ratio", Quantity.FORCE: "Force"}
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One line of a plot."""
+
+    channel: Channel
+    style: LineStyle
+
+
+@dataclass(frozen=True, slots=True)
+class TrendGroup:
+    """One plot: traces of one quantity and the limits of their channels."""
+
+    title: str
+    unit: str
+    traces: tuple[Trace, ...]
+    limits: tuple[Limit, ...]
+
+
+def trend_groups(stand: Stand) -> tuple[TrendGroup, ...]:
+    """All channels in plots by quantity; limited channels and their plots first, at most five lines in a plot."""
+    watched = [x for x in stand.limit_set.limits if x.kind is not LimitKind.STALE]
+    limited = {x.channel for x in watched}
+    groups = []
+    for quantity in sorted(Quantity, key=lambda q: _ORDER.index(q) if q in _ORDER else len(_ORDER)):
+        members = [c for c in stand.channels.values() if c.quantity is quantity]
+        members.sort(key=lambda c: c.name not in limited)
+        for first in range(0, len(members), len(LINES)):
+            chunk = members[first : first + len(LINES)]
+            names = {c.name for c in chunk}
+            title = _TITLES.get(quantity, quantity.value.capitalize()) + (", continued" if first else "")
+            traces = tuple(Trace(c, s) for c, s in zip(chunk, LINES, strict=False))
+            own = tuple(x for x in watched if x.channel in names)
+            groups.append(TrendGroup(title, chunk[0].unit, traces, own))
+    return tuple(sorted(groups, key=lambda g: not g.limits))
+
+
+def pages(groups: Sequence[TrendGroup]) -> tuple[tuple[TrendGroup, ...], ...]:
+    """The plots, six to a page."""
+    return tuple(tuple(groups[i : i + PLOTS_PER_PAGE]) for i in range(0, max(len(groups), 1), PLOTS_PER_PAGE))
+
+
+def axis_range(low: float, high: float, limits: Sequence[Limit]) -> tuple[float, float]:
+    """Range of the upright axis: all of the trace (``low`` to ``high``, NaN when empty) and every limit, rounded.
+
+    Rounding to a nice step keeps the axis still while the trace moves a little.
+    """
+    points = [x for x in (low, high, *(limit.set_point for limit in limits)) if math.isfinite(x)]
+    if not points:
+        return 0.0, 1.0
+    bottom, top = min(points), max(points)
+    width = max(top - bottom, 1e-3 * max(abs(top), abs(bottom)), 1e-6)
+    step = _nice(width / 5.0)
+    foot = math.floor((bottom - 0.04 * width) / step) * step
+    if bottom >= 0.0 > foot:
+        foot = 0.0
+    head = math.ceil((top + 0.04 * width) / step) * step
+    return foot, head
+
+
+def axis_ticks(foot: float, head: float) -> tuple[tuple[float, str], ...]:
+    """Places and texts of the upright axis, about five."""
+    step = _nice((head - foot) / 5.0)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    first, last = math.ceil(foot / step - 1e-9), math.floor(head / step + 1e-9)
+    return tuple((k * step, f"{k * step + 0.0:.{decimals}f}".replace("-", "−")) for k in range(first, last + 1))
+
+
+def time_ticks(start_s: float, end_s: float, pixels: int) -> tuple[tuple[float, str], ...]:
+    """Places and texts of the time axis, about one in 90 pixels: ``40 s``, then ``3:20``, then ``1:03:20``."""
+    wanted = (end_s - start_s) / max(pixels / 90.0, 1.0)
+    steps = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0)
+    step = next((s for s in steps if s >= wanted), 3600.0 * math.ceil(wanted / 3600.0))
+    first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
+    return tuple((k * step, _time_text(k * step, step)) for k in range(first, last + 1))
+
+
+def _time_text(time_s: float, step: float) -> str:
+    sign, size = ("−" if time_s < 0.0 else ""), abs(time_s)
+    if step < 1.0:
+        return f"{sign}{size:.1f}"
+    whole = round(size)
+    hours, minutes, seconds = whole // 3600, whole % 3600 // 60, whole % 60
+    return f"{sign}{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{sign}{minutes}:{seconds:02d}"
+
+
+def limit_label(limit: Limit, channel: Channel, *, many: bool) -> str:
+    """Text at a limit's line: ``trip above 140.0`` and, in a plot of several channels, whose it is."""
+    side = "above" if limit.kind is LimitKind.ABOVE else "below"
+    whose = f"{short_label(channel)}: " if many else ""
+    return f"{whose}{limit.severity.value} {side} {number(limit.set_point, channel.quantity)}"
+
+
+def banded(limits: Sequence[Limit], first_to_trip: Sequence[str]) -> tuple[Limit, ...]:
+    """The limits drawn as bands: those of the plot's channel that is first to trip. The others are lines.
+
+    Bands of several channels would lie on top of one another and say nothing.
+    """
+    names = {limit.channel for limit in limits}
+    lead = next((name for name in first_to_trip if name in names), None)
+    return tuple(limit for limit in limits if limit.channel == lead)
+
+
+def is_active(limit: Limit, value: float) -> bool:
+    """True where the present value is beyond the limit."""
+    return value > limit.set_point if limit.kind is LimitKind.ABOVE else value < limit.set_point
+
+
+def window_step(current_s: float, steps: int) -> float:
+    """The next longer (``steps`` 1) or shorter (-1) length of the live view."""
+    nearest = min(range(len(WINDOWS_S)), key=lambda i: abs(WINDOWS_S[i] - current_s))
+    return WINDOWS_S[min(max(nearest + steps, 0), len(WINDOWS_S) - 1)]
+
+
+def is_trip(limit: Limit) -> bool:
+    """True for a trip, False for a caution."""
+    return limit.severity is Severity.TRIP
+
+
+def _nice(step: float) -> float:
+    decade = 10.0 ** math.floor(math.log10(step))
+    return next(k * decade for k in (1.0, 2.0, 5.0, 10.0) if k * decade >= step * (1.0 - 1e-12))
