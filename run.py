@@ -11,6 +11,7 @@ import json
 import os
 import shlex
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -249,6 +250,7 @@ def pip_install(python: Path, what: list[str]) -> None:
 def run(line: list[str], **environment: str) -> int:
     """Run a program in the project's folder; its exit code, 128 + signal number when a signal ended it."""
     child = subprocess.Popen(line, cwd=ROOT, env=os.environ | environment)
+    signal.signal(signal.SIGTERM, lambda *_: child.terminate())  # who ends run.py means what it runs
     while True:
         try:
             code = child.wait()

@@ -90,6 +90,19 @@ def test_a_signal_becomes_128_plus_its_number(run_py: ModuleType) -> None:
     assert run_py.run([sys.executable, "-c", kill]) == 128 + signal.SIGKILL
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signal that asks a process to end")
+def test_ending_it_ends_what_it_runs() -> None:
+    child = "import time; print('up', flush=True); time.sleep(60)"
+    parent = f"import run, sys; sys.exit(run.run([sys.executable, '-c', {child!r}]))"
+    with subprocess.Popen([sys.executable, "-c", parent], cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "up\n"
+        process.terminate()
+        # the pipe ends only when parent and child have both closed it
+        assert process.communicate(timeout=30) == ("", None)
+    assert process.returncode == 128 + signal.SIGTERM
+
+
 def test_only_what_an_installation_depends_on_asks_for_a_new_one(run_py: ModuleType, tree: Path) -> None:
     before = run_py.fingerprint()
     project = (tree / "pyproject.toml").read_text(encoding="utf-8")
