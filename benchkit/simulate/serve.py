@@ -1,0 +1,136 @@
+"""The simulated stand as a process: one loop that paces lines, takes commands and never waits for its reader."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import FrameType
+
+from benchkit.errors import UsageError
+from benchkit.model.stand import Stand
+from benchkit.simulate.conditions import Conditions
+from benchkit.simulate.device import Device
+from benchkit.simulate.drives import Load
+from benchkit.simulate.links import Link, Outbox, open_link
+
+LONGEST_BURST = 50
+"""Lines made between two looks for commands when the loop is late."""
+LONGEST_LAG_S = 0.5
+"""Further behind than this, device time stands still instead of running after host time (sleeping laptop)."""
+LONGEST_SLEEP_S = 0.005
+"""Commands are looked for at least this often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """What a server did: lines made, and lines that the link did not take."""
+
+    lines: int
+    dropped: int
+
+
+def run_server(
+    stand: Stand,
+    *,
+    load: Load,
+    seed: int,
+    time_factor: float = 1.0,
+    rate_hz: float = 1000.0,
+    endpoint: str | None = None,
+    announce: Callable[[str], None],
+    source: str | None = None,
+    conditions: Conditions | None = None,
+    watchdog_s: float | None = None,
+    clock: Callable[[], float] = time.perf_counter,
+    sleep: Callable[[float], None] = time.sleep,
+    should_stop: Callable[[], bool] | None = None,
+) -> Served:
+    """Play the stand until SIGINT or SIGTERM, or until ``should_stop`` says so.
+
+    Device time runs ``time_factor`` times host time, ``rate_hz`` lines a host second: a line is a step of
+    ``time_factor / rate_hz`` s. ``endpoint`` as in :func:`benchkit.simulate.links.open_link`; ``announce`` gets the
+    address that a client opens. A client that goes away changes nothing: the drive holds its last set-points, unless
+    ``watchdog_s`` seconds of host time without a byte from the client make it ramp down by itself.
+
+    Raises:
+        UsageError, LinkError: profile, option or endpoint cannot be played.
+    """
+    for name, value in (("time factor", time_factor), ("line rate", rate_hz)):
+        if not 0.0 < value < float("inf"):
+            raise UsageError(f"the {name} must be above 0", got=value)
+    if watchdog_s is not None and not watchdog_s > 0.0:
+        raise UsageError("the watchdog needs a time above 0 s", got=watchdog_s)
+    device = Device(
+        stand,
+        load,
+        seed,
+        time_factor / rate_hz,
+        source=source,
+        conditions=conditions,
+        watchdog_s=watchdog_s,
+        lines_per_host_s=rate_hz,
+    )
+    link = open_link(endpoint)
+    try:
+        announce(link.address)
+        if should_stop is not None:
+            return _pace(device, link, rate_hz, clock=clock, sleep=sleep, should_stop=should_stop)
+        with _StopSignals() as signals:
+            return _pace(device, link, rate_hz, clock=clock, sleep=sleep, should_stop=signals.is_set)
+    finally:
+        link.close()
+
+
+def _pace(
+    device: Device,
+    link: Link,
+    rate_hz: float,
+    *,
+    clock: Callable[[], float],
+    sleep: Callable[[float], None],
+    should_stop: Callable[[], bool],
+) -> Served:
+    outbox = Outbox(link)
+    made = 0
+    start = clock()
+    while not should_stop():
+        outbox.put_reply(device.receive(link.read()))
+        due = int((clock() - start) * rate_hz) + 1 - made
+        too_late = due - LONGEST_LAG_S * rate_hz - LONGEST_BURST
+        if too_late > 0:
+            start += too_late / rate_hz
+        burst = min(due, LONGEST_BURST)
+        if burst > 0:
+            outbox.put([device.tick() for _ in range(burst)])
+            made += burst
+        outbox.flush()
+        if due <= burst:
+            pause = start + made / rate_hz - clock()
+            if pause > 0.0:
+                sleep(min(pause, LONGEST_SLEEP_S))
+    return Served(lines=made, dropped=outbox.dropped)
+
+
+class _StopSignals:
+    """SIGINT and SIGTERM set a flag while this is entered; outside the main thread they are left alone."""
+
+    def __init__(self) -> None:
+        self._flag = threading.Event()
+        self._before: list[tuple[signal.Signals, object]] = []
+        self.is_set = self._flag.is_set
+
+    def __enter__(self) -> _StopSignals:
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                self._before.append((number, signal.signal(number, self._stop)))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before:
+            signal.signal(number, handler)  # type: ignore[arg-type]  # what signal.signal gave us
+
+    def _stop(self, _number: int, _frame: FrameType | None) -> None:
+        self._flag.set()
