@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchkit.errors import UsageError
+from benchkit.errors import UsageError, did_you_mean
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -27,15 +27,20 @@ def shared_path(*parts: str) -> Path:
 
 
 def find_stand(name: str) -> Path:
-    """A profile by path, or one of the shared examples by bare name (``airboat``)."""
+    """A profile by path, or one of the shared examples by bare name (``airboat``).
+
+    Raises:
+        UsageError: there is no such file and no such example.
+    """
     path = Path(name)
     if path.exists():
         return path
-    if path.suffix == "" and path.parent == Path():
-        return shared_path("stands", f"{name}.toml")
+    examples = {example.stem: example for example in sorted(shared_path("stands").glob("*.toml"))}
+    if name in examples:
+        return examples[name]
     raise UsageError(
         "stand profile not found",
         where=name,
-        expected="the path of a TOML file, or the name of a shared example such as 'airboat'",
-        remedy="Check the path; benchkit does not search for it.",
+        expected=f"the path of a TOML file, or a shared example: {', '.join(examples)}",
+        remedy=did_you_mean(name, examples) or "Check the path.",
     )

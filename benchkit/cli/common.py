@@ -1,0 +1,39 @@
+"""Small things that several commands share."""
+
+from __future__ import annotations
+
+TYPE_CHECKING = False  # typing costs milliseconds of every start; checkers take this name for True
+if TYPE_CHECKING:
+    from argparse import ArgumentParser
+    from typing import Any
+
+
+def add_json(parser: ArgumentParser) -> None:
+    """The option ``--json``."""
+    parser.add_argument("--json", action="store_true", help="print as JSON")
+
+
+def print_json(body: Any) -> None:
+    """Print JSON to standard output; what is not a finite number becomes null."""
+    import json
+
+    print(json.dumps(_plain(body), indent=2, ensure_ascii=False, default=str))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float) and not abs(value) < float("inf"):  # NaN compares false
+        return None
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value
+
+
+def progress(total: int, text: str, unit: str) -> Any:
+    """A progress bar on standard error, silent where nobody watches."""
+    import sys
+
+    from tqdm import tqdm
+
+    return tqdm(total=total, desc=text, unit=unit, file=sys.stderr, disable=not sys.stderr.isatty(), leave=False)

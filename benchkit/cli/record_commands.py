@@ -1,0 +1,81 @@
+"""Commands around a run file: ``demo``, ``record``, ``import``, ``info``, ``recover``."""
+
+from __future__ import annotations
+
+from benchkit.cli.common import add_json
+from benchkit.cli.stand_commands import STAND_HELP
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, Namespace
+
+
+def demo_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("--out", default="demo_out", help="folder for runs and report (default demo_out)")
+    parser.add_argument("--seed", type=int, default=7, help="seed of the simulated stand (default 7)")
+
+
+def run_demo(args: Namespace) -> int:
+    from pathlib import Path
+
+    from benchkit.cli.demo import run
+
+    return run(Path(args.out), args.seed)
+
+
+def record_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("stand", metavar="STAND", help=STAND_HELP)
+    parser.add_argument("--out", default="runs", help="folder for the run (default runs)")
+    parser.add_argument(
+        "--port", action="append", default=[], metavar="SOURCE=PORT", help="device path, COM port or socket:// URL"
+    )
+    parser.add_argument("--simulated", action="store_true", help="start the simulated stand and record from it")
+    parser.add_argument("--duration", type=float, metavar="S", help="end after so many seconds")
+    parser.add_argument("--operator", default="", help="who runs the stand")
+    parser.add_argument("--note", default="", help="free text for the header of the run")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated stand (default 1)")
+    parser.add_argument("--time-factor", type=float, default=1.0, help="seconds of the simulated stand per second")
+    parser.add_argument("--publish", default="tcp://127.0.0.1:*", help="address for dashboards (default: loopback)")
+    parser.add_argument("--request", default="tcp://127.0.0.1:*", help="address for requests (default: loopback)")
+
+
+def run_record(args: Namespace) -> int:
+    from benchkit.cli.recording import record
+
+    return record(args)
+
+
+def import_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("stand", metavar="STAND", help="profile that declares columns, separator and decimal mark")
+    parser.add_argument("file", metavar="FILE", help="the CSV file")
+    parser.add_argument("--source", help="source of the profile whose format the file has (default: its first)")
+    parser.add_argument("--out", default="runs", help="folder for the run (default runs)")
+    add_json(parser)
+
+
+def run_import(args: Namespace) -> int:
+    from benchkit.cli.recording import import_file
+
+    return import_file(args)
+
+
+def info_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run_file", metavar="RUN")
+    add_json(parser)
+
+
+def run_info(args: Namespace) -> int:
+    from benchkit.cli.recording import tell_about
+
+    return tell_about(args)
+
+
+def recover_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run_file", metavar="RUN")
+    add_json(parser)
+
+
+def run_recover(args: Namespace) -> int:
+    from benchkit.cli.recording import recover_run
+
+    return recover_run(args)

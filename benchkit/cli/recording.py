@@ -1,0 +1,147 @@
+"""What the commands around a run file do."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import socket
+import sys
+import uuid
+from argparse import Namespace
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+
+from benchkit import __version__
+from benchkit.cli.common import print_json, progress
+from benchkit.errors import UsageError, did_you_mean
+from benchkit.model.run import RunHeader
+from benchkit.model.stand import Stand
+from benchkit.profiles import LoadedStand, find_stand, load_stand
+from benchkit.report.cautions import ONE_LINE
+
+
+def record(args: Namespace) -> int:
+    """``benchkit record``: one run, until it is told to end."""
+    from benchkit.session.desk import Desk
+    from benchkit.session.messages import Endpoints
+    from benchkit.session.process import start_simulated_stand, write_live_file
+    from benchkit.session.recorder import Recorder
+    from benchkit.sources.build import build_source
+    from benchkit.sources.clock import HostClock
+
+    loaded = load_stand(find_stand(args.stand))
+    stand = loaded.stand
+    ports = _ports(args.port, stand)
+    clock = HostClock()
+    with contextlib.ExitStack() as ending:
+        if args.simulated:
+            child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
+            ending.callback(child.end)
+            ports = dict.fromkeys(stand.sources, child.address) | ports
+        sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
+        header = make_header(loaded, clock.utc_now(), args)
+        out = Path(args.out)
+        out.mkdir(parents=True, exist_ok=True)
+        run_path = out / f"{header.run_id}.h5"
+        desk = Desk(args.publish, args.request)
+        ending.callback(desk.close)
+        recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
+        live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
+        ending.callback(live.unlink, missing_ok=True)
+        for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
+        print(f"recording, announced in {live}", flush=True)
+        print(ONE_LINE, file=sys.stderr)
+        summary = recorder.run()
+    rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
+    print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
+    return 0
+
+
+def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunHeader:
+    """Header of a run that starts now. Seed and time factor are noted for the simulated stand only."""
+    stand = loaded.stand
+    return RunHeader(
+        run_id=f"{started:%Y%m%d-%H%M%S}Z_{stand.name}_{uuid.uuid4().hex[:6]}",
+        started_utc=started.isoformat(timespec="microseconds"),
+        software_version=__version__,
+        host=socket.gethostname(),
+        stand=stand.name,
+        profile_json=loaded.json,
+        profile_texts=loaded.texts,
+        operator=getattr(args, "operator", ""),
+        note=getattr(args, "note", ""),
+        simulated=stand.simulated,
+        seed=getattr(args, "seed", None) if stand.simulated else None,
+        time_factor=getattr(args, "time_factor", 1.0) if stand.simulated else 1.0,
+    )
+
+
+def _ports(given: list[str], stand: Stand) -> dict[str, str]:
+    ports = {}
+    for text in given:
+        name, equals, port = text.partition("=")
+        if not equals or not port:
+            raise UsageError(
+                "not understood", where=f"--port {text}", expected="SOURCE=PORT, such as rack=/dev/ttyUSB0"
+            )
+        if name not in stand.sources:
+            raise UsageError(
+                "no source of that name", where="--port", got=name, remedy=did_you_mean(name, stand.sources)
+            )
+        ports[name] = port
+    return ports
+
+
+def import_file(args: Namespace) -> int:
+    """``benchkit import``: a CSV file becomes a run; what was refused is listed."""
+    from benchkit.ingest.csv_import import import_csv
+    from benchkit.sources.clock import HostClock
+
+    loaded = load_stand(find_stand(args.stand))
+    source = args.source or next(iter(loaded.stand.sources))
+    if source not in loaded.stand.sources:
+        raise UsageError("no source of that name", where="--source", got=source)
+    header = make_header(loaded, HostClock().utc_now(), args)
+    out = Path(args.out)
+    out.mkdir(parents=True, exist_ok=True)
+    summary = import_csv(Path(args.file), loaded.stand, source, out / f"{header.run_id}.h5", header)
+    if args.json:
+        print_json(asdict(summary))
+    else:
+        print(summary)
+    return 0
+
+
+def tell_about(args: Namespace) -> int:
+    """``benchkit info``."""
+    from benchkit.runfile.info import describe
+
+    info = describe(Path(args.run_file))
+    if args.json:
+        print_json(asdict(info))
+    else:
+        print(info)
+    return 0
+
+
+def recover_run(args: Namespace) -> int:
+    """``benchkit recover``: rows that only the journal holds are decoded again and added."""
+    from benchkit.runfile.recover import recover
+    from benchkit.session.redecode import redecode
+
+    with progress(1, "recovering", "B") as bar:
+
+        def show(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        recovered = recover(Path(args.run_file), redecode, progress=show)
+    if args.json:
+        print_json(asdict(recovered))
+    else:
+        print(recovered)
+    return 0

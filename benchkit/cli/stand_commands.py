@@ -1,0 +1,88 @@
+"""Commands around a stand: ``check``, ``schema``, ``simulate``."""
+
+from __future__ import annotations
+
+from benchkit.cli.common import add_json, print_json
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, Namespace
+
+STAND_HELP = "profile (TOML), or the name of a shared example: airboat, airboat_map, airboat_small"
+
+
+def check_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("stand", metavar="STAND", help=STAND_HELP)
+    add_json(parser)
+
+
+def run_check(args: Namespace) -> int:
+    from benchkit.profiles import find_stand, load_stand
+
+    loaded = load_stand(find_stand(args.stand))
+    stand = loaded.stand
+    facts = {
+        "stand": stand.name,
+        "title": stand.title,
+        "simulated": stand.simulated,
+        "sources": list(stand.sources),
+        "channels": len(stand.channels),
+        "limits": len(stand.limit_set.limits),
+        "limit set": f"{stand.limit_set.name}, revision {stand.limit_set.revision}",
+        "inverter": f"{stand.inverter.id}, firmware {stand.inverter.firmware_revision}",
+        "motor": stand.motor.id,
+        "propeller": stand.propeller.id if stand.propeller else None,
+        "files": list(loaded.texts),
+    }
+    if args.json:
+        print_json(facts)
+        return 0
+    print(f"{stand.name}: no faults")
+    for name, value in facts.items():
+        print(f"  {name:10} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+    return 0
+
+
+def schema_arguments(_parser: ArgumentParser) -> None:
+    """``schema`` takes nothing."""
+
+
+def run_schema(_args: Namespace) -> int:
+    from benchkit.profiles import json_schema
+
+    print_json(json_schema())
+    return 0
+
+
+def simulate_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("stand", metavar="STAND", help=STAND_HELP)
+    parser.add_argument(
+        "--tcp", metavar="HOST:PORT", help="serve on TCP instead of a pseudo-terminal; port 0: a free one"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="seed of noise and calibration errors (default 1)")
+    parser.add_argument("--time-factor", type=float, default=1.0, help="device seconds per second (default 1)")
+    parser.add_argument("--rate", type=float, default=1000.0, help="lines per second on the link (default 1000)")
+    parser.add_argument("--watchdog", type=float, metavar="S", help="the stand stops when no command came for so long")
+
+
+def run_simulate(args: Namespace) -> int:
+    from benchkit.profiles import find_stand, load_stand
+    from benchkit.simulate.drives import Load
+    from benchkit.simulate.serve import run_server
+
+    stand = load_stand(find_stand(args.stand)).stand
+
+    def announce(address: str) -> None:
+        print(f"simulated stand at {address}", flush=True)
+
+    run_server(
+        stand,
+        load=Load.PROPELLER if stand.propeller else Load.MACHINE,
+        endpoint=args.tcp,
+        seed=args.seed,
+        time_factor=args.time_factor,
+        rate_hz=args.rate,
+        watchdog_s=args.watchdog,
+        announce=announce,
+    )
+    return 0

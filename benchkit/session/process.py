@@ -1,0 +1,92 @@
+"""Start the recorder, or the simulated stand, as a process of its own, and find out where it listens."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import IO
+
+from benchkit.errors import LinkError
+from benchkit.session.messages import Endpoints
+
+START_TIMEOUT_S = 30.0
+LIVE_SUFFIX = ".live.json"
+
+
+@dataclass(slots=True)
+class Child:
+    """A process that told its address on its first line of output. Its messages go on to ``stderr``."""
+
+    process: subprocess.Popen[str]
+    address: str
+
+    def end(self, timeout_s: float = 30.0) -> int:
+        """Ask it to end in order and wait; returns its exit code."""
+        self.process.terminate()
+        return self.process.wait(timeout_s)
+
+
+def live_path(run_path: Path) -> Path:
+    """The small file beside a run that names its recorder while it records."""
+    return run_path.with_name(run_path.stem + LIVE_SUFFIX)
+
+
+def write_live_file(endpoints: Endpoints) -> Path:
+    """Announce a recorder; the file appears whole or not at all."""
+    path = live_path(Path(endpoints.run_path))
+    part = path.with_name(path.name + ".part")
+    part.write_text(json.dumps(asdict(endpoints)), encoding="utf-8")
+    part.replace(path)
+    return path
+
+
+def start_simulated_stand(
+    stand: str, *, seed: int = 1, time_factor: float = 1.0, rate_hz: float = 1000.0, tcp: str | None = None
+) -> Child:
+    """Start ``benchkit simulate`` and return it with the address it serves on."""
+    use_tcp = tcp or ("127.0.0.1:0" if sys.platform == "win32" else None)
+    arguments = ["simulate", stand, "--seed", str(seed), "--time-factor", str(time_factor), "--rate", str(rate_hz)]
+    return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")
+
+
+def start_recorder(stand: str, out: Path, arguments: Sequence[str] = ()) -> tuple[Child, Endpoints]:
+    """Start ``benchkit record`` and return it with the addresses it publishes and takes requests on.
+
+    ``arguments`` are further options of the command, such as ``("--port", "rack=/dev/ttyUSB0")``.
+    """
+    child = _start(["record", stand, "--out", str(out), *arguments], "recording, announced in ")
+    from benchkit.session.client import read_live_file
+
+    return child, read_live_file(Path(child.address))
+
+
+def _start(arguments: Sequence[str], announcement: str) -> Child:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchkit", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=None,
+        text=True,
+        encoding="utf-8",
+    )
+    assert process.stdout is not None
+    return Child(process, _announced(process, process.stdout, announcement, arguments[0]))
+
+
+def _announced(process: subprocess.Popen[str], output: IO[str], announcement: str, command: str) -> str:
+    deadline = time.monotonic() + START_TIMEOUT_S
+    while time.monotonic() < deadline:
+        line = output.readline()
+        if line.startswith(announcement):
+            return line.removeprefix(announcement).strip()
+        if not line:
+            code = process.wait()
+            raise LinkError(
+                f"benchkit {command} ended before it was ready", got=f"exit code {code}", remedy="Its message says why."
+            )
+    process.kill()
+    raise LinkError(f"benchkit {command} was not ready in time", expected=f"within {START_TIMEOUT_S:g} s")

@@ -1,0 +1,348 @@
+"""The recorder's loop: read, decode, protect, act; then hand over, publish, serve. In that order, every turn.
+
+Whatever protects comes first in a turn. Disk, dashboards and requests come after it and cannot delay it: writing is
+done by the keeping thread, sockets never wait.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from benchkit.errors import LinkError
+from benchkit.model.events import Event, EventKind, JsonValue
+from benchkit.model.interlock import State, Trigger
+from benchkit.model.run import RunHeader
+from benchkit.model.samples import BadFrame, Gap, Reply, Rows
+from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import Command, Happened, Outcome
+from benchkit.protect.protection import Protection
+from benchkit.runfile.closing import ClosedRun
+from benchkit.runfile.layout import Block
+from benchkit.runfile.writer import RunWriter
+from benchkit.session.desk import Desk
+from benchkit.session.keeper import Batch, Keeper
+from benchkit.session.lane import Lane
+from benchkit.session.messages import FirstOutStatus, LiveRows, Status
+from benchkit.session.requests import answer_request
+from benchkit.sources.clock import Clock
+from benchkit.sources.contract import Source
+
+SERVE_EVERY_NS = 33_000_000
+"""Hand over, publish and flush about thirty times a second."""
+REQUESTS_EVERY_NS = 5_000_000
+DISK_EVERY_NS = 1_000_000_000
+STOP_PATIENCE_S = 5.0
+"""How long an orderly end waits for the stand to acknowledge the stop."""
+LOW_DISK_BYTES = 500_000_000
+FIRST_SAME_EVENTS = 20
+"""Bad frames and gaps are counted without end, and each written to the event log up to this number a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """How a recording ended."""
+
+    run_path: Path
+    rows: Mapping[str, int]
+    trips: int
+    closed: ClosedRun
+
+
+class Recorder:
+    """Records one run. Make it, ``run`` it; ``ask_to_end`` may be called from a signal handler."""
+
+    def __init__(
+        self,
+        stand: Stand,
+        header: RunHeader,
+        sources: Sequence[Source],
+        run_path: Path,
+        clock: Clock,
+        desk: Desk,
+        *,
+        duration_s: float | None = None,
+    ) -> None:
+        self.stand = stand
+        self.header = header
+        self.run_path = run_path
+        self.clock = clock
+        self.desk = desk
+        self.start_ns = clock.now_ns()
+        self.lanes = {
+            source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
+        }
+        self.protection = Protection(stand, self.start_ns)
+        self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
+        self._keeper = Keeper(self._make_writer, lambda: self.clock.now_ns() * 1e-9)
+        self._batch = Batch()
+        self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
+        self._next_serve = self._next_requests = self._next_disk = self.start_ns
+        self._bytes_taken = 0
+        self._disk_free = 0
+        self._heartbeat = 0
+        self._trips = 0
+        self._fault_told = False
+        self._noise: dict[tuple[str, EventKind], tuple[int, int]] = {}
+        self._is_ending = False
+
+    # -- outside
+
+    def ask_to_end(self) -> None:
+        """End in order: stop the stand if it runs, then close the run."""
+        self._is_ending = True
+
+    def run(self) -> Summary:
+        """Record until asked to end, the time is over, or every source is finished.
+
+        Raises:
+            BenchkitError: the run file cannot be created or closed. Protection went on until the end.
+        """
+        sys.setswitchinterval(0.001)  # the keeping thread must not hold the loop for the usual 5 ms
+        self._keeper.start()
+        for lane in self.lanes.values():
+            self._open(lane)
+        self._happened(self.start_ns, EventKind.RUN_STARTED, f"run {self.header.run_id} started")
+        while not self._is_over():
+            self._turn()
+        self._wind_down()
+        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order")
+        self._serve(self.clock.now_ns())
+        for lane in self.lanes.values():
+            lane.source.close()
+        closed = self._keeper.close()
+        return Summary(self.run_path, {n: lane.rows for n, lane in self.lanes.items()}, self._trips, closed)
+
+    def note(self, kind: EventKind, message: str, data: Mapping[str, JsonValue] | None = None) -> None:
+        """Write an event that a person asked for."""
+        self._happened(self.clock.now_ns(), kind, message, data=data or {})
+
+    def request_trigger(self, trigger: Trigger, who: str) -> None:
+        """Move the interlock; raises RefusedError with the reason."""
+        self._act(self.protection.request(trigger, self.clock.now_ns(), who))
+
+    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
+        """Write a set-point command. The caller has checked that it is allowed."""
+        self._send(self.lanes[source], text)
+        self._happened(self.clock.now_ns(), EventKind.SET_POINT, text, source=source, data=data)
+
+    # -- one turn
+
+    def _turn(self) -> None:
+        only_one = len(self.lanes) == 1
+        brought = False
+        for lane in self.lanes.values():
+            brought |= self._poll(lane, 0.005 if only_one else 0.0)
+        now = self.clock.now_ns()
+        self._act(self.protection.tick(now))
+        if now >= self._next_requests:
+            self._next_requests = now + REQUESTS_EVERY_NS
+            self._take_request()
+        if now >= self._next_serve:
+            self._next_serve = now + SERVE_EVERY_NS
+            self._serve(now)
+        if not (brought or only_one):
+            self.clock.sleep(0.0005)
+
+    def _poll(self, lane: Lane, timeout_s: float) -> bool:
+        if lane.is_lost:
+            if self.clock.now_ns() >= lane.retry_at_ns:
+                self._open(lane)
+            elif timeout_s > 0.0:
+                self.clock.sleep(timeout_s)
+            return False
+        if lane.source.is_finished:
+            return False
+        try:
+            polled = lane.source.poll(timeout_s)
+        except LinkError as error:
+            self._lose(lane, error)
+            return False
+        if polled is None:
+            return False
+        if polled.data:
+            self._bytes_taken += len(polled.data)
+            self._batch.received.append((lane.name, polled.arrival_ns, polled.data))
+        for event in polled.events:
+            if isinstance(event, Rows):
+                block = lane.block(event)
+                self._act(self.protection.feed(lane.name, event.arrival_ns, block.values, self.clock.now_ns()))
+                self._fresh[lane.name].append(block)
+            elif isinstance(event, Reply):
+                self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
+                self._happened(event.arrival_ns, EventKind.REPLY, event.text, source=lane.name)
+            else:
+                self._note_noise(lane, event)
+        return True
+
+    def _act(self, outcomes: Sequence[Outcome]) -> None:
+        """Commands go out before anything is told about them."""
+        for outcome in outcomes:
+            if isinstance(outcome, Command):
+                lane = self.lanes[outcome.source]
+                if self._send(lane, outcome.text):
+                    self._act(self.protection.written(outcome, self.clock.now_ns()))
+        for outcome in outcomes:
+            if isinstance(outcome, Happened):
+                if outcome.kind is EventKind.TRIP:
+                    self._trips += 1
+                self._happened(
+                    outcome.time_ns, outcome.kind, outcome.message, outcome.source, outcome.channel, outcome.data
+                )
+
+    def _send(self, lane: Lane, text: str) -> bool:
+        try:
+            lane.source.send(text)
+        except LinkError as error:
+            if not lane.is_lost:
+                self._lose(lane, error)
+            return False
+        self._batch.sent.append((lane.name, self.clock.now_ns(), text.encode() + b"\n"))
+        return True
+
+    # -- links
+
+    def _open(self, lane: Lane) -> None:
+        was_lost = lane.is_lost
+        try:
+            lane.source.open()
+        except LinkError as error:
+            if not was_lost:
+                self._lose(lane, error)
+            lane.lost(self.clock.now_ns())
+            return
+        lane.back()
+        now = self.clock.now_ns()
+        if was_lost:
+            self._act(self.protection.source_back(lane.name, now))
+        else:
+            self.protection.source_opened(lane.name, now)
+
+    def _lose(self, lane: Lane, error: LinkError) -> None:
+        now = self.clock.now_ns()
+        lane.lost(now)
+        self._act(self.protection.source_lost(lane.name, now, str(error)))
+
+    # -- telling
+
+    def _happened(
+        self,
+        time_ns: int,
+        kind: EventKind,
+        message: str,
+        source: str = "",
+        channel: str = "",
+        data: Mapping[str, JsonValue] | None = None,
+    ) -> None:
+        event = Event((time_ns - self.start_ns) * 1e-9, kind, message, source, channel, data or {})
+        self._batch.events.append(event)
+        self.desk.publish(event)
+
+    def _note_noise(self, lane: Lane, event: BadFrame | Gap) -> None:
+        """Every bad frame and gap is counted; a flood of them does not flood the event log."""
+        lane.count(event)
+        if isinstance(event, BadFrame):
+            kind, message = EventKind.BAD_FRAME, f"{event.reason.value}: {event.detail}"
+            data: dict[str, JsonValue] = {"data": event.data.decode("latin-1")}
+        else:
+            missing = "an unknown number of" if event.missing is None else str(event.missing)
+            kind, message, data = EventKind.GAP, f"{missing} frames missing: {event.cause}", {"missing": event.missing}
+        second = event.arrival_ns // 1_000_000_000
+        last, count = self._noise.get((lane.name, kind), (second, 0))
+        count = count + 1 if last == second else 1
+        self._noise[lane.name, kind] = (second, count)
+        if count <= FIRST_SAME_EVENTS:
+            self._happened(event.arrival_ns, kind, message, source=lane.name, data=data)
+
+    def _serve(self, now: int) -> None:
+        if now >= self._next_disk:
+            self._next_disk = now + DISK_EVERY_NS
+            self._disk_free = shutil.disk_usage(self.run_path.parent).free
+            self._act(self.protection.set_permissive("disk space", self._disk_free > LOW_DISK_BYTES, now))
+        for name, blocks in self._fresh.items():
+            if not blocks:
+                continue
+            block = blocks[0] if len(blocks) == 1 else _joined(blocks)
+            lane = self.lanes[name]
+            self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
+            self._batch.blocks.append((name, block))
+            self._fresh[name] = []
+        self._check_recording(now)
+        self._keeper.put(self._batch)
+        self._batch = Batch()
+        self.desk.publish(self.status(now))
+
+    def _check_recording(self, now: int) -> None:
+        self._act(self.protection.set_permissive("recording", self._keeper.fault is None, now))
+        if self._keeper.fault is None or self._fault_told:
+            return
+        self._fault_told = True
+        self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
+        if self.protection.state is State.RUNNING:
+            self._act(self.protection.request(Trigger.STOP, now, "recording fault"))
+
+    def status(self, now: int) -> Status:
+        """What dashboards are told."""
+        self._heartbeat += 1
+        elapsed_s = (now - self.start_ns) * 1e-9
+        # a row takes 8 bytes a value on disk and the journal its bytes again until the run is closed
+        rate = 3.0 * self._bytes_taken / elapsed_s if elapsed_s > 1.0 else 0.0
+        first = self.protection.first_out
+        return Status(
+            time_s=elapsed_s,
+            state=self.protection.state,
+            permissives=self.protection.permissives,
+            recording=self._keeper.fault is None,
+            run_path=str(self.run_path),
+            disk_free_bytes=self._disk_free,
+            disk_left_s=self._disk_free / rate if rate > 0.0 else None,
+            limit_set=self.stand.limit_set.name,
+            revision=self.stand.limit_set.revision,
+            sources={name: lane.status(now) for name, lane in self.lanes.items()},
+            first_out=None
+            if first is None
+            else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - self.start_ns) * 1e-9),
+            standing=tuple(self.protection.standing_causes),
+            heartbeat=self._heartbeat,
+        )
+
+    def _take_request(self) -> None:
+        request = self.desk.next_request()
+        if request is not None:
+            self.desk.answer(answer_request(self, request))
+
+    # -- beginning and end
+
+    def _make_writer(self) -> RunWriter:
+        specs = [lane.spec for lane in self.lanes.values()]
+        return RunWriter(self.run_path, self.header, specs, start_ns=self.start_ns)
+
+    def _is_over(self) -> bool:
+        if self._is_ending or (self._end_ns is not None and self.clock.now_ns() >= self._end_ns):
+            return True
+        return all(lane.source.is_finished for lane in self.lanes.values())
+
+    def _wind_down(self) -> None:
+        """Stop the stand if it runs, and wait for it; a stop that is under way is waited for as well."""
+        now = self.clock.now_ns()
+        if self.protection.state is State.RUNNING:
+            self._act(self.protection.request(Trigger.STOP, now, "end of recording"))
+        until = now + round(STOP_PATIENCE_S * 1e9)
+        while self.protection.state is State.STOPPING and self.clock.now_ns() < until:
+            self._turn()
+
+
+def _joined(blocks: list[Block]) -> Block:
+    return Block(
+        time_s=np.concatenate([b.time_s for b in blocks]),
+        arrival_s=np.concatenate([b.arrival_s for b in blocks]),
+        device_time_s=np.concatenate([b.device_time_s for b in blocks]),
+        counter=np.concatenate([b.counter for b in blocks]),
+        values=np.concatenate([b.values for b in blocks]),
+        raw=np.concatenate([b.raw for b in blocks]),
+    )

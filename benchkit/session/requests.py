@@ -1,0 +1,111 @@
+"""What a dashboard may ask of the recorder, one function a request, in one table."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from benchkit.errors import BenchkitError, RefusedError, did_you_mean
+from benchkit.model.events import EventKind
+from benchkit.model.interlock import State, Trigger
+
+if TYPE_CHECKING:
+    from benchkit.session.recorder import Recorder
+
+Request = dict[str, Any]
+MAX_TEXT = 2000
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
+
+
+def answer_request(recorder: Recorder, request: Request) -> Request:
+    """Carry out one request; a refusal is an answer with its reason, and is written to the event log."""
+    do = request["do"]
+    try:
+        handler = REQUESTS.get(do)
+        if handler is None:
+            hint = did_you_mean(do, REQUESTS)
+            raise RefusedError("no such request", got=do, remedy=hint or f"Known: {', '.join(REQUESTS)}.")
+        return {"ok": True, **handler(recorder, request)}
+    except BenchkitError as error:
+        recorder.note(EventKind.REFUSED, f"{do}: {error}", {"who": _who(request)})
+        return {"ok": False, "error": str(error)}
+
+
+def _who(request: Request) -> str:
+    return str(request.get("who", ""))[:80]
+
+
+def _describe(recorder: Recorder, _request: Request) -> Request:
+    return {
+        "header": asdict(recorder.header),
+        "profile_json": recorder.header.profile_json,
+        "run_path": str(recorder.run_path),
+        "state": recorder.protection.state.value,
+    }
+
+
+def _trigger(trigger: Trigger) -> Callable[[Recorder, Request], Request]:
+    def move(recorder: Recorder, request: Request) -> Request:
+        recorder.request_trigger(trigger, _who(request))
+        return {"state": recorder.protection.state.value}
+
+    return move
+
+
+def _set(recorder: Recorder, request: Request) -> Request:
+    """A set-point goes out in RUNNING only, finite, and never beyond the nameplate of the motor on the stand."""
+    name, value = request.get("name"), request.get("value")
+    if not isinstance(name, str) or not _NAME.fullmatch(name):
+        raise RefusedError("not the name of a set-point", where="set", got=name, remedy="Use a name such as 'speed'.")
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise RefusedError("not a number", where=f"set {name}", got=value, expected="a finite number")
+    if recorder.protection.state is not State.RUNNING:
+        raise RefusedError(
+            "set-points go out in RUNNING only",
+            where=f"set {name}",
+            got=recorder.protection.state.value,
+            remedy="Arm and start first.",
+        )
+    motor = recorder.stand.motor
+    largest = {"speed": motor.max_speed_rpm, "torque": motor.rated_torque_nm}.get(name)
+    if largest is not None and abs(value) > largest:
+        raise RefusedError(
+            f"beyond the nameplate of {motor.id}", where=f"set {name}", got=value, expected=f"at most {largest:g}"
+        )
+    source = next((s for s in recorder.stand.sources.values() if s.set_point_command), None)
+    if source is None or source.set_point_command is None:
+        raise RefusedError("no source of this stand takes set-points", where=f"set {name}")
+    text = source.set_point_command.replace("{name}", name).replace("{value}", f"{value:g}")
+    recorder.send_set_point(source.name, text, {"name": name, "value": float(value), "who": _who(request)})
+    return {"sent": text}
+
+
+def _write(kind: EventKind) -> Callable[[Recorder, Request], Request]:
+    def write(recorder: Recorder, request: Request) -> Request:
+        text = str(request.get("text", ""))[:MAX_TEXT]
+        recorder.note(kind, text, {"who": _who(request)})
+        return {}
+
+    return write
+
+
+def _close(recorder: Recorder, _request: Request) -> Request:
+    recorder.ask_to_end()
+    return {}
+
+
+REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
+    "describe": _describe,
+    "arm": _trigger(Trigger.ARM),
+    "disarm": _trigger(Trigger.DISARM),
+    "start": _trigger(Trigger.START),
+    "stop": _trigger(Trigger.STOP),
+    "reset": _trigger(Trigger.RESET),
+    "set": _set,
+    "mark": _write(EventKind.MARK),
+    "note": _write(EventKind.NOTE),
+    "close": _close,
+}
