@@ -139,6 +139,10 @@ class Run:
         with trusted.reading(self.path):
             return bytes(self._datasets[f"{layout.RAW}/{source}/received"][:].tobytes())
 
+    def raw_size(self, source: str) -> int:
+        """Number of bytes received from a source that are folded in."""
+        return int(self._datasets[f"{layout.RAW}/{self._known(source)}/received"].shape[0])
+
     def computed_sha256(self, progress: Progress | None = None) -> str:
         """Hash of the content as it is in the file now."""
         rows = {
