@@ -28,6 +28,7 @@ IndexArray = npt.NDArray[np.intp]
 _NUMBER = b"0123456789+-eE"
 _HEX = b"0123456789ABCDEFabcdef"
 _TEXT = bytes([9, *range(0x20, 0x7F)])
+_SEPARATORS = _TEXT.decode("ascii")
 _LARGEST_COUNTER = 2**53
 """Whole numbers up to here are exact in a double."""
 
@@ -123,7 +124,7 @@ def _check_format(f: TextFormat) -> None:
     if f.decimal_mark not in (".", ","):
         raise refuse("decimal_mark", "not a decimal mark", f.decimal_mark, "'.' or ','")
     taken = "0123456789+-eE*\r\n" + f.decimal_mark
-    if len(f.separator) != 1 or f.separator in taken or f.separator.encode("ascii", "replace") not in _TEXT:
+    if len(f.separator) != 1 or f.separator in taken or f.separator not in _SEPARATORS:
         raise refuse("separator", "not a separator", f.separator, "one ASCII character that no number contains")
     for key, name in (("counter_column", f.counter_column), ("device_time_column", f.device_time_column)):
         if name is not None and name not in f.columns:

@@ -51,7 +51,8 @@ class TextDecoder:
     that is opened while the device talks: it becomes a ``BadFrame`` unless its check value, of four digits or more,
     is right.
     ``columns`` are the value columns to hand out, in this order; without it all are, in the order of the line.
-    ``first_frame`` is the number of the first line, 2 below a line of names. ``bulk=False`` reads line by line; the events are the same.
+    ``first_frame`` is the number of the first line, 2 below a line of names. ``bulk=False`` reads line by line; the
+    events are the same.
 
     Raises:
         UsageError: the format contradicts itself.
@@ -190,9 +191,10 @@ class TextDecoder:
         self._frames.append(frame)
 
     def _refuse_too_long(self, line: bytes, arrival_ns: int, frame: int | None = None) -> None:
-        # The text must not depend on how much of the line has come by now.
+        # Neither text nor evidence may depend on how much of the line has come by now.
         detail = f"no line end within {self._layout.max_line_bytes} bytes; skipped to the next one"
-        self._refuse(line, Refused(BadFrameReason.TOO_LONG, detail), arrival_ns, frame)
+        evidence = line[: self._layout.max_line_bytes]
+        self._refuse(evidence, Refused(BadFrameReason.TOO_LONG, detail), arrival_ns, frame)
 
     def _refuse(self, line: bytes, why: Refused, arrival_ns: int, frame: int | None = None) -> None:
         number = self._frame if frame is None else frame
