@@ -111,6 +111,7 @@ class _Watch:
         self, times: Sequence[int], values: Sequence[float], heard_ns: int, row: int, out: list[LimitChange]
     ) -> None:
         """Rows in order. ``heard_ns`` and ``row`` are of the source's row before them."""
+        self.row = row
         for time_ns, value in zip(times, values, strict=True):
             self.advance(time_ns, heard_ns, out)
             heard_ns = time_ns
@@ -335,6 +336,7 @@ class LimitEngine:
             if is_silent or watch.busy:
                 concerned = watch.watches if is_silent else watch.busy
                 for limit_watch in concerned:
+                    limit_watch.row = watch.rows
                     limit_watch.advance(now_ns + 1, watch.heard_ns, out)
                 watch.settle_busy(concerned)
         return self._in_order(out)
@@ -344,6 +346,7 @@ class LimitEngine:
         watch = self._source(source)
         out: list[LimitChange] = []
         for limit_watch in watch.watches:
+            limit_watch.row = watch.rows
             limit_watch.advance(now_ns, watch.heard_ns, out)
             if not (limit_watch.is_stale and not limit_watch.is_trip):
                 limit_watch.miss(now_ns, Evidence.LOST, out)
