@@ -1,0 +1,33 @@
+"""Figures of the report as SVG text, by their kind."""
+
+from __future__ import annotations
+
+from benchkit.report import figures_points, figures_time, svg
+from benchkit.report.model import (
+    CloudFigure,
+    Figure,
+    LossFigure,
+    MapFigure,
+    ShareFigure,
+    StageFigure,
+    TraceFigure,
+)
+
+
+def draw(spec: Figure) -> str:
+    """Draw one figure; the same spec gives the same text."""
+    with svg.style():
+        match spec:
+            case TraceFigure():
+                figure = figures_time.traces(spec)
+            case StageFigure():
+                figure = figures_time.stages(spec)
+            case LossFigure():
+                figure = figures_points.losses(spec)
+            case MapFigure():
+                figure = figures_points.efficiency_map(spec)
+            case CloudFigure():
+                figure = figures_points.clouds(spec)
+            case ShareFigure():
+                figure = figures_points.shares(spec)
+        return svg.svg_text(figure, spec.id, spec.title, spec.description)

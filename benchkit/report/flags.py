@@ -1,0 +1,111 @@
+"""What is still open about a run: everything a reader must know before using its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from benchkit.model.calibration import Certificate
+from benchkit.model.events import EventKind
+from benchkit.report.model import RunReport, Tone
+from benchkit.report.numbers import plain_text
+
+DUE_SOON = timedelta(days=30)
+SHORT_HEATING = 1.5
+"""A heating fit over fewer time constants than this is said to be extrapolated."""
+_ORDER = (Tone.ERROR, Tone.CAUTION, Tone.NOTE)
+_TONE = {"error": Tone.ERROR, "caution": Tone.CAUTION, "note": Tone.NOTE}
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One open flag: how loud, what kind, what about, and the evidence in words."""
+
+    tone: Tone
+    code: str
+    about: str
+    message: str
+
+
+def open_flags(run: RunReport) -> tuple[Flag, ...]:
+    """All flags, errors first; within one tone in the order found."""
+    flags = [*_findings(run), *_recording(run), *_protection(run), *_calibrations(run), *_thermal(run)]
+    return tuple(sorted(flags, key=lambda flag: _ORDER.index(flag.tone)))
+
+
+def run_day(run: RunReport) -> date:
+    """Day (UTC offset as recorded) on which the run started."""
+    return datetime.fromisoformat(run.header.started_utc).date()
+
+
+def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, Tone]:
+    """State of a certificate on the day of the run, in words."""
+    if certificate is None:
+        return "no certificate", Tone.NOTE
+    if certificate.due < on:
+        return "EXPIRED on the day of the run", Tone.ERROR
+    if certificate.date > on:
+        return "dated after the run", Tone.CAUTION
+    if certificate.due - on <= DUE_SOON:
+        return "valid, due within 30 days", Tone.NOTE
+    return "valid", Tone.PLAIN
+
+
+def _findings(run: RunReport) -> Iterable[Flag]:
+    for finding in run.result.findings:
+        yield Flag(_TONE.get(finding.severity, Tone.CAUTION), finding.code, finding.channel, finding.message)
+
+
+def _recording(run: RunReport) -> Iterable[Flag]:
+    if not run.is_closed:
+        text = "The file was not closed in order; the end of the run may be missing"
+        yield Flag(Tone.CAUTION, "not_closed", run.file_name, text)
+    for source in run.sources:
+        if source.bad_frames:
+            text = f"{source.bad_frames} frame(s) were refused; no sample was made from them"
+            yield Flag(Tone.NOTE, "bad_frames", source.name, text)
+        if source.gaps:
+            missing = "an unknown number of" if source.missing_frames is None else str(source.missing_frames)
+            text = f"{source.gaps} gap(s), {missing} frame(s) missing"
+            yield Flag(Tone.NOTE, "gaps", source.name, text)
+    for kind, word in ((EventKind.SOURCE_LOST, "was lost"), (EventKind.RECORDING_FAULT, "had a recording fault")):
+        for event in run.events:
+            if event.kind is kind:
+                about = event.source or "recorder"
+                text = f"{about} {word} at {plain_text(event.time_s)} s: {event.message}"
+                yield Flag(Tone.CAUTION, kind.value, about, text)
+
+
+def _protection(run: RunReport) -> Iterable[Flag]:
+    for event in run.events:
+        if event.kind is EventKind.STOP_NOT_ACKNOWLEDGED:
+            text = f"A stop command was not acknowledged at {plain_text(event.time_s)} s: {event.message}"
+            yield Flag(Tone.ERROR, event.kind.value, event.source, text)
+    for trip in run.trips:
+        if trip.order_resolved is False:
+            text = f"The order of the causes {', '.join(trip.limits)} is not resolved"
+            yield Flag(Tone.NOTE, "order_not_resolved", trip.channel, text)
+
+
+def _calibrations(run: RunReport) -> Iterable[Flag]:
+    for channel in run.stand.channels.values():
+        certificate = channel.calibration.certificate
+        state, tone = certificate_state(certificate, run_day(run))
+        if certificate is not None and tone is not Tone.PLAIN:
+            text = f"Calibration {certificate.id} of {channel.label} (due {certificate.due}): {state}"
+            yield Flag(tone, "calibration", channel.name, text)
+    uncovered = [c.name for c in run.stand.channels.values() if c.calibration.certificate is None]
+    if uncovered:
+        yield Flag(Tone.NOTE, "no_certificate", "", f"No certificate for {', '.join(uncovered)}")
+
+
+def _thermal(run: RunReport) -> Iterable[Flag]:
+    for fit in run.result.heating:
+        if fit.covered < SHORT_HEATING:
+            text = f"Heating of {fit.channel} followed for {fit.covered:.2f} time constants: its end is extrapolated"
+            yield Flag(Tone.CAUTION, "heating_short", fit.channel, text)
+    for rating in run.result.ratings:
+        if rating.is_extrapolated:
+            text = f"The continuous rating by {rating.channel} lies outside 0.5 to 1.5 times the tested loss"
+            yield Flag(Tone.CAUTION, "rating_extrapolated", rating.channel, text)

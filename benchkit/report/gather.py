@@ -1,0 +1,147 @@
+"""Run files -> :class:`RunReport`: read, analyse, and digest the event log. No formula of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import fields
+from itertools import chain
+from pathlib import Path
+
+from benchkit.errors import UsageError
+from benchkit.model.events import Event, EventKind
+from benchkit.model.results import RunResult
+from benchkit.model.run import RunHeader
+from benchkit.model.stand import Role, Stand
+from benchkit.model.stream import Stream
+from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
+from benchkit.report.traces import thinned
+from benchkit.report.trips import digest_trips
+
+SHOWN_OVER_TIME = (
+    Role.SPEED,
+    Role.TORQUE,
+    Role.THRUST,
+    Role.WINDING_TEMP,
+    Role.MAGNET_TEMP,
+    Role.JUNCTION_TEMP,
+    Role.COOLANT_INLET_TEMP,
+    Role.COOLANT_OUTLET_TEMP,
+)
+
+
+def gather(paths: Sequence[Path], progress: Callable[[str], None] | None = None) -> list[RunReport]:
+    """Read and analyse every run; runs are named A, B, … in the order given.
+
+    ``progress`` is called with the file name before each run.
+
+    Raises:
+        UsageError: no path, or the same file twice.
+        RunFileError: a file is damaged or foreign (from the reader).
+    """
+    if not paths:
+        raise UsageError("a report needs at least one run", remedy="Name one or more run files (.h5).")
+    resolved = [path.resolve() for path in paths]
+    for path, real in zip(paths, resolved, strict=True):
+        if resolved.count(real) > 1:
+            raise UsageError("the same run is given twice", where=path.name, remedy="Name each run once.")
+    reports = []
+    for index, path in enumerate(paths):
+        if progress is not None:
+            progress(path.name)
+        reports.append(_gather_one(path, run_label(index)))
+    return reports
+
+
+def run_label(index: int) -> str:
+    """A, B … Z, AA, AB …"""
+    letters = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+def _gather_one(path: Path, label: str) -> RunReport:
+    from benchkit.profiles import stand_from_json
+    from benchkit.runfile.reader import open_run
+
+    with open_run(path) as run:
+        stand = stand_from_json(run.header.profile_json)
+        events = tuple(run.events())
+        streams = tuple(run.stream(source) for source in run.sources)
+        header, sha256, is_closed = run.header, run.content_sha256, run.is_closed
+    return report_of_streams(
+        header,
+        stand,
+        streams,
+        events,
+        label=label,
+        file_name=path.name,
+        content_sha256=sha256,
+        is_closed=is_closed,
+    )
+
+
+def report_of_streams(
+    header: RunHeader,
+    stand: Stand,
+    streams: Sequence[Stream],
+    events: Sequence[Event],
+    *,
+    label: str,
+    file_name: str,
+    content_sha256: str,
+    is_closed: bool,
+) -> RunReport:
+    """Analyse the streams of one run and digest its events."""
+    return RunReport(
+        label=label,
+        file_name=file_name,
+        header=header,
+        stand=stand,
+        result=_analyse(stand, streams, events),
+        events=tuple(events),
+        trips=digest_trips(stand, streams, events, header.time_factor),
+        traces=_traces(stand, streams),
+        sources=tuple(_source_digest(stream, events) for stream in streams),
+        content_sha256=content_sha256,
+        is_closed=is_closed,
+    )
+
+
+def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event]) -> RunResult:
+    """Results of every stream that carries a role, one after the other."""
+    from benchkit.analysis.pipeline import analyse
+
+    with_role = set(stand.roles.values())
+    results = [analyse(stand, s, events) for s in streams if len(s) and with_role & set(s.channels)]
+    return RunResult(
+        **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
+    )
+
+
+def _traces(stand: Stand, streams: Iterable[Stream]) -> tuple[ChannelTrace, ...]:
+    found = []
+    for role in SHOWN_OVER_TIME:
+        channel = stand.channel_for(role)
+        for stream in streams:
+            if channel is not None and channel.name in stream.channels and len(stream):
+                time_s, values = thinned(stream.time_s, stream.column(channel.name))
+                found.append(ChannelTrace(channel.name, channel.label, channel.unit, time_s, values))
+    return tuple(found)
+
+
+def _source_digest(stream: Stream, events: Iterable[Event]) -> SourceDigest:
+    mine = [event for event in events if event.source == stream.source]
+    gaps = [event for event in mine if event.kind is EventKind.GAP]
+    missing = [event.data.get("missing") for event in gaps]
+    counted = [value for value in missing if isinstance(value, int | float)]
+    return SourceDigest(
+        name=stream.source,
+        rows=len(stream),
+        duration_s=float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0,
+        bad_frames=sum(event.kind is EventKind.BAD_FRAME for event in mine),
+        gaps=len(gaps),
+        missing_frames=int(sum(counted)) if len(counted) == len(missing) else None,
+    )

@@ -1,0 +1,69 @@
+"""The equations behind the numbers of a report, each with its source in short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchkit.report.model import Coverage, RunReport
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """One quantity, its equation and where that stands."""
+
+    quantity: str
+    equation: str
+    source: str
+
+
+POWER = (
+    Method("Shaft power", "P = 2π n T", "definition; n in 1/s"),
+    Method("DC link power", "P = U I, from means over the steady stretch", "definition"),
+    Method("Loss", "P_V = P_in − P_out, motoring positive", "input-output method, IEC 60034-2-1"),
+    Method("Efficiency", "η = P_out / P_in", "IEC 60034-2-1"),
+)
+MAP = (
+    Method(
+        "Map", "P_V(n, T) = Σ c_i · term_i, weighted least squares; η = P_shaft / (P_shaft + P_V)",
+        "JCGM 100:2008; nothing is said outside the hull of the points",
+    ),
+)  # fmt: skip
+THRUST = (
+    Method("Thrust coefficient", "CT = T / (ρ n² D⁴)", "propeller notation, UIUC Propeller Data Site"),
+    Method("Torque, power coefficient", "CQ = Q / (ρ n² D⁵), CP = P / (ρ n³ D⁵) = 2π CQ", "as CT"),
+    Method("Figure of merit", "FM = √(2/π) · CT^1.5 / CP", "momentum theory, propeller notation"),
+    Method("Induced velocity", "v_i = √(T / (2 ρ A))", "momentum theory"),
+    Method("Air density", "moist air from temperature, pressure, humidity", "CIPM-2007, Metrologia 45 (2008) 149"),
+    Method("Reynolds number", "Re = ρ · 0.75 π n D · c / μ, c the chord at 75 % radius", "viscosity: Sutherland"),
+)
+HEATING = (
+    Method("Heating", "T(t) = T_end − (T_end − T_start) exp(−t/τ)", "first-order thermal body"),
+    Method("Time to steady", "t = τ ln(|T_end − T_start| / 1 K)", "from the fitted curve"),
+    Method(
+        "Continuous rating",
+        "torque at which the end temperature meets the limit, loss ∝ torque²",
+        "from the fitted curve",
+    ),
+)
+UNCERTAINTY = (
+    Method("Standard uncertainty", "u² = Σ c_i² u_i² + correlated terms, type A and type B", "JCGM 100:2008 (GUM), 5"),
+    Method("95 % interval", "y ± t(ν_eff) · u, ν_eff after Welch-Satterthwaite", "JCGM 100:2008, G.4"),
+    Method("Digits", "U to two significant digits, value to match", "JCGM 100:2008, 7.2.6"),
+)
+COVERAGE = (Method("Bounds of a share", "exact binomial", "Clopper & Pearson, Biometrika 26 (1934) 404"),)
+
+
+def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterable[Method]:
+    """Methods of the sections that the report has."""
+    if any(run.result.balances for run in runs):
+        yield from POWER
+    if any(run.result.maps for run in runs):
+        yield from MAP
+    if any(run.result.thrust for run in runs):
+        yield from THRUST
+    if any(run.result.heating or run.result.ratings for run in runs):
+        yield from HEATING
+    yield from UNCERTAINTY
+    if coverage is not None:
+        yield from COVERAGE

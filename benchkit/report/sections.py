@@ -1,0 +1,65 @@
+"""Runs -> report: which sections there are, in their order. A section without data is not there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchkit import __version__
+from benchkit.report.model import Coverage, ReportModel, RunReport, Section
+from benchkit.report.sections_evidence import (
+    calibrations_section,
+    content_section,
+    coverage_section,
+    methods_section,
+    quality_section,
+)
+from benchkit.report.sections_protection import events_section, limits_section, trips_section
+from benchkit.report.sections_results import map_section, power_section, thrust_section
+from benchkit.report.sections_run import cautions_section, header_section, summary_section
+from benchkit.report.sections_thermal import thermal_section
+
+
+def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) -> ReportModel:
+    """The report on one or more runs. Same runs, same report."""
+    runs = tuple(runs)
+    sections: list[Section | None] = [
+        summary_section(runs),
+        cautions_section(),
+        header_section(runs),
+        power_section(runs),
+        map_section(runs),
+        thrust_section(runs),
+        thermal_section(runs),
+        limits_section(runs),
+        trips_section(runs),
+        quality_section(runs),
+        coverage_section(coverage),
+        calibrations_section(runs),
+        events_section(runs),
+        methods_section(runs, coverage),
+        content_section(runs),
+    ]
+    stands = list(dict.fromkeys(run.stand.title for run in runs))
+    return ReportModel(
+        title=f"Bench report: {', '.join(stands)}",
+        subtitle="; ".join(_line(run, len(runs) > 1) for run in runs),
+        software_version=__version__,
+        simulated=tuple(_simulated_line(run, len(runs) > 1) for run in runs if run.header.simulated),
+        runs=runs,
+        sections=tuple(section for section in sections if section is not None),
+        coverage=coverage,
+    )
+
+
+def _line(run: RunReport, several: bool) -> str:
+    name = f"Run {run.label}: {run.header.run_id}" if several else f"Run {run.header.run_id}"
+    return f"{name}, started {run.header.started_utc}"
+
+
+def _simulated_line(run: RunReport, several: bool) -> str:
+    of = f" of run {run.label}" if several else ""
+    seed = "no seed recorded" if run.header.seed is None else f"seed {run.header.seed}"
+    return (
+        f"SIMULATED DATA. The samples{of} come from the simulated stand ({seed}, time factor "
+        f"{run.header.time_factor:g}). They say nothing about a real machine."
+    )

@@ -1,0 +1,355 @@
+"""Results of operating points: power balance, efficiency maps, static thrust."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from benchkit.model.results import EfficiencyMap, Estimate, PowerBalance, StaticThrust
+from benchkit.model.stand import Role
+from benchkit.report.model import (
+    Block,
+    Cell,
+    Cloud,
+    CloudFigure,
+    CloudPanel,
+    Column,
+    Grid,
+    LossFigure,
+    MapFigure,
+    Number,
+    RunReport,
+    Section,
+    Series,
+    Text,
+    count,
+    number,
+    plain,
+    series,
+)
+from benchkit.report.rows import is_known, of_run, point_name, run_slug, table_by_run
+
+Row = tuple[Cell, ...]
+POINT = Column("point", "Point")
+U95 = "Values are value ± U, U the half-width of the 95 % interval."
+
+
+# ------------------------------------------------------------------------------------------ power balance
+def power_section(runs: Sequence[RunReport]) -> Section | None:
+    """Powers, losses and efficiencies of every operating point, and the losses as stacked bars."""
+    if not any(run.result.balances for run in runs):
+        return None
+    powers = table_by_run(
+        runs,
+        "powers",
+        "Powers",
+        (
+            POINT,
+            Column("speed", "Speed", "rpm"),
+            Column("torque", "Torque", "N·m"),
+            Column("dc_power", "DC link power", "W"),
+            Column("ac_power", "Inverter output power", "W"),
+            Column("shaft_power", "Shaft power", "W"),
+        ),
+        lambda run: (_power_row(balance) for balance in run.result.balances),
+        note=f"{U95} Motoring is positive.",
+    )
+    losses = table_by_run(
+        runs,
+        "losses",
+        "Losses and efficiencies",
+        (
+            POINT,
+            Column("inverter_loss", "Inverter loss", "W"),
+            Column("motor_loss", "Motor loss", "W"),
+            Column("drive_loss", "Drive loss", "W"),
+            Column("inverter_efficiency", "Inverter efficiency", "%"),
+            Column("motor_efficiency", "Motor efficiency", "%"),
+            Column("drive_efficiency", "Drive efficiency", "%"),
+        ),
+        lambda run: (_loss_row(balance) for balance in run.result.balances),
+        note=f"{U95} Loss = power in − power out, in both directions. An efficiency is given for motoring points only.",
+    )
+    figures = [_loss_figure(run, runs) for run in runs]
+    blocks: list[Block] = [block for block in (*figures, powers, losses) if block is not None]
+    return Section("power-balance", "Power balance", tuple(blocks))
+
+
+def _power_row(b: PowerBalance) -> Row:
+    values = (b.speed_rpm, b.torque_nm, b.dc_power_w, b.ac_power_w, b.shaft_power_w)
+    return (Text(point_name(b.point)), *(number(value) for value in values))
+
+
+def _loss_row(b: PowerBalance) -> Row:
+    losses = (b.inverter_loss_w, b.motor_loss_w, b.drive_loss_w)
+    efficiencies = (b.inverter_efficiency, b.motor_efficiency, b.drive_efficiency)
+    return (
+        Text(point_name(b.point)),
+        *(number(value) for value in losses),
+        *(number(value, in_percent=True) for value in efficiencies),
+    )
+
+
+def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None:
+    balances = [b for b in run.result.balances if is_known(b.drive_loss_w)]
+    if not balances:
+        return None
+    if any(is_known(b.inverter_loss_w) and is_known(b.motor_loss_w) for b in balances):
+        parts: tuple[Series, ...] = (
+            series("Inverter loss", [b.inverter_loss_w for b in balances]),
+            series("Motor loss", [b.motor_loss_w for b in balances]),
+        )
+    else:
+        parts = (series("Drive loss", [b.drive_loss_w for b in balances]),)
+    total = series("Drive loss", [b.drive_loss_w for b in balances])
+    top = max(balances, key=lambda b: b.drive_loss_w.value)
+    return LossFigure(
+        f"losses-{run_slug(run)}",
+        f"Losses by operating point{of_run(run, runs)}",
+        f"Stacked bars of {' and '.join(part.name.lower() for part in parts)} for {len(balances)} operating points. "
+        f"The greatest drive loss is {top.drive_loss_w.value:.0f} W at {point_name(top.point)}.",
+        tuple(point_name(b.point) for b in balances),
+        parts,
+        total,
+    )
+
+
+# ------------------------------------------------------------------------------------------ efficiency map
+def map_section(runs: Sequence[RunReport]) -> Section | None:
+    """Fitted maps with the measured points on top, and the fits themselves."""
+    if not any(run.result.maps for run in runs):
+        return None
+    blocks: list[Block] = [_map_figure(found, run, runs) for run in runs for found in run.result.maps]
+    fits = table_by_run(
+        runs,
+        "loss-models",
+        "Loss models behind the maps",
+        (
+            Column("subject", "Map"),
+            Column("terms", "Terms"),
+            Column("points", "Points"),
+            Column("dof", "Degrees of freedom"),
+            Column("residual", "Residual, RMS", "W"),
+            Column("chi2", "χ² per degree of freedom"),
+        ),
+        lambda run: (_fit_row(found, run) for found in run.result.maps),
+        note="Loss = sum of coefficient × term, weighted least squares; n and T are scaled as the next table says. χ² "
+        "per degree of freedom near 1: the model explains the points within their uncertainty.",
+    )
+    coefficients = table_by_run(
+        runs,
+        "loss-coefficients",
+        "Coefficients",
+        (
+            Column("subject", "Map"),
+            Column("term", "Term"),
+            Column("coefficient", "Coefficient", "W"),
+            Column("speed_scale", "Speed scale", "rpm"),
+            Column("torque_scale", "Torque scale", "N·m"),
+        ),
+        lambda run: (row for found in run.result.maps for row in _coefficient_rows(found)),
+        note=U95,
+    )
+    return Section("efficiency-map", "Efficiency map", tuple(b for b in (*blocks, fits, coefficients) if b is not None))
+
+
+def _efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
+    by_subject = {
+        "drive": balance.drive_efficiency,
+        "inverter": balance.inverter_efficiency,
+        "motor": balance.motor_efficiency,
+    }
+    return by_subject[subject]
+
+
+def _map_figure(found: EfficiencyMap, run: RunReport, runs: Sequence[RunReport]) -> MapFigure:
+    measured = [b for b in run.result.balances if is_known(_efficiency_of(b, found.subject))]
+    best = found.best_efficiency
+    return MapFigure(
+        f"map-{found.subject}-{run_slug(run)}",
+        f"{found.subject.capitalize()} efficiency map{of_run(run, runs)}",
+        f"Contours of {found.subject} efficiency over speed and torque from a fitted loss model, inside the hull of "
+        f"{len(measured)} measured points, and its 95 % half-width beside. Best: {100 * best.value:.2f} % at "
+        f"{found.best_speed_rpm:.0f} rpm and {found.best_torque_nm:.1f} N·m.",
+        Series("speed", "rpm", found.speed_rpm),
+        Series("torque", "N·m", found.torque_nm),
+        Grid(f"{found.subject.capitalize()} efficiency", "1", found.efficiency, found.u_efficiency),
+        Series("hull speed", "rpm", tuple(x for x, _ in found.hull)),
+        Series("hull torque", "N·m", tuple(y for _, y in found.hull)),
+        series("speed of points", [b.speed_rpm for b in measured]),
+        series("torque of points", [b.torque_nm for b in measured]),
+        series("efficiency of points", [_efficiency_of(b, found.subject) for b in measured]),
+        plain(found.best_speed_rpm, "rpm"),
+        plain(found.best_torque_nm, "N·m"),
+        number(best, in_percent=True),
+    )
+
+
+def _fit_row(found: EfficiencyMap, run: RunReport) -> Row:
+    model = found.model
+    points = sum(is_known(_efficiency_of(b, found.subject)) for b in run.result.balances)
+    return (
+        Text(found.subject),
+        Text(", ".join(model.terms)),
+        count(points),
+        count(model.dof),
+        plain(model.residual_rms_w, "W", 3),
+        plain(model.chi2_per_dof, "1", 3),
+    )
+
+
+def _coefficient_rows(found: EfficiencyMap) -> Iterable[Row]:
+    model = found.model
+    for i, (term, coefficient) in enumerate(zip(model.terms, model.coefficients, strict=True)):
+        u = math.sqrt(max(model.covariance[i][i], 0.0))
+        yield (
+            Text(found.subject),
+            Text(term),
+            Number(coefficient, "W", u, float(model.dof)),
+            plain(model.speed_scale_rpm, "rpm"),
+            plain(model.torque_scale_nm, "N·m"),
+        )
+
+
+# ------------------------------------------------------------------------------------------ static thrust
+def thrust_section(runs: Sequence[RunReport]) -> Section | None:
+    """Thrust and torque against n², the coefficients, and the air they were measured in."""
+    if not any(run.result.thrust for run in runs):
+        return None
+    forces = table_by_run(
+        runs,
+        "thrust",
+        "Thrust and torque",
+        (
+            POINT,
+            Column("speed", "Speed", "rpm"),
+            Column("thrust", "Thrust", "N"),
+            Column("torque", "Torque", "N·m"),
+            Column("thrust_per_watt", "Thrust per shaft power", "N/W"),
+            Column("induced_velocity", "Induced velocity", "m/s"),
+            Column("tip_mach", "Tip Mach"),
+            Column("reynolds", "Re at 75 % R"),
+        ),
+        lambda run: (_force_row(t) for t in run.result.thrust),
+        note=U95,
+    )
+    coefficients = table_by_run(
+        runs,
+        "coefficients",
+        "Coefficients, propeller notation",
+        (
+            POINT,
+            Column("ct", "CT"),
+            Column("cq", "CQ"),
+            Column("cp", "CP"),
+            Column("figure_of_merit", "Figure of merit"),
+        ),
+        lambda run: (_coefficient_row(t) for t in run.result.thrust),
+        note=f"{U95} n in revolutions per second, D the diameter of the nameplate.",
+    )
+    air = table_by_run(
+        runs,
+        "air",
+        "Air",
+        (
+            POINT,
+            Column("temperature", "Temperature", "°C"),
+            Column("pressure", "Pressure", "Pa"),
+            Column("humidity", "Relative humidity", "%"),
+            Column("density", "Density", "kg/m³"),
+        ),
+        lambda run: (_air_row(t, run) for t in run.result.thrust),
+        note=f"{U95} Density of moist air from temperature, pressure and humidity.",
+    )
+    blocks = [_force_figure(runs), forces, _coefficient_figure(runs), coefficients, air]
+    return Section("static-thrust", "Static thrust", tuple(b for b in blocks if b is not None))
+
+
+def _force_row(t: StaticThrust) -> Row:
+    return (
+        Text(point_name(t.point)),
+        number(t.speed_rpm),
+        number(t.thrust_n),
+        number(t.torque_nm),
+        plain(t.thrust_per_watt, "N/W", 4),
+        plain(t.induced_velocity_mps, "m/s", 4),
+        plain(t.tip_mach, "1", 4),
+        plain(t.reynolds_75, "1", 4),
+    )
+
+
+def _coefficient_row(t: StaticThrust) -> Row:
+    return (Text(point_name(t.point)), number(t.ct), number(t.cq), number(t.cp), number(t.figure_of_merit))
+
+
+def _air_row(t: StaticThrust, run: RunReport) -> Row:
+    def mean(role: Role, *, in_percent: bool = False) -> Cell:
+        channel = run.stand.channel_for(role)
+        estimate = None if channel is None else t.point.means.get(channel.name)
+        return Text("not measured") if estimate is None else number(estimate, in_percent=in_percent)
+
+    return (
+        Text(point_name(t.point)),
+        mean(Role.AIR_TEMP),
+        mean(Role.AIR_PRESSURE),
+        mean(Role.AIR_HUMIDITY, in_percent=True),
+        number(t.density_kgm3),
+    )
+
+
+def _turns_squared(estimates: Sequence[Estimate]) -> Series:
+    """n² in 1/s² with u(n²) = 2 n u(n)."""
+    turns = [(e.value / 60.0, e.u / 60.0) for e in estimates]
+    return Series("n²", "1/s²", tuple(n * n for n, _ in turns), tuple(2.0 * n * u for n, u in turns))
+
+
+def _force_figure(runs: Sequence[RunReport]) -> CloudFigure:
+    with_thrust = [run for run in runs if run.result.thrust]
+
+    def cloud(run: RunReport, name: str, values: Sequence[Estimate]) -> Cloud:
+        label = f"run {run.label}" if len(runs) > 1 else "measured"
+        return Cloud(label, _turns_squared([t.speed_rpm for t in run.result.thrust]), series(name, values))
+
+    return CloudFigure(
+        "thrust-figure",
+        "Thrust and torque against n²",
+        "Static thrust and shaft torque against the square of the speed in revolutions per second, with 95 % error "
+        "bars and the straight line through zero that fits best. Points off the line mean coefficients that change "
+        "with speed.",
+        (
+            CloudPanel(
+                "Thrust", "n² / (1/s²)", "Thrust / N",
+                tuple(cloud(run, "thrust", [t.thrust_n for t in run.result.thrust]) for run in with_thrust), True,
+            ),
+            CloudPanel(
+                "Torque", "n² / (1/s²)", "Torque / N·m",
+                tuple(cloud(run, "torque", [t.torque_nm for t in run.result.thrust]) for run in with_thrust), True,
+            ),
+        ),
+    )  # fmt: skip
+
+
+def _coefficient_figure(runs: Sequence[RunReport]) -> CloudFigure:
+    with_thrust = [run for run in runs if run.result.thrust]
+
+    def panel(title: str, name: str) -> CloudPanel:
+        return CloudPanel(
+            title,
+            "Speed / rpm",
+            title,
+            tuple(
+                Cloud(
+                    f"run {run.label}" if len(runs) > 1 else "measured",
+                    series("speed", [t.speed_rpm for t in run.result.thrust]),
+                    series(name, [getattr(t, name) for t in run.result.thrust]),
+                )
+                for run in with_thrust
+            ),
+        )
+
+    return CloudFigure(
+        "coefficient-figure",
+        "Coefficients over speed",
+        "Thrust coefficient, power coefficient and figure of merit over speed, with 95 % error bars.",
+        (panel("CT", "ct"), panel("CP", "cp"), panel("Figure of merit", "figure_of_merit")),
+    )

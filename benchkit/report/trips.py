@@ -1,0 +1,134 @@
+"""Trips out of the event log: which limit was first, against what, and how fast the stop followed.
+
+A trip goes from its first cause to the reset. Everything comes from the ``data`` of the events; a log that lacks an
+entry gives None, never a guess.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from benchkit.model.events import Event, EventKind, JsonValue
+from benchkit.model.stand import LimitKind, Role, Stand
+from benchkit.model.stream import Stream
+from benchkit.report.model import ChannelTrace, Number, Trip
+from benchkit.report.traces import thinned
+
+BEFORE_S, AFTER_S = 4.0, 6.0
+"""Host time shown around a trip."""
+_STAGES = ("sample_to_decided_s", "sample_to_written_s", "sample_to_acknowledged_s")
+
+
+def digest_trips(
+    stand: Stand, streams: Sequence[Stream], events: Iterable[Event], time_factor: float = 1.0
+) -> tuple[Trip, ...]:
+    """All trips of a run, oldest first. ``time_factor`` is stream seconds per host second."""
+    return tuple(_trip(stand, streams, episode, time_factor) for episode in _episodes(events))
+
+
+def _episodes(events: Iterable[Event]) -> Iterator[list[Event]]:
+    """Events from each first trip to the reset that ended it, or to the end of the log."""
+    episode: list[Event] = []
+    for event in events:
+        if event.kind is EventKind.TRIP or episode:
+            episode.append(event)
+        if event.kind is EventKind.RESET and episode:
+            yield episode
+            episode = []
+    if episode:
+        yield episode
+
+
+def _trip(stand: Stand, streams: Sequence[Stream], episode: Sequence[Event], time_factor: float) -> Trip:
+    trips = [event for event in episode if event.kind is EventKind.TRIP]
+    first = [event for event in trips if event.data.get("first_out")] or trips[:1]
+    causes = tuple(dict.fromkeys(_cause(event) for event in first))
+    named = [event.data["order_resolved"] for event in first if isinstance(event.data.get("order_resolved"), bool)]
+    head = first[0]
+    value, set_point = _numbers(stand, head)
+    reaction, command = _reaction(stand, episode, causes)
+    stages = tuple(_milliseconds(reaction, stage) for stage in _STAGES)
+    sample_time_s = _sample_time(stand, streams, head)
+    return Trip(
+        time_s=head.time_s,
+        sample_time_s=sample_time_s,
+        limits=causes,
+        order_resolved=all(named) if named else None,
+        message=head.message,
+        channel=head.channel,
+        value=value,
+        set_point=set_point,
+        decided_ms=stages[0],
+        written_ms=stages[1],
+        acknowledged_ms=stages[2],
+        command=command,
+        not_acknowledged=any(event.kind is EventKind.STOP_NOT_ACKNOWLEDGED for event in episode),
+        followed=tuple(dict.fromkeys(name for e in trips if (name := _cause(e)) not in causes)),
+        around=tuple(_around(stand, streams, head.channel, sample_time_s, time_factor)),
+    )
+
+
+def _cause(event: Event) -> str:
+    limit = event.data.get("limit")
+    return limit if isinstance(limit, str) else event.message
+
+
+def _numbers(stand: Stand, event: Event) -> tuple[Number, Number]:
+    """Value and set-point of the limit; the set-point of a stale limit is a time."""
+    unit = event.data.get("unit")
+    unit = unit if isinstance(unit, str) else ""
+    kinds = {limit.name: limit.kind for limit in stand.limit_set.limits}
+    is_stale = kinds.get(_cause(event)) is LimitKind.STALE
+    return (
+        Number(_float(event.data.get("value")), unit),
+        Number(_float(event.data.get("set_point")), "s" if is_stale else unit),
+    )
+
+
+def _float(value: JsonValue) -> float:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if is_number else math.nan  # type: ignore[arg-type]  # is_number says so
+
+
+def _reaction(stand: Stand, episode: Iterable[Event], causes: Sequence[str]) -> tuple[Mapping[str, JsonValue], str]:
+    """Reaction record of the first acknowledged stop that answers one of the causes, and the command it sent."""
+    for event in episode:
+        records = event.data.get("reactions")
+        if event.kind is not EventKind.STOP_ACKNOWLEDGED or not isinstance(records, list):
+            continue
+        for record in records:
+            if isinstance(record, dict) and record.get("limit") in causes:
+                action = stand.stop_actions.get(str(event.data.get("action")))
+                return record, "" if action is None else action.command
+    return {}, ""
+
+
+def _milliseconds(record: Mapping[str, JsonValue], stage: str) -> float | None:
+    seconds = _float(record.get(stage))
+    return None if math.isnan(seconds) else 1e3 * seconds
+
+
+def _sample_time(stand: Stand, streams: Sequence[Stream], event: Event) -> float:
+    """Place of an event on the axis of the samples of its channel's source, else of the first source."""
+    channel = stand.channels.get(event.channel)
+    for stream in streams:
+        if len(stream) and (channel is None or stream.source == channel.source):
+            return stream.time_at(event.time_s)
+    return event.time_s
+
+
+def _around(
+    stand: Stand, streams: Sequence[Stream], tripped: str, at_s: float, time_factor: float
+) -> Iterator[ChannelTrace]:
+    """The tripped channel, speed and torque around a trip."""
+    with_role = (stand.roles.get(Role.SPEED), stand.roles.get(Role.TORQUE))
+    for name in dict.fromkeys(name for name in (tripped, *with_role) if name):
+        for stream in streams:
+            if name not in stream.channels:
+                continue
+            near = (stream.time_s >= at_s - BEFORE_S * time_factor) & (stream.time_s <= at_s + AFTER_S * time_factor)
+            if near.sum() > 1:
+                time_s, values = thinned(stream.time_s[near], stream.column(name)[near])
+                channel = stand.channels[name]
+                yield ChannelTrace(name, channel.label, channel.unit, time_s, values)
