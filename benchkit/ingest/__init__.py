@@ -1,0 +1,1 @@
+"""Data from elsewhere, made into runs."""
