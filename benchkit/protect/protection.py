@@ -162,7 +162,7 @@ class Protection:
         outcomes = self._act(changes, now_ns) if changes else []
         outcomes += self._stops.tick(now_ns)
         outcomes += self._follow_freshness(self._fresh, now_ns)
-        return outcomes
+        return _commands_first(outcomes)
 
     def reply(self, source: str, text: str, now_ns: int) -> list[Outcome]:
         """An answer line of a device, without its prefix. Answers that acknowledge nothing give no outcome."""

@@ -1,0 +1,252 @@
+"""Protection against a plain model that knows the rules by heart, through random stories.
+
+The limits have no delays here: times are the business of the limit tests.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
+
+from benchkit.errors import RefusedError
+from benchkit.model.events import EventKind
+from benchkit.model.interlock import Trigger
+from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import Command, Happened
+from benchkit.protect.protection import Protection
+
+MS = 1_000_000
+STALE_NS = 250 * MS
+ACTION = {"hot": "ramp_down", "fast": "zero_torque"}
+WHOLE_WAY = ["RESET", "PERMISSIVES_MET", "ARM", "START"]
+EASY = {  # what a request needs and leads to; RESET is apart
+    "ARM": ("READY", "ARMED"),
+    "DISARM": ("ARMED", "READY"),
+    "START": ("ARMED", "RUNNING"),
+    "STOP": ("RUNNING", "STOPPING"),
+}
+
+
+class InterlockStory(RuleBasedStateMachine):
+    stand: Stand
+
+    @initialize()
+    def begin(self):
+        self.subject = Protection(self.stand, 0, permissives=("guard closed",))
+        self.now = 0
+        # the model
+        self.state = "STANDBY"
+        self.acts = {"hot": False, "fast": False}
+        self.external = False
+        self.pending: dict[str, bool] = {}  # action -> orderly
+        self.is_lost = self.is_missing = self.has_spoken = self.is_fresh = self.guard = False
+        self.heard = 0
+        # what was seen
+        self.since_trip: list[str] = []
+        self.seen_state = "STANDBY"
+
+    # ---- the model
+
+    def trip(self, actions):
+        self.state = "TRIPPED"
+        self.pending = {name: False for name, orderly in self.pending.items() if not orderly}
+        for action in actions:
+            self.pending[action] = False
+
+    def condition(self, now_acting):
+        """New states of the two limits; returns the actions that must be commanded."""
+        begun = [name for name, acts in now_acting.items() if acts and not self.acts[name]]
+        self.acts.update(now_acting)
+        actions = {ACTION[name] for name in begun}
+        if actions:
+            self.trip(actions)
+        return actions
+
+    def silence(self):
+        """Time has come to ``now``: without a row for too long both channels are missing."""
+        if not self.is_lost and not self.is_missing and self.now - self.heard > STALE_NS:
+            self.is_missing = True
+            return self.condition({"hot": True, "fast": True})
+        return set()
+
+    def follow(self):
+        met = self.is_fresh and self.guard
+        if self.state == "STANDBY" and met:
+            self.state = "READY"
+        elif self.state in ("READY", "ARMED") and not met:
+            self.state = "STANDBY"
+
+    # ---- what is compared in every step
+
+    def check(self, outcomes, must=(), may=()):
+        """``must``: actions commanded for sure; ``may``: actions that may be repeated."""
+        kinds = [isinstance(outcome, Command) for outcome in outcomes]
+        assert kinds == sorted(kinds, reverse=True), "commands come first"
+        commanded = {outcome.action for outcome in outcomes if isinstance(outcome, Command)}
+        if self.is_lost:
+            assert not commanded, "nothing can be sent over a lost link"
+        else:
+            assert set(must) <= commanded <= set(must) | set(may)
+        for outcome in outcomes:
+            if isinstance(outcome, Happened) and outcome.kind is EventKind.STATE:
+                assert outcome.data["from"] == self.seen_state
+                self.seen_state = outcome.data["to"]
+                self.since_trip.append(outcome.data["trigger"])
+                if self.seen_state == "TRIPPED":
+                    self.since_trip = []
+                if self.seen_state == "RUNNING":
+                    self.ran_the_whole_way()
+
+    def ran_the_whole_way(self):
+        """Each trigger of the whole way has come since the last trip, and in order. Without a trip RESET is missing."""
+        left = iter(self.since_trip)
+        wanted = WHOLE_WAY if "RESET" in self.since_trip else WHOLE_WAY[1:]
+        assert all(trigger in left for trigger in wanted)
+
+    @invariant()
+    def agrees(self):
+        if not hasattr(self, "subject"):
+            return
+        assert self.subject.state.value == self.state == self.seen_state
+        causes = {name for name, acts in self.acts.items() if acts} | ({"smoke"} if self.external else set())
+        assert set(self.subject.standing_causes) == causes
+        assert self.subject.permissives == {"sources_fresh": self.is_fresh, "guard closed": self.guard}
+        assert set(self.subject.unacknowledged_stops) == set(self.pending)
+        assert (self.subject.first_out is not None) == (self.state == "TRIPPED")
+        if causes:
+            assert self.state == "TRIPPED"
+
+    # ---- what happens
+
+    @rule(
+        dt_ms=st.sampled_from([1, 100, 250, 260]),
+        temp=st.sampled_from([20.0, 20.0, 20.0, 137.0, 140.0, 141.0, math.nan]),
+        speed=st.sampled_from([100.0, 100.0, 100.0, 4300.0, 4301.0, math.nan]),
+    )
+    def row(self, dt_ms, temp, speed):
+        self.now += dt_ms * MS
+        must = set()
+        if not self.is_lost:
+            must |= self.silence()
+            self.heard, self.is_missing, self.has_spoken = self.now, False, True
+            hot = math.isnan(temp) or temp > 140.0 or (self.acts["hot"] and temp > 135.0)
+            fast = math.isnan(speed) or speed > 4300.0 or (self.acts["fast"] and speed > 4250.0)
+            must |= self.condition({"hot": hot, "fast": fast})
+            self.is_fresh = True
+            self.follow()
+        outcomes = self.subject.feed("rack", np.array([self.now]), np.array([[temp, speed]]), self.now)
+        self.check(outcomes, must)
+
+    @rule(dt_ms=st.sampled_from([1, 200, 600, 6000]))
+    def tick(self, dt_ms):
+        self.now += dt_ms * MS
+        must = self.silence()
+        self.is_fresh = self.has_spoken and not self.is_lost and self.now - self.heard <= STALE_NS
+        self.follow()
+        self.check(self.subject.tick(self.now), must, self.pending)
+
+    @rule(text=st.sampled_from(["ok stop ramp", "ok stop torque", "ok something"]))
+    def reply(self, text):
+        action = {"ok stop ramp": "ramp_down", "ok stop torque": "zero_torque"}.get(text, "")
+        was_orderly = self.pending.pop(action, False)
+        if was_orderly and self.state == "STOPPING":
+            self.state = "STANDBY"
+            self.follow()
+        self.check(self.subject.reply("rack", text, self.now))
+
+    @rule(trigger=st.sampled_from([*Trigger, Trigger.ARM, Trigger.START, Trigger.RESET]))
+    def request(self, trigger):
+        name = trigger.value
+        may_reset = self.state == "TRIPPED" and not any(self.acts.values()) and not self.external and not self.pending
+        if (name in EASY and self.state == EASY[name][0]) or (name == "RESET" and may_reset):
+            self.state = EASY[name][1] if name in EASY else "STANDBY"
+            must = set()
+            if name == "STOP":
+                self.pending["ramp_down"] = True
+                must = {"ramp_down"}
+            self.follow()
+            self.check(self.subject.request(trigger, self.now, "Ada"), must)
+        else:
+            with pytest.raises(RefusedError, match=rf"{name} (is refused in {self.state}|cannot be requested)"):
+                self.subject.request(trigger, self.now, "Ada")
+
+    @rule(met=st.sampled_from([True, True, True, False]))
+    def permissive(self, met):
+        self.guard = met
+        self.follow()
+        self.check(self.subject.set_permissive("guard closed", met, self.now))
+
+    @precondition(lambda self: not self.is_lost)
+    @rule()
+    def lose(self):
+        self.is_lost = self.is_missing = True
+        self.has_spoken = self.is_fresh = False
+        self.condition({"hot": True, "fast": True})
+        self.follow()
+        self.check(self.subject.source_lost("rack", self.now, "cable out"))
+
+    @precondition(lambda self: self.is_lost)
+    @rule()
+    def come_back(self):
+        self.is_lost = False
+        self.check(self.subject.source_back("rack", self.now), self.pending)
+
+    @rule(stands=st.booleans())
+    def smoke(self, stands):
+        self.external |= stands
+        self.trip({"ramp_down"})
+        self.check(self.subject.external_trip("smoke", self.now, stands=stands), {"ramp_down"})
+
+    @rule()
+    def smoke_gone(self):
+        self.external = False
+        self.check(self.subject.external_cleared("smoke", self.now))
+
+    @rule(wanted=st.sampled_from(["READY", "ARMED", "RUNNING", "RUNNING", "STOPPING"]))
+    def get_going(self, wanted):
+        """What a crew does: repair, acknowledge, reset, and the way up. Left to chance it would hardly happen."""
+        if self.is_lost:
+            self.come_back()
+        self.smoke_gone()
+        self.row(1, 20.0, 100.0)
+        self.reply("ok stop ramp")
+        self.reply("ok stop torque")
+        self.permissive(True)
+        for trigger, reached in (
+            (Trigger.RESET, "READY"),
+            (Trigger.ARM, "ARMED"),
+            (Trigger.START, "RUNNING"),
+            (Trigger.STOP, "STOPPING"),
+        ):
+            if self.state != wanted:
+                self.request(trigger)
+            assert self.state in ("READY", "ARMED", "RUNNING", "STOPPING"), "nothing is left in the way"
+            if reached == wanted:
+                return
+
+
+def play(stand: Stand, stories: int, steps: int) -> None:
+    story = type("Story", (InterlockStory,), {"stand": stand})
+    run_state_machine_as_test(story, settings=settings(max_examples=stories, stateful_step_count=steps, deadline=None))
+
+
+def test_stories(stand):
+    play(stand, 150, 40)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(7200)
+def test_stories_of_200_000_steps(stand):
+    play(stand, 4000, 50)
