@@ -1,0 +1,1 @@
+"""Between the recorder and the windows: one thread that holds the link. No widget here."""

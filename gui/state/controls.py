@@ -59,3 +59,10 @@ def answer_text(request: str, error: str | None) -> str:
     """What the recorder said to a request, for the line under the buttons."""
     name = next((c.text for c in CONTROLS if c.request == request), request)
     return f"{name}: accepted" if error is None else f"{name}: refused. {error}"
+
+
+def not_offered_text(control: Control) -> str:
+    """Why a key did nothing."""
+    if control.states is None:
+        return f"{control.text}: no recorder. Act on the stand itself, not on the screen."
+    return f"{control.text}: only in {' or '.join(sorted(s.value for s in control.states))}, with a recorder"

@@ -48,6 +48,8 @@ class PowerPath:
 
     nodes: tuple[Node, ...]
     stages: tuple[Stage, ...]
+    drive: Estimate
+    """Efficiency from DC link to shaft."""
 
     @property
     def is_regenerating(self) -> bool:
@@ -65,7 +67,7 @@ def power_path(stand: Stand, means: Mapping[str, float]) -> PowerPath:
     """Powers of this moment from the means of the channels (by channel name, bench units).
 
     The last node is the power of an ideal actuator disc of the propeller's size that gives the same thrust at rest,
-    so the last efficiency is the figure of merit.
+    so the last efficiency is the figure of merit. It is not given while the shaft is not driving.
     """
     known = {role: _estimate(stand, role, means) for role in stand.roles}
 
@@ -85,14 +87,16 @@ def power_path(stand: Stand, means: Mapping[str, float]) -> PowerPath:
     if stand.propeller is not None and Role.THRUST in stand.roles:
         density = air_density(of(Role.AIR_TEMP), of(Role.AIR_PRESSURE), of(Role.AIR_HUMIDITY))
         diameter = Estimate(stand.propeller.diameter_m, stand.propeller.u_diameter_m, "m")
-        ideal = propagate(
-            lambda t, d, rho: t * float(induced_velocity(t, d, rho)),
-            [of(Role.THRUST), diameter, density],
-            unit="W",
-        )
+        ideal = _BLANK
+        if shaft.value > 0.0:
+            ideal = propagate(
+                lambda t, d, rho: t * float(induced_velocity(t, d, rho)),
+                [of(Role.THRUST), diameter, density],
+                unit="W",
+            )
         nodes.append(Node("ideal thrust power", ideal))
         stages.append(_stage("propeller", "wake and drag", shaft, ideal))
-    return PowerPath(tuple(nodes), tuple(stages))
+    return PowerPath(tuple(nodes), tuple(stages), _efficiency(dc, shaft))
 
 
 def _estimate(stand: Stand, role: Role, means: Mapping[str, float]) -> Estimate:
@@ -103,6 +107,9 @@ def _estimate(stand: Stand, role: Role, means: Mapping[str, float]) -> Estimate:
 
 def _stage(name: str, loss_name: str, power_in: Estimate, power_out: Estimate) -> Stage:
     loss = propagate(lambda a, b: a - b, [power_in, power_out], unit="W")
+    return Stage(name, loss_name, loss, _efficiency(power_in, power_out))
+
+
+def _efficiency(power_in: Estimate, power_out: Estimate) -> Estimate:
     motors = power_in.value > 0.0 and power_out.value > 0.0
-    ratio = propagate(lambda a, b: b / a, [power_in, power_out]) if motors else _BLANK
-    return Stage(name, loss_name, loss, ratio)
+    return propagate(lambda a, b: b / a, [power_in, power_out]) if motors else _BLANK

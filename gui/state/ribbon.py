@@ -17,6 +17,10 @@ from gui.state.wording import NOT_MEASURED, percent, watts
 Command = tuple[str, tuple[float, ...]]
 """``M x y`` (move), ``L x y`` (line), ``C x1 y1 x2 y2 x y`` (cubic), as in a path of SVG."""
 _THINNEST_PX = 1.5
+_BEND = 0.30
+"""Where along a stage its loss leaves."""
+_RADIUS = 0.16
+"""Radius of the bend, share of the height."""
 
 
 class Fill(StrEnum):
@@ -83,20 +87,40 @@ def ribbon_picture(
     left, step = 0.012 * width, 0.985 * width / len(path.nodes)
     places = [left + i * step for i in range(len(path.nodes))]
     labels = _node_labels(path, places, height, tone) + _stage_labels(path, places, step, height, tone)
-    outlines: list[Outline] = []
-    # a regenerating path is laid out from the shaft and then mirrored; places and labels stay
-    mirror = path.is_regenerating
-    nodes = path.nodes[::-1] if mirror else path.nodes
-    thick = [_thickness(n, full_w, room) for n in nodes]
-    ends = [*places, left + len(nodes) * step]
-    for i in range(len(path.stages)):
-        bend = ends[i] + 0.62 * (ends[i + 1] - ends[i])
-        outlines += _stage_outlines(_Span(ends[i], bend, ends[i + 1], thick[i], thick[i + 1]), top, height)
-    outlines.append(_head(ends[-2], ends[-1] - 0.55 * step, thick[-1], top))
-    if mirror:
-        outlines = [_mirrored(o, ends[0] + ends[-1]) for o in outlines]
+    labels += _loss_labels(path, places, step, height, full_w, room, tone)
+    labels += _drive_label(path, places[-1] + 0.42 * step, height, tone)
     ticks = tuple((x, 0.07 * height, top + room) for x in places)
+    thick = [_thickness(n, full_w, room) for n in path.nodes]
+    if path.is_regenerating:
+        # laid out along the flow, from the propeller's side, on an axis that runs to the left
+        along = [-x for x in reversed(places)]
+        outlines = _band(along, thick[::-1], step, _Room(top, height), ends_early=0.10 * step)
+        return RibbonPicture(tuple(_mirrored(o) for o in outlines), tuple(labels), ticks)
+    outlines = _band(places, thick, step, _Room(top, height), ends_early=0.0)
     return RibbonPicture(tuple(outlines), tuple(labels), ticks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    top: float
+    height: float
+
+
+def _band(places: list[float], thick: list[float], step: float, room: _Room, *, ends_early: float) -> list[Outline]:
+    """Outlines along the flow; the head is behind the last node, or before it where it ``ends_early``."""
+    outlines: list[Outline] = []
+    last = len(places) - 2
+    if ends_early:
+        depth = thick[0] if math.isfinite(thick[0]) else 6.0
+        fill = Fill.POWER if math.isfinite(thick[0]) else Fill.UNKNOWN
+        outlines.append(Outline(fill, _box(places[0] - 0.45 * step, room.top, places[0], room.top + depth)))
+    for i in range(last + 1):
+        end = places[i + 1] - (ends_early if i == last else 0.0)
+        span = _Span(places[i], places[i] + _BEND * step, end, thick[i], thick[i + 1])
+        outlines += _stage_outlines(span, room.top, room.height)
+    head_end = places[-1] + (0.0 if ends_early else 0.45 * step)
+    outlines.append(_head(places[-1] - ends_early, head_end, thick[-1], room.top))
+    return outlines
 
 
 def _thickness(node: Node, full_w: float, room: float) -> float:
@@ -126,8 +150,7 @@ def _stage_outlines(span: _Span, top: float, height: float) -> list[Outline]:
         return [Outline(Fill.POWER, p) for p in taper]
     loss = thick_in - thick_out
     foot = 0.90 * height
-    radius = 0.16 * height
-    turn = min(radius, foot - (top + thick_in) - 4.0)
+    turn = min(_RADIUS * height, foot - (top + thick_in) - 4.0)
     outer_x, inner_x = bend + turn + loss, bend + turn
     power = (
         ("M", (start, top)),
@@ -174,9 +197,9 @@ def _box(left: float, top: float, right: float, bottom: float) -> tuple[Command,
     return (("M", (left, top)), ("L", (right, top)), ("L", (right, bottom)), ("L", (left, bottom)))
 
 
-def _mirrored(outline: Outline, total: float) -> Outline:
+def _mirrored(outline: Outline) -> Outline:
     turned = tuple(
-        (name, tuple(total - v if i % 2 == 0 else v for i, v in enumerate(numbers))) for name, numbers in outline.path
+        (name, tuple(-v if i % 2 == 0 else v for i, v in enumerate(numbers))) for name, numbers in outline.path
     )
     return Outline(outline.fill, turned)
 
@@ -198,6 +221,30 @@ def _stage_labels(path: PowerPath, places: list[float], step: float, height: flo
         out.append(Label(at, 0.14 * height, stage.name, Size.SMALL, soft))
         text = percent(stage.efficiency.value, stage.efficiency.u)
         out.append(Label(at, 0.32 * height, "" if text == NOT_MEASURED else text, Size.MEDIUM, tone))
-        loss = f"{stage.loss_name} {watts(stage.loss_w.value)}"
-        out.append(Label(x + 8.0, 0.93 * height, loss, Size.MEDIUM, tone))
     return out
+
+
+def _loss_labels(
+    path: PowerPath, places: list[float], step: float, height: float, full_w: float, room: float, tone: Tone
+) -> list[Label]:
+    """Beside the limb: to its right, or to its left where the path is mirrored."""
+    out = []
+    for stage, x in zip(path.stages, places, strict=False):
+        loss_px = max(stage.loss_w.value, 0.0) / full_w * room if stage.loss_w.is_measured else 0.0
+        right = x + _BEND * step + _RADIUS * height + loss_px + 8.0
+        at = x + 0.06 * step if path.is_regenerating else right
+        text = f"{stage.loss_name} {watts(stage.loss_w.value)}"
+        out.append(Label(at, 0.84 * height, text, Size.MEDIUM, tone))
+    return out
+
+
+def _drive_label(path: PowerPath, x: float, height: float, tone: Tone) -> list[Label]:
+    """The whole drive at the end of the line."""
+    text = percent(path.drive.value, path.drive.u)
+    if text == NOT_MEASURED:
+        return []
+    soft = Tone.STALE if tone is Tone.STALE else Tone.SOFT
+    return [
+        Label(x, 0.14 * height, "DC link to shaft", Size.SMALL, soft),
+        Label(x, 0.32 * height, text, Size.MEDIUM, tone),
+    ]

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchkit.session.process import LIVE_SUFFIX
 from gui.state.wording import size
-
-LIVE_SUFFIX = ".live.json"
 
 
 @dataclass(frozen=True, slots=True)

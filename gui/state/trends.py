@@ -6,6 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from benchkit.model.stand import Channel, Limit, LimitKind, Severity, Stand
 from benchkit.units import Quantity
 from gui.state.theme import LINES, LineStyle
@@ -25,6 +28,17 @@ _ORDER: tuple[Quantity, ...] = (
     Quantity.FLOW,
     Quantity.VIBRATION,
     Quantity.PRESSURE,
+)
+_REST_AT_ZERO = frozenset(
+    {
+        Quantity.SPEED,
+        Quantity.TORQUE,
+        Quantity.FORCE,
+        Quantity.CURRENT,
+        Quantity.POWER,
+        Quantity.FLOW,
+        Quantity.VIBRATION,
+    }
 )
 _TITLES: Mapping[Quantity, str] = {Quantity.RATIO: "Ratio", Quantity.FORCE: "Force"}
 
@@ -70,12 +84,14 @@ def pages(groups: Sequence[TrendGroup]) -> tuple[tuple[TrendGroup, ...], ...]:
     return tuple(tuple(groups[i : i + PLOTS_PER_PAGE]) for i in range(0, max(len(groups), 1), PLOTS_PER_PAGE))
 
 
-def axis_range(low: float, high: float, limits: Sequence[Limit]) -> tuple[float, float]:
-    """Range of the upright axis: all of the trace (``low`` to ``high``, NaN when empty) and every limit, rounded.
+def axis_range(low: float, high: float, group: TrendGroup) -> tuple[float, float]:
+    """Range of the upright axis: all of the trace (``low`` to ``high``, NaN when empty), every limit, and rest.
 
     Rounding to a nice step keeps the axis still while the trace moves a little.
     """
-    points = [x for x in (low, high, *(limit.set_point for limit in limits)) if math.isfinite(x)]
+    rest = [0.0] if group.traces[0].channel.quantity in _REST_AT_ZERO else []
+    wanted = (low, high, *rest, *(limit.set_point for limit in group.limits))
+    points = [x for x in wanted if math.isfinite(x)]
     if not points:
         return 0.0, 1.0
     bottom, top = min(points), max(points)
@@ -136,6 +152,12 @@ def is_active(limit: Limit, value: float) -> bool:
     return value > limit.set_point if limit.kind is LimitKind.ABOVE else value < limit.set_point
 
 
+def live_view(edge_s: float, window_s: float) -> tuple[float, float]:
+    """The live view: from the start of the run until it is full, then the newest ``window_s``."""
+    end_s = max(edge_s, window_s)
+    return end_s - window_s, end_s
+
+
 def window_step(current_s: float, steps: int) -> float:
     """The next longer (``steps`` 1) or shorter (-1) length of the live view."""
     nearest = min(range(len(WINDOWS_S)), key=lambda i: abs(WINDOWS_S[i] - current_s))
@@ -150,3 +172,23 @@ def is_trip(limit: Limit) -> bool:
 def _nice(step: float) -> float:
     decade = 10.0 ** math.floor(math.log10(step))
     return next(k * decade for k in (1.0, 2.0, 5.0, 10.0) if k * decade >= step * (1.0 - 1e-12))
+
+
+def band_edges(limit: Limit, foot: float, head: float, limits: Sequence[Limit]) -> tuple[float, float]:
+    """Lower and upper edge of a limit's band. A caution band ends where the trip band of its channel begins."""
+    beyond = [
+        x.set_point
+        for x in limits
+        if x.channel == limit.channel and x.kind is limit.kind and is_trip(x) and not is_trip(limit)
+    ]
+    if limit.kind is LimitKind.ABOVE:
+        return limit.set_point, min([head, *beyond])
+    return max([foot, *beyond]), limit.set_point
+
+
+def data_range(traces: Sequence[npt.NDArray[np.float64]]) -> tuple[float, float]:
+    """Least and greatest measured value of several traces; NaN where nothing was measured."""
+    finite = [y[np.isfinite(y)] for y in traces]
+    lows = [float(y.min()) for y in finite if len(y)]
+    highs = [float(y.max()) for y in finite if len(y)]
+    return min(lows, default=math.nan), max(highs, default=math.nan)

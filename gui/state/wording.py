@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from benchkit.model.stand import Channel
 from benchkit.units import Quantity
@@ -48,9 +49,11 @@ def span(seconds: float) -> str:
     if seconds < _MINUTE_S:
         return f"{seconds:.0f} s"
     if seconds < _HOUR_S:
-        return f"{int(seconds // 60)} min {int(seconds % 60)} s"
+        minutes, rest = divmod(int(seconds), 60)
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
     if seconds < 72 * _HOUR_S:
-        return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60)} min"
+        hours, minutes = divmod(int(seconds) // 60, 60)
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     return f"{int(seconds // 86400)} days"
 
 
@@ -82,8 +85,15 @@ def percent(value: float, u: float) -> str:
 
 
 def short_label(channel: Channel) -> str:
-    """The label without the name of its quantity at the end, which the plot already says."""
-    words = channel.label.split()
-    if len(words) > 1 and words[-1].lower() == channel.quantity.value:
-        words = words[:-1]
-    return " ".join(words)
+    """The label without the name of its quantity, which the plot already says."""
+    word = rf"\b{re.escape(channel.quantity.value)}\b\s*"
+    rest = re.sub(word, "", channel.label, count=1, flags=re.IGNORECASE).replace(" ,", ",").strip()
+    return rest or channel.label
+
+
+def clock_tenths(seconds: float) -> str:
+    """Run time with tenths of a second: ``0:03:12.4``."""
+    if not math.isfinite(seconds):
+        return NOT_MEASURED
+    sign, tenths = ("−" if seconds < 0.0 else ""), round(abs(seconds) * 10.0)
+    return f"{sign}{clock(tenths // 10)}.{tenths % 10}"

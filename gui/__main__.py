@@ -1,0 +1,5 @@
+"""``python -m gui``."""
+
+from gui.app import main
+
+raise SystemExit(main())

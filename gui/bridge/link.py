@@ -1,0 +1,179 @@
+"""One thread holds the link to a recorder: it finds it, listens, asks, and finds it again when it comes back.
+
+The client of the recorder belongs to the thread that made it, so it lives in the worker from first to last. What it
+receives waits in a bounded queue that the windows empty on their own timer; only rare news cross as signals, and
+those go to bound slots.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+from PySide6.QtCore import QObject, QThread, Signal
+
+from benchkit.errors import BenchkitError, RefusedError
+from benchkit.model.run import RunHeader
+from benchkit.model.stand import Stand
+from benchkit.profiles import stand_from_json
+from benchkit.session.client import RecorderClient, read_live_file
+from benchkit.session.messages import Message
+
+KEPT_MESSAGES = 6000
+"""About a minute of messages: a window that is held up longer shows a gap; the run file has none."""
+_LISTEN_S = 0.03
+_LOOK_AGAIN_S = 0.25
+_SILENT_AFTER_S = 1.0
+WHO = "dashboard"
+
+FindRecorder = Callable[[], Path | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """News: a recorder was found, and this is its run."""
+
+    stand: Stand
+    header: RunHeader
+    announced_at: Path
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """News: what became of a request; ``error`` is None where it was accepted."""
+
+    request: str
+    error: str | None
+
+
+class RecorderLink(QObject):
+    """Handle of the worker for one window. ``find`` says where a recorder announces itself; it runs in the worker."""
+
+    attached = Signal(object)
+    answered = Signal(object)
+
+    def __init__(self, find: FindRecorder, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._worker = _Worker(find)
+        self._worker.attached.connect(self.attached)
+        self._worker.answered.connect(self.answered)
+
+    def start(self) -> None:
+        """Start looking for the recorder."""
+        self._worker.start()
+
+    def stop(self) -> None:
+        """Let go of the recorder, which does not notice, and end the thread."""
+        self._worker.stopping.set()
+        self._worker.wait()
+
+    def ask(self, request: str, **arguments: Any) -> None:
+        """Send a request; the answer comes as :attr:`answered`."""
+        self._worker.requests.put((request, arguments))
+
+    def drain(self) -> list[tuple[Message, float]]:
+        """Messages since the last call, oldest first, each with the host time at which it came [s]."""
+        out = []
+        while self._worker.messages:
+            out.append(self._worker.messages.popleft())
+        return out
+
+
+class _Worker(QThread):
+    attached = Signal(object)
+    answered = Signal(object)
+
+    def __init__(self, find: FindRecorder) -> None:
+        super().__init__()
+        self.setObjectName("recorder link")
+        self.find = find
+        self.stopping = threading.Event()
+        self.requests: SimpleQueue[tuple[str, dict[str, Any]]] = SimpleQueue()
+        self.messages: deque[tuple[Message, float]] = deque(maxlen=KEPT_MESSAGES)
+
+    def run(self) -> None:
+        """Body of the thread."""
+        while not self.stopping.is_set():
+            path = self.find()
+            identity = _identity(path)
+            if path is None or identity is None or not self._attach_and_listen(path, identity):
+                self._refuse_all()
+                self.stopping.wait(_LOOK_AGAIN_S)
+
+    def _attach_and_listen(self, path: Path, identity: tuple[int, int]) -> bool:
+        """False where no recorder answered there."""
+        try:
+            endpoints = read_live_file(path)
+        except BenchkitError:
+            return False
+        with RecorderClient(endpoints) as client:
+            try:
+                told = client.describe()
+                stand, header = stand_from_json(told["profile_json"]), header_from(told["header"])
+            except (BenchkitError, KeyError, TypeError):
+                return False
+            self.messages.clear()
+            self.attached.emit(Attached(stand, header, path, time.perf_counter()))
+            self._listen(client, identity)
+        return True
+
+    def _listen(self, client: RecorderClient, identity: tuple[int, int]) -> None:
+        """Until told to stop, or until the recorder is silent and another announces itself."""
+        heard_s = looked_s = time.perf_counter()
+        while not self.stopping.is_set():
+            self._ask_all(client)
+            message = client.receive(_LISTEN_S)
+            now_s = time.perf_counter()
+            if message is not None:
+                self.messages.append((message, now_s))
+                heard_s = now_s
+            elif now_s - heard_s > _SILENT_AFTER_S and now_s - looked_s > _LOOK_AGAIN_S:
+                looked_s = now_s
+                found = _identity(self.find())
+                if found is not None and found != identity:
+                    return
+
+    def _ask_all(self, client: RecorderClient) -> None:
+        for request, arguments in self._waiting():
+            error: str | None = None
+            try:
+                client.request(request, **arguments)
+            except RefusedError as refusal:
+                error = str(refusal)
+            except BenchkitError as failure:
+                error = f"{failure}"
+            self.answered.emit(Answer(request, error))
+
+    def _refuse_all(self) -> None:
+        for request, _ in self._waiting():
+            self.answered.emit(Answer(request, "no recorder. Act on the stand itself, not on the screen."))
+
+    def _waiting(self) -> list[tuple[str, dict[str, Any]]]:
+        out = []
+        try:
+            while True:
+                out.append(self.requests.get_nowait())
+        except Empty:
+            return out
+
+
+def header_from(body: dict[str, Any]) -> RunHeader:
+    """The run header from its JSON mapping; fields that this version does not know are left out."""
+    known = {f.name for f in fields(RunHeader)}
+    return RunHeader(**{k: v for k, v in body.items() if k in known})
+
+
+def _identity(path: Path | None) -> tuple[int, int] | None:
+    """What changes when a recorder announces itself anew."""
+    try:
+        stat = path.stat() if path is not None else None
+    except OSError:
+        return None
+    return None if stat is None else (stat.st_mtime_ns, hash(str(path)))

@@ -1,0 +1,78 @@
+"""Fonts, pens and the style sheet, made from the table of :mod:`gui.state.theme`."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QFont, QPen
+from PySide6.QtWidgets import QApplication
+
+from gui.state import theme
+from gui.state.theme import LineStyle, Pair, Tone
+
+
+def font(pixels: int, *, bold: bool = False) -> QFont:
+    """The application's font in a size given in pixels."""
+    made = QFont(QApplication.font())
+    made.setPixelSize(pixels)
+    made.setBold(bold)
+    return made
+
+
+def colour(text: str) -> QColor:
+    """``#RRGGBB`` or ``#RRGGBBAA``."""
+    if len(text) == 9:
+        made = QColor(text[:7])
+        made.setAlpha(int(text[7:], 16))
+        return made
+    return QColor(text)
+
+
+def line_pen(style: LineStyle, *, stale: bool = False) -> QPen:
+    """Pen of a trace: width 1, its dashes; grey while its data are old."""
+    return dashed_pen(theme.TICK if stale else style.colour, style.dashes)
+
+
+def dashed_pen(hue: str, dashes: tuple[float, ...] = (), width: float = 1.0) -> QPen:
+    """A cosmetic pen with dashes."""
+    pen = QPen(colour(hue), width)
+    pen.setCosmetic(True)
+    if dashes:
+        pen.setDashPattern(dashes)
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+    return pen
+
+
+def on_panel(tone: Tone) -> QColor:
+    """Text colour of a tone on a panel."""
+    key = {
+        Tone.SOFT: "panel, soft",
+        Tone.STALE: "panel, stale",
+        Tone.DANGER: "panel, danger",
+        Tone.CAUTION: "panel, caution",
+    }.get(tone, "panel")
+    return colour(theme.OTHER_PAIRS[key].text)
+
+
+def block(pair: Pair) -> str:
+    """Style of a text block with its own ground."""
+    return f"color: {pair.text}; background: {pair.ground};"
+
+
+def style_sheet() -> str:
+    """For the whole application."""
+    button, off = theme.OTHER_PAIRS["button"], theme.OTHER_PAIRS["button, off"]
+    selected, panel = theme.OTHER_PAIRS["selected row"], theme.OTHER_PAIRS["panel"]
+    return f"""
+    QWidget {{ color: {theme.INK}; background: {theme.PAPER}; font-size: 13px; }}
+    QPushButton {{ {block(button)} border: 1px solid {theme.TICK}; border-radius: 2px; padding: 5px 8px; }}
+    QPushButton:focus {{ border: 2px solid {theme.INK}; padding: 4px 7px; }}
+    QPushButton:hover {{ background: #DADDD6; }}
+    QPushButton:disabled {{ {block(off)} border: 1px dashed {theme.RULE}; }}
+    QTableView {{ {block(panel)} border: 1px solid {theme.RULE}; gridline-color: {theme.RULE};
+        selection-color: {selected.text}; selection-background-color: {selected.ground}; }}
+    QTableView:focus {{ border: 1px solid {theme.INK}; }}
+    QHeaderView::section {{ {block(theme.TONES[Tone.SOFT])} border: none; padding: 2px 6px; }}
+    QListWidget, QTextBrowser {{ {block(panel)} border: 1px solid {theme.RULE}; }}
+    QListWidget::item {{ padding: 6px; }}
+    QListWidget::item:selected {{ {block(selected)} }}
+    """

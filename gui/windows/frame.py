@@ -1,0 +1,66 @@
+"""The common frame of the live and the recorded window, and how a moment is shown in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
+
+from benchkit.report.cautions import ONE_LINE
+from gui.state import theme
+from gui.state.bars import bars, keep_order
+from gui.state.picture import Moment
+from gui.widgets.event_table import EventTable
+from gui.widgets.margin_bars import MarginBars
+from gui.widgets.power_ribbon import PowerRibbon
+from gui.widgets.state_line import StateLine
+from gui.widgets.trend_pages import TrendPages
+
+LEFT_PX = 352
+BOTTOM_PX = 176
+
+
+class Frame(QWidget):
+    """State line, power path, margins and trends, a corner and the events, cautions."""
+
+    def __init__(self, corner: QWidget, *, browsable: bool) -> None:
+        super().__init__()
+        self.state_line = StateLine()
+        self.ribbon = PowerRibbon()
+        self.margins = MarginBars()
+        self.trends = TrendPages(browsable=browsable)
+        self.events = EventTable()
+        self.cautions = QLabel(ONE_LINE)
+        self.cautions.setWordWrap(True)
+        self.cautions.setAccessibleName("Cautions")
+        self.cautions.setStyleSheet(f"border-top: 1px solid {theme.RULE}; padding-top: 3px;")
+        self.margins.setFixedWidth(LEFT_PX)
+        corner.setFixedWidth(LEFT_PX)
+        corner.setFixedHeight(BOTTOM_PX)
+        self.events.setFixedHeight(BOTTOM_PX)
+        grid = QGridLayout()
+        grid.setSpacing(8)
+        grid.addWidget(self.margins, 0, 0)
+        grid.addWidget(self.trends, 0, 1)
+        grid.addWidget(corner, 1, 0)
+        grid.addWidget(self.events, 1, 1)
+        grid.setColumnStretch(1, 1)
+        grid.setRowStretch(0, 1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 8, 8, 6)
+        layout.setSpacing(8)
+        layout.addWidget(self.state_line)
+        layout.addWidget(self.ribbon)
+        layout.addLayout(grid, 1)
+        layout.addWidget(self.cautions)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self._order: Sequence[str] = ()
+
+    def show_moment(self, moment: Moment, where: str, *, resort: bool) -> None:
+        """Show values, margins and powers; bars change places only where ``resort`` says so."""
+        if resort:
+            self._order = [m.channel.name for m in moment.margins]
+        self.ribbon.show_path(moment.power, moment.age_s if moment.is_power_stale else None, where)
+        self.margins.show_bars(bars(keep_order(moment.margins, self._order), moment.stale))
+        self.trends.show_moment(moment, self._order)
