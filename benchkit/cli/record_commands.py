@@ -35,6 +35,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--note", default="", help="free text for the header of the run")
     parser.add_argument("--seed", type=int, default=1, help="seed of the simulated stand (default 1)")
     parser.add_argument("--time-factor", type=float, default=1.0, help="seconds of the simulated stand per second")
+    parser.add_argument("--quiet", action="store_true", help="no caution and no closing line")
     parser.add_argument("--publish", default="tcp://127.0.0.1:*", help="address for dashboards (default: loopback)")
     parser.add_argument("--request", default="tcp://127.0.0.1:*", help="address for requests (default: loopback)")
 

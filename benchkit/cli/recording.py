@@ -15,6 +15,7 @@ from pathlib import Path
 
 from benchkit import __version__
 from benchkit.cli.common import print_json, progress
+from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
@@ -54,8 +55,11 @@ def record(args: Namespace) -> int:
             if hasattr(signal, name):
                 signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
         print(f"recording, announced in {live}", flush=True)
-        print(ONE_LINE, file=sys.stderr)
+        if not args.quiet:
+            print(ONE_LINE, file=sys.stderr)
         summary = recorder.run()
+    if args.quiet:
+        return 0
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
@@ -124,7 +128,7 @@ def tell_about(args: Namespace) -> int:
     if args.json:
         print_json(asdict(info))
     else:
-        print(info)
+        print(*info_lines(info), sep="\n")
     return 0
 
 
@@ -143,5 +147,5 @@ def recover_run(args: Namespace) -> int:
     if args.json:
         print_json(asdict(recovered))
     else:
-        print(recovered)
+        print(*recovered_lines(recovered), sep="\n")
     return 0

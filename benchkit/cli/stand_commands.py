@@ -63,6 +63,14 @@ def simulate_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--time-factor", type=float, default=1.0, help="device seconds per second (default 1)")
     parser.add_argument("--rate", type=float, default=1000.0, help="lines per second on the link (default 1000)")
     parser.add_argument("--watchdog", type=float, metavar="S", help="the stand stops when no command came for so long")
+    parser.add_argument(
+        "--at",
+        nargs=2,
+        action="append",
+        default=[],
+        metavar=("S", "COMMAND"),
+        help="a command the stand gives itself after S of its seconds, such as: --at 900 'fault coolant_loss on'",
+    )
 
 
 def run_simulate(args: Namespace) -> int:
@@ -83,6 +91,7 @@ def run_simulate(args: Namespace) -> int:
         time_factor=args.time_factor,
         rate_hz=args.rate,
         watchdog_s=args.watchdog,
+        schedule=[(float(at_s), text) for at_s, text in args.at],
         announce=announce,
     )
     return 0

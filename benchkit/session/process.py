@@ -28,7 +28,19 @@ class Child:
     def end(self, timeout_s: float = 30.0) -> int:
         """Ask it to end in order and wait; returns its exit code."""
         self.process.terminate()
-        return self.process.wait(timeout_s)
+        return self.wait(timeout_s)
+
+    def kill(self) -> int:
+        """End it at once, in the middle of whatever it does."""
+        self.process.kill()
+        return self.wait(10.0)
+
+    def wait(self, timeout_s: float) -> int:
+        """Wait for its end and let go of it; returns its exit code. Raises ``subprocess.TimeoutExpired``."""
+        code = self.process.wait(timeout_s)
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+        return code
 
 
 def live_path(run_path: Path) -> Path:
@@ -46,11 +58,22 @@ def write_live_file(endpoints: Endpoints) -> Path:
 
 
 def start_simulated_stand(
-    stand: str, *, seed: int = 1, time_factor: float = 1.0, rate_hz: float = 1000.0, tcp: str | None = None
+    stand: str,
+    *,
+    seed: int = 1,
+    time_factor: float = 1.0,
+    rate_hz: float = 1000.0,
+    tcp: str | None = None,
+    schedule: Sequence[tuple[float, str]] = (),
 ) -> Child:
-    """Start ``benchkit simulate`` and return it with the address it serves on."""
+    """Start ``benchkit simulate`` and return it with the address it serves on.
+
+    ``schedule`` holds commands that the stand gives itself: its seconds since the start, and the command.
+    """
     use_tcp = tcp or ("127.0.0.1:0" if sys.platform == "win32" else None)
     arguments = ["simulate", stand, "--seed", str(seed), "--time-factor", str(time_factor), "--rate", str(rate_hz)]
+    for at_s, command in schedule:
+        arguments += ["--at", str(at_s), command]
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")
 
 

@@ -90,6 +90,7 @@ class Recorder:
         self._fault_told = False
         self._noise: dict[tuple[str, EventKind], tuple[int, int]] = {}
         self._is_ending = False
+        self._has_begun = False
 
     # -- outside
 
@@ -103,13 +104,21 @@ class Recorder:
         Raises:
             BenchkitError: the run file cannot be created or closed. Protection went on until the end.
         """
-        sys.setswitchinterval(0.001)  # the keeping thread must not hold the loop for the usual 5 ms
-        self._keeper.start()
-        for lane in self.lanes.values():
-            self._open(lane)
-        self._happened(self.start_ns, EventKind.RUN_STARTED, f"run {self.header.run_id} started")
-        while not self._is_over():
-            self._turn()
+        while not self.step():
+            pass
+        return self.finish()
+
+    def step(self) -> bool:
+        """One turn of the loop; True when the recording is over and ``finish`` is due."""
+        if not self._has_begun:
+            self._begin()
+        if self._is_over():
+            return True
+        self._turn()
+        return False
+
+    def finish(self) -> Summary:
+        """Stop the stand if it runs, then close the run."""
         self._wind_down()
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order")
         self._serve(self.clock.now_ns())
@@ -317,6 +326,14 @@ class Recorder:
             self.desk.answer(answer_request(self, request))
 
     # -- beginning and end
+
+    def _begin(self) -> None:
+        self._has_begun = True
+        sys.setswitchinterval(0.001)  # the keeping thread must not hold the loop for the usual 5 ms
+        self._keeper.start()
+        for lane in self.lanes.values():
+            self._open(lane)
+        self._happened(self.start_ns, EventKind.RUN_STARTED, f"run {self.header.run_id} started")
 
     def _make_writer(self) -> RunWriter:
         specs = [lane.spec for lane in self.lanes.values()]

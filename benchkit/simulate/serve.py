@@ -5,7 +5,8 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import FrameType
 
@@ -44,6 +45,7 @@ def run_server(
     source: str | None = None,
     conditions: Conditions | None = None,
     watchdog_s: float | None = None,
+    schedule: Sequence[tuple[float, str]] = (),
     clock: Callable[[], float] = time.perf_counter,
     sleep: Callable[[float], None] = time.sleep,
     should_stop: Callable[[], bool] | None = None,
@@ -53,7 +55,8 @@ def run_server(
     Device time runs ``time_factor`` times host time, ``rate_hz`` lines a host second: a line is a step of
     ``time_factor / rate_hz`` s. ``endpoint`` as in :func:`benchkit.simulate.links.open_link`; ``announce`` gets the
     address that a client opens. A client that goes away changes nothing: the drive holds its last set-points, unless
-    ``watchdog_s`` seconds of host time without a byte from the client make it ramp down by itself.
+    ``watchdog_s`` seconds of host time without a byte from the client make it ramp down by itself. ``schedule`` holds
+    commands that the stand gives itself: device seconds since the first line, and the command.
 
     Raises:
         UsageError, LinkError: profile, option or endpoint cannot be played.
@@ -73,13 +76,15 @@ def run_server(
         watchdog_s=watchdog_s,
         lines_per_host_s=rate_hz,
     )
+    # from device seconds to the number of the line before which the command is given
+    due_commands = deque(sorted((round(at_s * rate_hz / time_factor), text) for at_s, text in schedule))
     link = open_link(endpoint)
     try:
         announce(link.address)
         if should_stop is not None:
-            return _pace(device, link, rate_hz, clock=clock, sleep=sleep, should_stop=should_stop)
+            return _pace(device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=should_stop)
         with _StopSignals() as signals:
-            return _pace(device, link, rate_hz, clock=clock, sleep=sleep, should_stop=signals.is_set)
+            return _pace(device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=signals.is_set)
     finally:
         link.close()
 
@@ -88,6 +93,7 @@ def _pace(
     device: Device,
     link: Link,
     rate_hz: float,
+    due_commands: deque[tuple[int, str]],
     *,
     clock: Callable[[], float],
     sleep: Callable[[float], None],
@@ -98,13 +104,16 @@ def _pace(
     start = clock()
     while not should_stop():
         outbox.put_reply(device.receive(link.read()))
+        while due_commands and due_commands[0][0] <= made:
+            device.receive(due_commands.popleft()[1].encode("ascii", "replace") + b"\n")
         due = int((clock() - start) * rate_hz) + 1 - made
         too_late = due - LONGEST_LAG_S * rate_hz - LONGEST_BURST
         if too_late > 0:
             start += too_late / rate_hz
         burst = min(due, LONGEST_BURST)
         if burst > 0:
-            outbox.put([device.tick() for _ in range(burst)])
+            for _ in range(burst):
+                outbox.put(device.tick())
             made += burst
         outbox.flush()
         if due <= burst:

@@ -1,0 +1,74 @@
+"""What ``analyse`` and ``report`` do."""
+
+from __future__ import annotations
+
+import sys
+from argparse import Namespace
+from pathlib import Path
+
+from benchkit.cli.common import print_json
+from benchkit.model.results import Estimate, RunResult
+from benchkit.report.gather import gather
+from benchkit.report.model import RunReport, number
+from benchkit.report.numbers import report_json, show
+from benchkit.report.page import write_report
+from benchkit.report.sections import build_report
+
+
+def analyse(args: Namespace) -> int:
+    """Print what the analysis says of each run."""
+    reports = gather([Path(run) for run in args.runs], _tell)
+    if args.json:
+        print_json(report_json(build_report(reports)))
+        return 0
+    for report in reports:
+        _print_run(report)
+    return 0
+
+
+def report(args: Namespace) -> int:
+    """Write the page; with ``--json`` print its numbers as well."""
+    runs = [Path(run) for run in args.runs]
+    out = Path(args.out) if args.out else runs[0].with_suffix(".html")
+    model = write_report(runs, out, progress=_tell)
+    if args.json:
+        print_json(report_json(model))
+    else:
+        print(out)
+    return 0
+
+
+def _tell(text: str) -> None:
+    if sys.stderr.isatty():
+        print(text, file=sys.stderr)
+
+
+def _print_run(report: RunReport) -> None:
+    result = report.result
+    print(f"{report.file_name}: {report.header.stand}{', SIMULATED data' if report.header.simulated else ''}")
+    if result.balances:
+        print(f"  {'speed':>10} {'torque':>18} {'DC power':>20} {'inverter':>16} {'motor':>16} {'drive':>16}")
+    for b in result.balances:
+        shares = (b.inverter_efficiency, b.motor_efficiency, b.drive_efficiency)
+        print(
+            f"  {b.speed_rpm.value:6.0f} rpm {_text(b.torque_nm):>18} {_text(b.dc_power_w):>20} "
+            + " ".join(f"{_text(share, in_percent=True):>16}" for share in shares)
+        )
+    for t in result.thrust:
+        parts = (("T", t.thrust_n), ("CT", t.ct), ("CP", t.cp), ("FM", t.figure_of_merit))
+        print(f"  {t.speed_rpm.value:6.0f} rpm {', '.join(f'{name} {_text(e)}' for name, e in parts)}")
+    _print_thermal(result)
+    for finding in result.findings:
+        print(f"  {finding.severity}: {finding.message}")
+
+
+def _print_thermal(result: RunResult) -> None:
+    for fit in result.heating:
+        print(f"  {fit.channel}: tau {_text(fit.tau_s)}, final {_text(fit.final_c)}")
+    for rating in result.ratings:
+        note = ", extrapolated" if rating.is_extrapolated else ""
+        print(f"  continuous at {rating.speed_rpm:.0f} rpm by {rating.channel}: {_text(rating.torque_nm)}{note}")
+
+
+def _text(estimate: Estimate, *, in_percent: bool = False) -> str:
+    return str(show(number(estimate, in_percent=in_percent)))

@@ -1,0 +1,48 @@
+"""``python -m tests.bench [--only NAME] [--json]``: measure every figure, one line each.
+
+A measurement takes its reference beside it in the same run and prints the ratio. No test asserts on these times.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+
+from tests.bench import coverage, live_path, memory_path, recovery, starts
+from tests.bench.figure import Figure, Measure
+
+MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
+    "starts": (starts.measure, starts.NAMES),
+    "memory path": (memory_path.measure, memory_path.NAMES),
+    "live path": (live_path.measure, live_path.NAMES),
+    "coverage": (coverage.measure, coverage.NAMES),
+    "recovery": (recovery.measure, recovery.NAMES),
+}
+"""Measurement -> function and the names of the figures it gives."""
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="run.py bench", description=__doc__)
+    names = [name for _, figures in MEASURES.values() for name in figures]
+    parser.add_argument("--only", metavar="NAME", choices=names, help=f"one figure: {', '.join(names)}")
+    parser.add_argument("--json", action="store_true")
+    args = parser.parse_args()
+    found: list[Figure] = []
+    for measure, figures in MEASURES.values():
+        if args.only and args.only not in figures:
+            continue
+        for figure in measure():
+            if args.only and figure.name != args.only:
+                continue
+            found.append(figure)
+            if not args.json:
+                print(figure.line(), flush=True)
+    if args.json:
+        print(json.dumps([asdict(figure) for figure in found], indent=2))
+    return 1 if any(figure.holds is False for figure in found) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,85 @@
+"""Kill a recorder at a random moment and see what is left: used by the suite, the soak and the benchmark."""
+
+from __future__ import annotations
+
+import json
+import random
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from benchkit.runfile.journal import Kind, read_journal
+from benchkit.runfile.layout import journal_path
+from benchkit.runfile.reader import open_run
+from benchkit.runfile.recover import recover
+from benchkit.session.client import RecorderClient
+from benchkit.session.messages import LiveRows
+from benchkit.session.process import start_recorder
+from benchkit.session.redecode import redecode
+
+SOURCE = "rack"
+
+
+@dataclass(frozen=True, slots=True)
+class Aftermath:
+    """What one kill left. ``lost_s`` is from the last row in the recovered run to the kill, in host time."""
+
+    rows: int
+    flushed: int
+    published_missing: int
+    """Rows that a dashboard had received half a second before the kill and that the recovered run does not have."""
+    wrong: int
+    """Rows that differ from what the dashboard had received."""
+    lost_s: float
+    counter_gaps: int
+
+
+def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath:
+    """Record from the stand, kill the recorder after 0.3 s to 2.5 s, recover, compare with what was published."""
+    recorder, endpoints = start_recorder("airboat", folder, ["--port", f"{SOURCE}={stand_address}"])
+    received: list[LiveRows] = []
+    with RecorderClient(endpoints) as client:
+        until = time.monotonic() + rng.uniform(0.3, 2.5)
+        while time.monotonic() < until:
+            message = client.receive(max(0.0, until - time.monotonic()))
+            if isinstance(message, LiveRows):
+                received.append(message)
+        recorder.kill()
+        while isinstance(message := client.receive(0.05), LiveRows):
+            received.append(message)
+    run_path = Path(endpoints.run_path)
+    flushed = _flushed(run_path)
+    found = recover(run_path, redecode)
+    with open_run(found.path) as run:
+        assert run.is_closed
+        stream = run.stream(SOURCE)
+        counter = np.diff(stream.counter) % 65536
+        arrival = np.concatenate([r.arrival_s for r in received]) if received else np.empty(0)
+        values = np.concatenate([r.values for r in received]) if received else np.empty((0, len(stream.channels)))
+        last_published = float(arrival[-1]) if len(arrival) else 0.0
+        # a subscriber misses what was published before it was connected: the first row it has says where to compare
+        start = int(np.searchsorted(stream.arrival_s, arrival[0])) if len(arrival) else 0
+        shared = min(len(stream) - start, len(arrival))
+        same = np.array_equal(stream.values[start : start + shared], values[:shared], equal_nan=True)
+        old = start + int(np.searchsorted(arrival, last_published - 0.5, side="right"))
+        return Aftermath(
+            rows=len(stream),
+            flushed=flushed,
+            published_missing=max(0, old - len(stream)),
+            wrong=0 if same else shared,
+            # the last published row arrived at most a serving interval before the kill
+            lost_s=max(0.0, last_published - float(stream.arrival_s[-1])) if len(stream) else last_published,
+            counter_gaps=int(np.count_nonzero(counter != 1)),
+        )
+
+
+def _flushed(run_path: Path) -> int:
+    """Rows that the journal says were flushed, read without the code that recovers."""
+    rows = 0
+    with read_journal(journal_path(run_path)) as journal:
+        for record in journal:
+            if record.kind is Kind.FLUSHED:
+                rows = int(json.loads(record.payload).get(SOURCE, rows))
+    return rows
