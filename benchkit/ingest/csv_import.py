@@ -93,13 +93,14 @@ def import_csv(
             where=str(path),
             remedy="Declare device_time_column in the format, or give the rows per second (rate_hz).",
         )
+    times = _Times(used, rate_hz)
     source = CsvSource(path, used, ManualClock(), name=source_name, has_header=has_header)
     channels = stand.stand.channels_of(source_name)
     mapping = ChannelMap(channels, source.columns)
     arriving = _from_first_rows(pieces(source, path, progress), path)
     header = _header(path, stand, started_utc, operator)
     writer = RunWriter(out_path, header, [StreamSpec(source_name, mapping.channels, mapping.raw_names)])
-    work = _Import(path, source_name, mapping, writer, _Times(used, rate_hz))
+    work = _Import(path, source_name, mapping, writer, times)
     try:
         for polled in arriving:
             work.take(polled)

@@ -134,8 +134,7 @@ def no_rows(path: Path, bad: Sequence[BadLine]) -> DataError:
     reason, count = Counter(line.reason for line in bad).most_common(1)[0]
     first = next(line for line in bad if line.reason is reason)
     return DataError(
-        f"no line is a good row; of {len(bad)} refused lines {count} for the reason of line {first.line_no}: "
-        f"{first.detail}",
+        f"no line is a good row; {count} of {len(bad)} fail as this one does: {first.detail}",
         where=first.where,
         got=first.text,
         remedy=first.remedy,
