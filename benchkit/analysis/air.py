@@ -146,7 +146,8 @@ def isa(altitude_m: npt.ArrayLike) -> StandardAir:
     T = np.where(np.isnan(H), np.nan, T)
     exponent = 9.80665 / (_R_DRY * 0.0065)
     p_below = 101325.0 * (T / 288.15) ** exponent
-    p_11 = 101325.0 * (216.65 / 288.15) ** exponent
+    # the tables start the upper layer from the rounded 22632.0 Pa (exact: 22632.06): a step of 3e-6 at 11 km
+    p_11 = 22632.0
     p_above = p_11 * np.exp(-9.80665 * (H - 11000.0) / (_R_DRY * 216.65))
     p = np.where(H <= 11000.0, p_below, p_above)
     t = T - ZERO_CELSIUS_K

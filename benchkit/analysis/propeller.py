@@ -16,9 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.air import STANDARD_DENSITY
+from benchkit.analysis.air import STANDARD_DENSITY, air_density, speed_of_sound, viscosity
+from benchkit.analysis.power import shaft_power
 from benchkit.analysis.uncertainty import propagate_many
-from benchkit.model.results import Estimate
+from benchkit.model.results import Estimate, OperatingPoint, StaticThrust
+from benchkit.model.stand import Role, Stand
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -265,3 +267,52 @@ def coefficients(
         names=["thrust", "torque", "speed", "diameter", "air density"],
     )
     return Coefficients(*result.estimates)
+
+
+# ------------------------------------------------------------------------------------- from operating points
+UNKNOWN_HUMIDITY = Estimate(0.5, 1.0 / math.sqrt(12.0), "1")
+"""Relative humidity that nobody measured: anything from 0 to 1, equally likely (GUM 4.3.7)."""
+_LEAST_THRUST = 5.0
+"""Thrust below so many standard uncertainties is no thrust: a motor without propeller gives no coefficients."""
+
+
+def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
+    """Static coefficients of one operating point; None where the stand or the point gives no static thrust.
+
+    Needed: a propeller, channels of speed, torque, thrust, air temperature and pressure; speed, torque and thrust
+    positive and the thrust more than five standard uncertainties. Without a humidity channel the humidity is taken as
+    anything between 0 and 1 (:data:`UNKNOWN_HUMIDITY`), which the budget shows.
+    """
+
+    def mean(role: Role) -> Estimate | None:
+        name = stand.roles.get(role)
+        found = point.means.get(name) if name is not None else None
+        return found if found is not None and found.is_measured else None
+
+    speed, torque, thrust = mean(Role.SPEED), mean(Role.TORQUE), mean(Role.THRUST)
+    temp, pressure = mean(Role.AIR_TEMP), mean(Role.AIR_PRESSURE)
+    propeller = stand.propeller
+    if propeller is None or speed is None or torque is None or thrust is None or temp is None or pressure is None:
+        return None
+    if speed.value <= 0.0 or torque.value <= 0.0 or not thrust.value > _LEAST_THRUST * thrust.u:
+        return None
+    humidity = mean(Role.AIR_HUMIDITY) or UNKNOWN_HUMIDITY
+    density = air_density(temp, pressure, humidity)
+    diameter = Estimate(propeller.diameter_m, propeller.u_diameter_m, "m")
+    found = coefficients(thrust, torque, speed, diameter, density)
+    D, n, rho = propeller.diameter_m, speed.value, density.value
+    return StaticThrust(
+        point=point,
+        speed_rpm=speed,
+        thrust_n=thrust,
+        torque_nm=torque,
+        density_kgm3=density,
+        ct=found.ct,
+        cq=found.cq,
+        cp=found.cp,
+        figure_of_merit=found.figure_of_merit,
+        tip_mach=float(tip_mach(n, D, speed_of_sound(temp.value, pressure.value, humidity.value))),
+        reynolds_75=float(reynolds_75(n, D, propeller.chord75_m, rho, viscosity(temp.value))),
+        induced_velocity_mps=float(induced_velocity(thrust.value, D, rho)),
+        thrust_per_watt=thrust.value / float(shaft_power(n, torque.value)),
+    )

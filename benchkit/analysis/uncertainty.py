@@ -190,6 +190,12 @@ def combine(value: float, u_a: float, dof_a: float, u_b: float, *, unit: str, na
     return Estimate(value, u, unit, dof, _ranked(parts))
 
 
+def scatter_only(estimate: Estimate, name: str) -> Estimate:
+    """The estimate of :func:`combine` with its type A part alone: what differs from point to point of one run."""
+    u_a = next((line.u for line in estimate.budget if line.name == f"{name} scatter"), math.nan)
+    return Estimate(estimate.value, u_a, estimate.unit)
+
+
 # ------------------------------------------------------------------------------------------- propagation
 def propagate(
     function: Callable[..., float],

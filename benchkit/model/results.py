@@ -148,6 +148,10 @@ class HeatingFit:
     residual_rms_k: float
     covered: float
     """(end - start) / tau: below about 1.5 the end is extrapolated and the report says so."""
+    fast_tau_s: Estimate | None = None
+    """Second, faster time constant where the record shows two; ``tau_s`` is then the slow one."""
+    fast_rise_k: float | None = None
+    """Part of ``T_inf - T_start`` that goes with ``fast_tau_s``; the rest goes with the slow one."""
 
 
 @dataclass(frozen=True, slots=True)
