@@ -159,15 +159,7 @@ def stages(spec: StageFigure) -> Figure:
         start, stop = before.at.value, after.at.value
         axes.barh(row, stop - start, 0.5, left=start, color=svg.BAR, edgecolor=svg.INK, linewidth=0.6)
         took = show(Number(stop - start, after.at.unit, digits=3))
-        is_late = stop > 0.8 * end
-        axes.annotate(
-            str(took),
-            (start if is_late else stop, row),
-            xytext=(-4 if is_late else 4, 0),
-            textcoords="offset points",
-            ha="right" if is_late else "left",
-            va="center",
-        )
+        _label_bar(axes, str(took), row, (start, stop), end)
     axes.set_yticks(
         range(len(steps)), [f"{before.label} \N{RIGHTWARDS ARROW} {after.label}" for before, after in steps]
     )
@@ -176,3 +168,13 @@ def stages(spec: StageFigure) -> Figure:
     axes.grid(visible=False, axis="y")
     axes.set_xlabel("Host time after the sample arrived / ms")
     return figure
+
+
+def _label_bar(axes: Axes, text: str, row: int, bar: tuple[float, float], end: float) -> None:
+    """The text of a bar: inside where it is long, else beside it on the side that has room."""
+    start, stop = bar
+    if stop - start > 0.25 * end:
+        axes.annotate(text, (0.5 * (start + stop), row), ha="center", va="center")
+        return
+    at, shift, side = (start, -4, "right") if stop > 0.8 * end else (stop, 4, "left")
+    axes.annotate(text, (at, row), xytext=(shift, 0), textcoords="offset points", ha=side, va="center")

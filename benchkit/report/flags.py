@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 
 from benchkit.model.calibration import Certificate
 from benchkit.model.events import EventKind
+from benchkit.model.run import RunHeader
 from benchkit.report.model import RunReport, Tone
 from benchkit.report.numbers import plain_text
 
@@ -30,13 +31,13 @@ class Flag:
 
 def open_flags(run: RunReport) -> tuple[Flag, ...]:
     """All flags, errors first; within one tone in the order found."""
-    flags = [*_findings(run), *_recording(run), *_protection(run), *_calibrations(run), *_thermal(run)]
+    flags = [*_findings(run), *_recording(run), *_protection(run), *_thermal(run)]
     return tuple(sorted(flags, key=lambda flag: _ORDER.index(flag.tone)))
 
 
-def run_day(run: RunReport) -> date:
-    """Day (UTC offset as recorded) on which the run started."""
-    return datetime.fromisoformat(run.header.started_utc).date()
+def started_day(header: RunHeader) -> date:
+    """Day on which the run started, in the offset in which it was recorded."""
+    return datetime.fromisoformat(header.started_utc).date()
 
 
 def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, Tone]:
@@ -44,7 +45,7 @@ def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, T
     if certificate is None:
         return "no certificate", Tone.NOTE
     if certificate.due < on:
-        return "EXPIRED on the day of the run", Tone.ERROR
+        return "EXPIRED on the day of the run", Tone.CAUTION
     if certificate.date > on:
         return "dated after the run", Tone.CAUTION
     if certificate.due - on <= DUE_SOON:
@@ -53,11 +54,19 @@ def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, T
 
 
 def _findings(run: RunReport) -> Iterable[Flag]:
+    """Findings of the analysis; the same words about several channels make one flag."""
+    about: dict[tuple[Tone, str, str], list[str]] = {}
     for finding in run.result.findings:
-        yield Flag(_TONE.get(finding.severity, Tone.CAUTION), finding.code, finding.channel, finding.message)
+        key = (_TONE.get(finding.severity, Tone.CAUTION), finding.code, finding.message)
+        about.setdefault(key, []).append(finding.channel)
+    for (tone, code, message), channels in about.items():
+        yield Flag(tone, code, ", ".join(filter(None, dict.fromkeys(channels))), message)
 
 
 def _recording(run: RunReport) -> Iterable[Flag]:
+    if run.header.recovered_from:
+        text = f"Recovered from the interrupted recording {run.header.recovered_from}; its last moments may be missing"
+        yield Flag(Tone.CAUTION, "recovered", run.file_name, text)
     if not run.is_closed:
         text = "The file was not closed in order; the end of the run may be missing"
         yield Flag(Tone.CAUTION, "not_closed", run.file_name, text)
@@ -65,10 +74,6 @@ def _recording(run: RunReport) -> Iterable[Flag]:
         if source.bad_frames:
             text = f"{source.bad_frames} frame(s) were refused; no sample was made from them"
             yield Flag(Tone.NOTE, "bad_frames", source.name, text)
-        if source.gaps:
-            missing = "an unknown number of" if source.missing_frames is None else str(source.missing_frames)
-            text = f"{source.gaps} gap(s), {missing} frame(s) missing"
-            yield Flag(Tone.NOTE, "gaps", source.name, text)
     for kind, word in ((EventKind.SOURCE_LOST, "was lost"), (EventKind.RECORDING_FAULT, "had a recording fault")):
         for event in run.events:
             if event.kind is kind:
@@ -86,18 +91,6 @@ def _protection(run: RunReport) -> Iterable[Flag]:
         if trip.order_resolved is False:
             text = f"The order of the causes {', '.join(trip.limits)} is not resolved"
             yield Flag(Tone.NOTE, "order_not_resolved", trip.channel, text)
-
-
-def _calibrations(run: RunReport) -> Iterable[Flag]:
-    for channel in run.stand.channels.values():
-        certificate = channel.calibration.certificate
-        state, tone = certificate_state(certificate, run_day(run))
-        if certificate is not None and tone is not Tone.PLAIN:
-            text = f"Calibration {certificate.id} of {channel.label} (due {certificate.due}): {state}"
-            yield Flag(tone, "calibration", channel.name, text)
-    uncovered = [c.name for c in run.stand.channels.values() if c.calibration.certificate is None]
-    if uncovered:
-        yield Flag(Tone.NOTE, "no_certificate", "", f"No certificate for {', '.join(uncovered)}")
 
 
 def _thermal(run: RunReport) -> Iterable[Flag]:

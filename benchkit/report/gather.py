@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields
+from datetime import date
 from itertools import chain
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from benchkit.model.results import RunResult
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
+from benchkit.report.flags import started_day
 from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
 from benchkit.report.traces import thinned
 from benchkit.report.trips import digest_trips
@@ -100,7 +102,7 @@ def report_of_streams(
         file_name=file_name,
         header=header,
         stand=stand,
-        result=_analyse(stand, streams, events),
+        result=_analyse(stand, streams, events, started_day(header)),
         events=tuple(events),
         trips=digest_trips(stand, streams, events, header.time_factor),
         traces=_traces(stand, streams),
@@ -110,12 +112,12 @@ def report_of_streams(
     )
 
 
-def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event]) -> RunResult:
+def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event], day: date) -> RunResult:
     """Results of every stream that carries a role, one after the other."""
     from benchkit.analysis.pipeline import analyse
 
     with_role = set(stand.roles.values())
-    results = [analyse(stand, s, events) for s in streams if len(s) and with_role & set(s.channels)]
+    results = [analyse(stand, s, events, day) for s in streams if len(s) and with_role & set(s.channels)]
     return RunResult(
         **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
     )

@@ -16,7 +16,6 @@ from benchkit.model.results import Contribution, Estimate, RunResult
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 
-
 FULL_DIGITS = 6
 """Significant digits of a number that was set: it is shown as set, trailing zeros are noise."""
 

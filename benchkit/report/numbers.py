@@ -28,6 +28,7 @@ from benchkit.report.model import (
 )
 
 JSON_FORMAT_VERSION = "1"
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 PROBABILITY = 0.95
 NOT_MEASURED = "not measured"
 THIN = "\N{NARROW NO-BREAK SPACE}"
@@ -73,9 +74,9 @@ def rounded_to_uncertainty(value: float, uncertainty: float, digits: int = 2) ->
     """
     if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty > 0.0):
         raise ValueError(f"cannot round {value!r} to an uncertainty of {uncertainty!r}")
-    spread = _to_digits(Decimal(repr(uncertainty)), digits)
+    spread = _to_digits(Decimal(repr(float(uncertainty))), digits)
     exponent = spread.adjusted() - digits + 1
-    kept = Decimal(repr(value)).quantize(Decimal(1).scaleb(exponent), ROUND_HALF_EVEN)
+    kept = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(exponent), ROUND_HALF_EVEN)
     return _grouped(kept), _grouped(spread)
 
 
@@ -103,8 +104,9 @@ def plain_text(value: float, digits: int = FULL_DIGITS) -> str:
     if value == 0.0:
         return "0"
     if not 1e-4 <= abs(value) < 1e9:
-        return f"{value:.{digits - 1}e}".replace("-", MINUS)
-    rounded = _to_digits(Decimal(repr(value)), digits)
+        mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
+        return f"{mantissa.replace('-', MINUS)}{THIN}×{THIN}10{str(int(exponent)).translate(_RAISED)}"
+    rounded = _to_digits(Decimal(repr(float(value))), digits)
     text = _grouped(rounded)
     return text.rstrip("0").rstrip(".") if "." in text and digits >= FULL_DIGITS else text
 

@@ -108,8 +108,14 @@ def render(model: ReportModel) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["tight"] = _tight
     template = environment.get_template("report.html.j2")
     return template.render(model=model, kind_of=_kind_of, cell_kind=_cell_kind, show=show, draw=_draw)
+
+
+def _tight(text: str) -> str:
+    """No line break between a number and its per cent sign."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _draw(figure: Figure) -> object:

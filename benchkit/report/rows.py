@@ -30,8 +30,8 @@ def table_by_run(
 
 
 def point_name(point: OperatingPoint) -> str:
-    """P and the index of the operating point."""
-    return f"P{point.index}"
+    """P and the number of the operating point, counted from 1."""
+    return f"P{point.index + 1}"
 
 
 def of_run(run: RunReport, runs: Sequence[RunReport]) -> str:

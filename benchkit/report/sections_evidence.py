@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from benchkit.model.calibration import GainOffset, Polynomial
 from benchkit.model.results import Estimate
 from benchkit.model.stand import Channel
-from benchkit.report.flags import certificate_state, open_flags, run_day
+from benchkit.report.flags import certificate_state, open_flags, started_day
 from benchkit.report.methods import methods_used
 from benchkit.report.model import (
     Block,
@@ -114,7 +114,7 @@ def calibrations_section(runs: Sequence[RunReport]) -> Section | None:
 def _calibration_row(channel: Channel, run: RunReport) -> Row:
     calibration = channel.calibration
     certificate = calibration.certificate
-    state, tone = certificate_state(certificate, run_day(run))
+    state, tone = certificate_state(certificate, started_day(run.header))
     unit = "K" if channel.unit == "°C" else channel.unit
     return (
         Text(channel.label),
@@ -122,8 +122,8 @@ def _calibration_row(channel: Channel, run: RunReport) -> Row:
         Number(calibration.accuracy.of_reading, "1", in_percent=True),
         plain(calibration.accuracy.constant, unit),
         Text("" if certificate is None else certificate.id, code=True),
-        Text("" if certificate is None else certificate.date.isoformat()),
-        Text("" if certificate is None else certificate.due.isoformat()),
+        Text("" if certificate is None else certificate.date.isoformat(), code=True),
+        Text("" if certificate is None else certificate.due.isoformat(), code=True),
         Text(state, tone),
     )
 
@@ -172,8 +172,8 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
                 count(counted.inside),
                 count(counted.total),
                 share,
-                Number(low, "1", in_percent=True),
-                Number(high, "1", in_percent=True),
+                Number(low, "1", in_percent=True, digits=4),
+                Number(high, "1", in_percent=True, digits=4),
                 Text("agrees with the stated share") if fits else Text("differs from the stated share", Tone.CAUTION),
             )
         )
@@ -192,7 +192,7 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
         f"{coverage.method} Bounds: 95 %, exact binomial (Clopper-Pearson)."
     )
     words = ", ".join(
-        f"{c.quantity} {c.inside} of {c.total} ({plain_text(100 * c.inside / c.total, 3)} %)" for c in coverage.counts
+        f"{c.quantity} {c.inside} of {c.total} ({plain_text(100 * c.inside / c.total, 4)} %)" for c in coverage.counts
     )
     figure = ShareFigure(
         "coverage-figure",
@@ -205,8 +205,8 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
     )
     table = Table("coverage", "Coverage", columns, tuple(rows), note)
     lead = Paragraph(
-        f"A stated 95 % interval must hold the truth in about 95 of 100 cases. On the simulated stand, where the truth "
-        f"is known, it does so for {words}."
+        "A 95 % interval must hold the true value in about 95 of 100 cases. On the simulated stand the truth is known, "
+        "so this can be counted."
     )
     return Section("coverage", "Coverage against the simulated truth", (lead, figure, table))
 
@@ -214,7 +214,7 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
 def _share(counted: CoverageCount) -> Number:
     p = counted.inside / counted.total
     u = (p * (1.0 - p) / counted.total) ** 0.5
-    return Number(p, "1", u, bounds=binomial_bounds(counted.inside, counted.total), in_percent=True)
+    return Number(p, "1", u, bounds=binomial_bounds(counted.inside, counted.total), in_percent=True, digits=4)
 
 
 # ------------------------------------------------------------------------------------------ methods
@@ -247,13 +247,13 @@ def _budget_rows(run: RunReport) -> Iterable[Row]:
         if not estimate.budget or not estimate.u > 0.0:
             continue
         ranked = sorted(estimate.budget, key=lambda part: -abs(part.u))
-        for at, part in enumerate(ranked[:4]):
+        for part in ranked[:4]:
             yield (
-                Text(name if at == 0 else ""),
-                number(estimate, in_percent=in_percent) if at == 0 else Text(""),
+                Text(name),
+                number(estimate, in_percent=in_percent),
                 Text(part.name),
-                Number(part.u, estimate.unit, in_percent=in_percent),
-                Number(round((part.u / estimate.u) ** 2, 4), "1", in_percent=True),
+                Number(part.u, estimate.unit, in_percent=in_percent, digits=2),
+                Number((part.u / estimate.u) ** 2, "1", in_percent=True, digits=3),
             )
 
 

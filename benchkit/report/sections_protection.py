@@ -29,6 +29,8 @@ from benchkit.report.rows import listed, of_run, run_slug, table_by_run
 
 Row = tuple[Cell, ...]
 NOT_LOGGED = "not in the log"
+TIME_DIGITS = 10
+"""Milliseconds are shown however long the run was."""
 SHOWN_OF_A_KIND = 25
 """Events of one kind that the page lists; the rest are counted, and stay in the run file."""
 _TONES = {
@@ -81,7 +83,7 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_action_row(action) for action in run.stand.stop_actions.values()),
         note="Stop categories as in IEC 60204-1.",
     )
-    blocks = [Paragraph(sets, heading="Limit set"), table, actions]
+    blocks: list[Block | None] = [Paragraph(sets, heading="Limit set"), table, actions]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 
@@ -147,11 +149,11 @@ def trips_section(runs: Sequence[RunReport]) -> Section | None:
 def _trip_row(trip: Trip) -> Row:
     order = {True: "resolved", False: "order not resolved", None: NOT_LOGGED}[trip.order_resolved]
     if trip.acknowledged_ms is not None:
-        acknowledged: Cell = plain(trip.acknowledged_ms, "ms")
+        acknowledged: Cell = plain(trip.acknowledged_ms, "ms", 3)
     else:
         acknowledged = Text("NOT ACKNOWLEDGED", Tone.ERROR) if trip.not_acknowledged else Text(NOT_LOGGED)
     return (
-        plain(round(trip.time_s, 3), "s"),
+        plain(round(trip.time_s, 3), "s", TIME_DIGITS),
         Text(first_cause(trip.limits), Tone.ERROR),
         Text(order),
         Text(", ".join(trip.followed)),
@@ -164,7 +166,7 @@ def _trip_row(trip: Trip) -> Row:
 
 
 def _stage(milliseconds: float | None) -> Cell:
-    return Text(NOT_LOGGED) if milliseconds is None else plain(milliseconds, "ms")
+    return Text(NOT_LOGGED) if milliseconds is None else plain(milliseconds, "ms", 3)
 
 
 def _trip_figures(trip: Trip, index: int, run: RunReport, runs: Sequence[RunReport]) -> Iterable[Block]:
@@ -243,7 +245,7 @@ def _in_words(kind: EventKind) -> str:
 def _event_row(event: Event) -> Row:
     about = " ".join(part for part in (event.source, event.channel) if part)
     return (
-        plain(round(event.time_s, 3), "s"),
+        plain(round(event.time_s, 3), "s", TIME_DIGITS),
         Text(_in_words(event.kind), _TONES.get(event.kind, Tone.PLAIN)),
         Text(about),
         Text(event.message),

@@ -165,6 +165,8 @@ def _header_table(run: RunReport, runs: Sequence[RunReport]) -> Table:
         rows.append((Text("Stand notes"), Text(stand.notes)))
     if header.note:
         rows.append((Text("Note"), Text(header.note)))
+    if header.recovered_from:
+        rows.append((Text("Recovered from"), Text(header.recovered_from, code=True)))
     closed = Text("Closed in order") if run.is_closed else Text("NOT CLOSED: recording ended early", Tone.CAUTION)
     rows.append((Text("File state"), closed))
     title = f"Run {run.label}" if len(runs) > 1 else "Run"

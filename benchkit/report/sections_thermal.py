@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+
+from benchkit.analysis.thermal import first_order
 from benchkit.analysis.uncertainty import propagate
 from benchkit.model.results import ContinuousRating, Estimate, HeatingFit
 from benchkit.report.model import (
@@ -44,6 +47,7 @@ def thermal_section(runs: Sequence[RunReport]) -> Section | None:
             Column("start", "At the start", "°C"),
             Column("final", "In the end", "°C"),
             Column("tau", "Time constant", "s"),
+            Column("fast_tau", "Second, faster", "s"),
             Column("reference", "Coolant or air", "°C"),
             Column("to_steady", f"Time to within {STEADY_WITHIN_K:g} K of the end", "s"),
             Column("residual", "Residual, RMS", "K"),
@@ -78,11 +82,13 @@ def thermal_section(runs: Sequence[RunReport]) -> Section | None:
 def time_to_steady(fit: HeatingFit, within_k: float = STEADY_WITHIN_K) -> Estimate:
     """Time from the start of the load until the fitted curve is within ``within_k`` of its end.
 
-    ``t = tau ln(|T_inf - T_start| / within)``; 0 where it starts there. The three inputs are taken as independent.
+    ``t = tau ln(|T_inf - T_start| / within)``; 0 where it starts there. With two time constants the slow one counts,
+    with its part of the rise (with all of it where the parts are not known: the time is then too long, never too
+    short). The three inputs are taken as independent.
     """
 
     def seconds(tau_s: float, final_c: float, start_c: float) -> float:
-        rise = abs(final_c - start_c)
+        rise = abs(final_c - start_c - (fit.fast_rise_k or 0.0))
         return tau_s * math.log(rise / within_k) if rise > within_k else 0.0
 
     names = ("time constant", "end", "start")
@@ -99,6 +105,7 @@ def _fit_row(fit: HeatingFit, run: RunReport) -> Row:
         number(fit.start_c),
         number(fit.final_c),
         number(fit.tau_s),
+        Text("none shown") if fit.fast_tau_s is None else number(fit.fast_tau_s),
         plain(fit.reference_c, "°C", 4),
         number(time_to_steady(fit)),
         plain(fit.residual_rms_k, "K", 3),
@@ -124,7 +131,7 @@ def _figure(run: RunReport, runs: Sequence[RunReport]) -> TraceFigure | None:
     temperatures = [trace for trace in run.traces if trace.unit == "°C" and is_anything_measured(trace)]
     if not temperatures:
         return None
-    fits = tuple(_fitted_curve(fit, run) for fit in run.result.heating if is_known(fit.tau_s))
+    fits = tuple(_fitted_curve(fit, run) for fit in run.result.heating if _has_curve(fit))
     levels = tuple(level for trace in temperatures for level in _trip_levels(run, trace.channel))
     fitted = f" Dashed: {len(fits)} fitted curve{'s' if len(fits) != 1 else ''}." if fits else ""
     return TraceFigure(
@@ -142,14 +149,20 @@ def _trip_levels(run: RunReport, channel: str) -> Iterable[Level]:
     return (level for level in limit_levels(run.stand, channel) if level.is_trip)
 
 
+def _has_curve(fit: HeatingFit) -> bool:
+    """False where the parts of two exponentials are not known: one exponential would be a wrong picture."""
+    return is_known(fit.tau_s) and (fit.fast_tau_s is None or fit.fast_rise_k is not None)
+
+
 def _fitted_curve(fit: HeatingFit, run: RunReport) -> Trace:
-    length = fit.time_end_s - fit.time_start_s
-    times = [length * i / (CURVE_POINTS - 1) for i in range(CURVE_POINTS)]
-    rise, tau = fit.final_c.value - fit.start_c.value, fit.tau_s.value
-    curve = tuple(fit.final_c.value - rise * math.exp(-t / tau) for t in times)
+    times = np.linspace(0.0, fit.time_end_s - fit.time_start_s, CURVE_POINTS)
+    fast_k = fit.fast_rise_k or 0.0
+    curve = first_order(times, fit.start_c.value + fast_k, fit.final_c.value, fit.tau_s.value)
+    if fit.fast_tau_s is not None:
+        curve = curve + first_order(times, -fast_k, 0.0, fit.fast_tau_s.value)
     return Trace(
         f"fit: {_label(run, fit.channel)}",
-        Series("time", "s", tuple(fit.time_start_s + t for t in times)),
-        Series(fit.channel, "°C", curve),
+        Series("time", "s", tuple(map(float, fit.time_start_s + times))),
+        Series(fit.channel, "°C", tuple(map(float, curve))),
         is_fit=True,
     )

@@ -230,7 +230,7 @@ def events_of() -> tuple[Event, ...]:
             t, EventKind.TRIP, "coolant_hot: coolant_outlet_temp 75.3 °C above 75 °C (trip)", "rack",
             "coolant_outlet_temp", {"limit": "coolant_hot", "value": 75.3, "set_point": 75.0, "unit": "°C"} | limit,
         ),
-        Event(t + 0.0005, EventKind.STOP_COMMANDED, "ramp_down: 'stop ramp' to rack", "rack", data={"action": "ramp_down"}),
+        Event(t + 0.0005, EventKind.STOP_COMMANDED, "ramp_down: 'stop ramp' to rack", "rack", data={}),
         Event(
             t + 0.0123, EventKind.STOP_ACKNOWLEDGED, "ramp_down: acknowledged by rack after 11.7 ms", "rack",
             data={"action": "ramp_down", "attempt": 1, "reactions": [reaction]},
@@ -246,8 +246,8 @@ def events_of() -> tuple[Event, ...]:
 def result_of() -> RunResult:
     """Everything at once."""
     grid = [(n, t) for n in (1000.0, 1800.0, 2600.0, 3400.0) for t in (20.0, 60.0, 100.0, 140.0)]
-    balances = tuple(balance_at(i + 1, n, t) for i, (n, t) in enumerate(grid))
-    thrust = tuple(thrust_at(i + 17, n) for i, n in enumerate((1200.0, 1600.0, 2000.0, 2400.0, 2800.0, 3200.0)))
+    balances = tuple(balance_at(i, n, t) for i, (n, t) in enumerate(grid))
+    thrust = tuple(thrust_at(i + 16, n) for i, n in enumerate((1200.0, 1600.0, 2000.0, 2400.0, 2800.0, 3200.0)))
     start, end, tau = WINDING
     heating = HeatingFit(
         "winding_temp", 5.0, 1400.0, Estimate(tau, 2.1, "s", 80.0), Estimate(end, 0.6, "°C", 80.0),
@@ -274,8 +274,8 @@ def result_of() -> RunResult:
 def header_of(stand: Stand) -> RunHeader:
     return RunHeader(
         run_id="airboat-20261103-0912", started_utc="2026-11-03T09:12:44+00:00", software_version="0.1.0",
-        host="bench-laptop", stand=stand.name, profile_json="{}", operator="bench crew", note="First day with firmware B.14.",
-        simulated=True, seed=20261103, time_factor=50.0,
+        host="bench-laptop", stand=stand.name, profile_json="{}", operator="bench crew",
+        note="First day with firmware B.14.", simulated=True, seed=20261103, time_factor=50.0,
     )  # fmt: skip
 
 

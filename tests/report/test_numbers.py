@@ -1,0 +1,112 @@
+"""Numbers as text, against the library ``uncertainties`` and by derivation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from uncertainties import ufloat
+
+from benchkit.model.results import Contribution
+from benchkit.report.model import Number, count, plain
+from benchkit.report.numbers import (
+    MINUS,
+    NOT_MEASURED,
+    THIN,
+    bounds95,
+    mostly_from,
+    plain_text,
+    rounded_to_uncertainty,
+    show,
+    show_interval,
+)
+
+
+def _ungrouped(text: str) -> str:
+    return text.replace(THIN, "").replace(MINUS, "-").replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_same_digits_as_an_independent_library() -> None:
+    random = np.random.default_rng(20261103)
+    for value, exponent in zip(random.normal(0.0, 3e4, 600), random.uniform(-6, 1.9, 600), strict=True):
+        u = float(10.0**exponent)
+        expected, _, spread = f"{ufloat(value, u):.2uf}".partition("+/-")
+        got_value, got_spread = map(_ungrouped, rounded_to_uncertainty(float(value), u))
+        # below 100 only: above, the library rounds to whole units, the GUM to two digits
+        assert (got_value, got_spread) == (expected, spread), (value, u)
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "expected"),
+    [
+        (0.996, 0.0996, ("1.00", "0.10")),  # exact: 0.0996 to two digits is 0.10, not 0.100
+        (12345.6, 1234.0, (f"12{THIN}300", "1200")),  # exact: hundreds
+        (-0.004, 0.2, ("0.00", "0.20")),  # exact: no minus on a zero
+        (-17.26, 0.34, (f"{MINUS}17.26", "0.34")),
+    ],
+)
+def test_rounding_at_the_edges(value: float, uncertainty: float, expected: tuple[str, str]) -> None:
+    assert rounded_to_uncertainty(value, uncertainty) == expected
+
+
+@pytest.mark.parametrize(("value", "uncertainty"), [(1.0, 0.0), (1.0, -0.1), (math.nan, 0.1), (1.0, math.inf)])
+def test_rounding_to_nothing_is_refused(value: float, uncertainty: float) -> None:
+    with pytest.raises(ValueError, match="cannot round"):
+        rounded_to_uncertainty(value, uncertainty)
+
+
+def test_not_measured_is_never_a_number() -> None:
+    assert str(show(plain(math.nan, "W"))) == NOT_MEASURED
+    assert show(Number(math.nan, "W", 0.1)).figures == NOT_MEASURED
+    assert show_interval(Number(math.nan, "W", 0.1)) == ""
+
+
+def test_unknown_uncertainty_shows_no_interval() -> None:
+    for number in (
+        plain(3.25, "V"),
+        Number(3.25, "V", math.inf),
+        Number(3.25, "V", 0.1, dof=0.4),
+        Number(3.25, "V", 0.0),
+    ):
+        assert _ungrouped(str(show(number))) == "3.25 V"
+    assert bounds95(Number(3.25, "V", 0.1, dof=0.4)) is None
+
+
+def test_per_cent_scales_value_and_interval_alike() -> None:
+    # exact: k = 1.959964 for infinite degrees of freedom, 1.959964 * 0.05 % = 0.098 %
+    number = Number(0.9123, "1", 0.0005, in_percent=True)
+    assert _ungrouped(str(show(number))) == "(91.230 ± 0.098) %"
+    assert _ungrouped(show_interval(number)) == "91.132 … 91.328 %"
+
+
+def test_ratio_has_no_unit_text() -> None:
+    assert _ungrouped(str(show(Number(0.1299, "1", 0.0004)))) == "0.12990 ± 0.00078"
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "expected"),
+    [
+        (140.0, 6, "140"),
+        (0.3, 6, "0.3"),
+        (11.0, 4, "11.00"),
+        (1123880.0, 4, "1 124 000"),
+        (0.0, 6, "0"),
+        (8.096e-5, 2, "8.1 × 10⁻⁵"),
+        (-2.5e12, 2, "-2.5 × 10¹²"),
+    ],
+)
+def test_plain_numbers(value: float, digits: int, expected: str) -> None:
+    text = plain_text(value, digits).replace(MINUS, "-")
+    assert text.replace(THIN, " ") == expected
+
+
+def test_counts_have_no_decimals_and_no_unit() -> None:
+    assert _ungrouped(str(show(count(1234567)))) == "1234567"
+
+
+def test_greatest_contributions_by_share_of_variance() -> None:
+    # exact: 0.8² = 64 %, 0.6² = 36 %
+    number = Number(1.0, "W", 1.0, budget=(Contribution("b", 0.6), Contribution("a", 0.8), Contribution("c", 0.01)))
+    assert mostly_from(number).replace("\N{NO-BREAK SPACE}", " ") == "a 64 %, b 36 %"
+    assert mostly_from(plain(1.0, "W")) == ""
