@@ -1,10 +1,15 @@
 """How often do the stated 95 % intervals hold the truth? Many seeded points of the simulated stand, each with its own
 calibration errors, taken through the same calibration, means and formulas as a recorded run.
+
+``python -m benchkit.cli.coverage_study 400`` prints the study as JSON; it steps back behind everything else that runs.
 """
 
 from __future__ import annotations
 
+import json
 import math
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -12,10 +17,12 @@ from typing import Any
 import numpy as np
 
 from benchkit.analysis.power import power_balance
-from benchkit.analysis.static_thrust import static_thrust
+from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.steady import channel_means
 from benchkit.analysis.uncertainty import interval
+from benchkit.cli.priority import step_back
 from benchkit.decode.channel_map import ChannelMap
+from benchkit.errors import BenchkitError
 from benchkit.model.results import Estimate, OperatingPoint
 from benchkit.model.samples import Rows
 from benchkit.model.stand import Stand, TextFormat
@@ -128,3 +135,27 @@ def stream_of(stand: Stand, rows: Rows) -> Stream:
 def _value_columns(text_format: TextFormat) -> tuple[str, ...]:
     apart = (text_format.counter_column, text_format.device_time_column)
     return tuple(column for column in text_format.columns if column not in apart)
+
+
+def start_process(points: int) -> subprocess.Popen[str]:
+    """The study in a process of its own; ``result_of`` waits for it."""
+    command = [sys.executable, "-m", "benchkit.cli.coverage_study", str(points)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, encoding="utf-8")
+
+
+def result_of(process: subprocess.Popen[str]) -> dict[str, Any]:
+    """Wait for a study and take its result.
+
+    Raises:
+        BenchkitError: the process ended without one.
+    """
+    text, _ = process.communicate()
+    if process.returncode != 0:
+        raise BenchkitError("the coverage study ended without a result", got=f"exit code {process.returncode}")
+    result: dict[str, Any] = json.loads(text)
+    return result
+
+
+if __name__ == "__main__":
+    step_back()
+    print(json.dumps(study(int(sys.argv[1]))))

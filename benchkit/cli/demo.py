@@ -1,8 +1,8 @@
 """``benchkit demo``: the whole chain on the simulated stand, from bytes on a link to the report.
 
 Two recordings, each by a recorder of its own that reads a simulated stand over a real pseudo-terminal or TCP socket:
-the big motor on the load machine (efficiency map), then the propeller (static thrust, a heat run, and at its end a loss of
-coolant that trips). Everything is asked of the recorder as a dashboard would ask.
+the big motor on the load machine (efficiency map), then the propeller (static thrust, a heat run, and at its end a loss
+of coolant that trips). Everything is asked of the recorder as a dashboard would ask.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ WHO = "demo"
 
 def run(out: Path, seed: int) -> int:
     """Record, analyse, report; says in ten lines what it did."""
-    from benchkit.cli.coverage_study import study
+    from benchkit.cli.coverage_study import result_of, start_process
     from benchkit.report.page import write_report
 
     began = time.monotonic()
@@ -64,17 +64,17 @@ def run(out: Path, seed: int) -> int:
         start(client)
         sweep_propeller(client)
         set_point(client, "speed", HEAT_RUN_RPM, 0.0)
-        coverage = study(COVERAGE_POINTS, progress=lambda: drain(client))
+        study = start_process(COVERAGE_POINTS)  # meanwhile
         status = wait_for(client, lambda s: s.state is State.TRIPPED, (HEAT_RUN_S + TRIP_WITHIN_S) / TIME_FACTOR)
         wait(client, 20.0)
-    say(
-        f"4 propeller: {len(PROPELLER_SPEEDS_RPM)} speeds, then a heat run of {HEAT_RUN_S / 60:.0f} min on the stand's clock"
-    )
+    minutes = HEAT_RUN_S / 60.0
+    say(f"4 propeller: {len(PROPELLER_SPEEDS_RPM)} speeds, then a heat run of {minutes:.0f} min on the stand's clock")
     first = status.first_out
     cause = ", ".join(first.limits) if first else "unknown"
     say(f"5 trip: coolant was lost, first-out {cause}, stop command sent and acknowledged (reaction times: report)")
 
     page = out / "report.html"
+    coverage = result_of(study)
     model = write_report([map_run, propeller_run], page, coverage)
     on_machine, on_propeller = (report.result for report in model.runs)
     say(f"6 analysis: {len(on_machine.points) + len(on_propeller.points)} steady points; {best_efficiency(on_machine)}")
@@ -184,12 +184,6 @@ def wait(client: RecorderClient, seconds: float) -> None:
     until = time.monotonic() + seconds / TIME_FACTOR
     while (left := until - time.monotonic()) > 0.0:
         client.receive(left)
-
-
-def drain(client: RecorderClient) -> None:
-    """Take what waits, so that the next status seen is a fresh one."""
-    while client.receive(0.0) is not None:
-        pass
 
 
 def wait_for(client: RecorderClient, reached: Callable[[Status], bool], timeout_s: float) -> Status:

@@ -12,10 +12,12 @@ from argparse import Namespace
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from benchkit import __version__
 from benchkit.cli.common import print_json, progress
-from benchkit.cli.texts import info_lines, recovered_lines
+from benchkit.cli.priority import step_forward
+from benchkit.cli.texts import imported_lines, info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
@@ -32,6 +34,7 @@ def record(args: Namespace) -> int:
     from benchkit.sources.build import build_source
     from benchkit.sources.clock import HostClock
 
+    step_forward()
     loaded = load_stand(find_stand(args.stand))
     stand = loaded.stand
     ports = _ports(args.port, stand)
@@ -101,23 +104,31 @@ def _ports(given: list[str], stand: Stand) -> dict[str, str]:
 
 
 def import_file(args: Namespace) -> int:
-    """``benchkit import``: a CSV file becomes a run; what was refused is listed."""
+    """``benchkit import``: a CSV file becomes a run; what was refused is counted and listed."""
     from benchkit.ingest.csv_import import import_csv
-    from benchkit.sources.clock import HostClock
 
     loaded = load_stand(find_stand(args.stand))
     source = args.source or next(iter(loaded.stand.sources))
     if source not in loaded.stand.sources:
-        raise UsageError("no source of that name", where="--source", got=source)
-    header = make_header(loaded, HostClock().utc_now(), args)
+        raise UsageError(
+            "no source of that name", where="--source", got=source, remedy=did_you_mean(source, loaded.stand.sources)
+        )
     out = Path(args.out)
     out.mkdir(parents=True, exist_ok=True)
-    summary = import_csv(Path(args.file), loaded.stand, source, out / f"{header.run_id}.h5", header)
+    path = Path(args.file)
+    with progress(1, "importing", "B") as bar:
+        summary = import_csv(path, loaded, source, out / f"{path.stem}.h5", progress=lambda *d: show_bytes(bar, *d))
     if args.json:
         print_json(asdict(summary))
     else:
-        print(summary)
+        print(*imported_lines(summary), sep="\n")
     return 0
+
+
+def show_bytes(bar: Any, done: int, total: int) -> None:
+    """Move a bar that counts bytes."""
+    bar.total = total
+    bar.update(done - bar.n)
 
 
 def tell_about(args: Namespace) -> int:
@@ -138,12 +149,7 @@ def recover_run(args: Namespace) -> int:
     from benchkit.session.redecode import redecode
 
     with progress(1, "recovering", "B") as bar:
-
-        def show(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
-        recovered = recover(Path(args.run_file), redecode, progress=show)
+        recovered = recover(Path(args.run_file), redecode, progress=lambda *d: show_bytes(bar, *d))
     if args.json:
         print_json(asdict(recovered))
     else:

@@ -74,11 +74,14 @@ def simulate_arguments(parser: ArgumentParser) -> None:
 
 
 def run_simulate(args: Namespace) -> int:
+    from benchkit.cli.priority import step_forward
     from benchkit.profiles import find_stand, load_stand
     from benchkit.simulate.drives import Load
     from benchkit.simulate.serve import run_server
 
     stand = load_stand(find_stand(args.stand)).stand
+
+    step_forward()  # a real stand does not wait for the computer either
 
     def announce(address: str) -> None:
         print(f"simulated stand at {address}", flush=True)

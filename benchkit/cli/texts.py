@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from benchkit.ingest.csv_import import RunSummary
     from benchkit.runfile.info import RunInfo
     from benchkit.runfile.recover import Recovered
 
@@ -46,3 +47,14 @@ def recovered_lines(found: Recovered) -> Iterator[str]:
         yield f"  problem: {problem}"
     kept = [found.original.name, *([found.journal.name] if found.journal else [])]
     yield f"  kept as they are: {', '.join(kept)}"
+
+
+def imported_lines(summary: RunSummary) -> Iterator[str]:
+    """What an import took and what it refused."""
+    refused = sum(summary.bad_counts.values())
+    yield f"made {summary.path}: {summary.rows} rows of {summary.source}, {summary.duration_s:.3f} s"
+    yield f"  refused lines {refused}, gaps {summary.gaps}, rows whose time steps back {summary.time_steps_back}"
+    for line in summary.bad:
+        yield f"  {line}"
+    if refused > len(summary.bad):
+        yield f"  … and {refused - len(summary.bad)} more"

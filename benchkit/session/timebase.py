@@ -31,7 +31,7 @@ class TimeBase:
 
     def arrival_s(self, rows: Rows) -> FloatArray:
         """Host time since the start of the run (n,) [s]."""
-        return (rows.arrival_ns - self._start_ns) * 1e-9
+        return np.asarray((rows.arrival_ns - self._start_ns) * 1e-9, dtype=np.float64)
 
     def times(self, rows: Rows) -> FloatArray:
         """Sample times (n,) [s], rising within a piece; call once for every block, in order."""
