@@ -154,7 +154,7 @@ def _cloud_panel(axes: Axes, panel: CloudPanel) -> None:
         axes.errorbar(
             x, y, xerr=_arms(cloud.x), yerr=_arms(cloud.y), marker=svg.MARKERS[i % len(svg.MARKERS)], markersize=4,
             linestyle="none", color=svg.LINES[i % len(svg.LINES)][0], elinewidth=1.0, capsize=2.0,
-            markerfacecolor="white", label=cloud.label,
+            markerfacecolor="white", label=svg.legend_text(cloud.label),
         )  # fmt: skip
         good = np.isfinite(x) & np.isfinite(y)
         if panel.through_zero and good.any():

@@ -61,7 +61,7 @@ def _draw_panel(axes: Axes, panel: Panel, divisor: float) -> None:
         else:
             style = svg.line_style(colour_of)
             colour_of += 1
-        axes.plot(x, y, label=trace.label, **style)
+        axes.plot(x, y, label=svg.legend_text(trace.label), **style)
         if np.isfinite(y).any():
             lows.append(float(np.nanmin(y)))
             highs.append(float(np.nanmax(y)))

@@ -56,6 +56,7 @@ _RC: dict[str, Any] = {
     "grid.color": GRID,
     "grid.linewidth": 0.6,
     "text.color": INK,
+    "text.parse_math": False,  # names of channels are text: a dollar sign in one is no formula
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelcolor": INK,
@@ -92,6 +93,11 @@ def line_style(index: int) -> dict[str, Any]:
     """Colour and dash of the line with that index."""
     colour, dash = LINES[index % len(LINES)]
     return {"color": colour, "linestyle": dash}
+
+
+def legend_text(label: str) -> str:
+    """A legend leaves out what begins with an underscore; a name may."""
+    return f" {label}" if label.startswith("_") else label
 
 
 def svg_text(figure: Figure, figure_id: str, title: str, description: str) -> str:
