@@ -24,6 +24,7 @@ from benchkit.model.stand import Stand
 from benchkit.profiles import stand_from_json
 from benchkit.session.client import RecorderClient, read_live_file
 from benchkit.session.messages import Message
+from gui.state.controls import UNLINKED_TEXT
 
 KEPT_MESSAGES = 6000
 """About a minute of messages: a window that is held up longer shows a gap; the run file has none."""
@@ -153,7 +154,7 @@ class _Worker(QThread):
 
     def _refuse_all(self) -> None:
         for request, _ in self._waiting():
-            self.answered.emit(Answer(request, "no recorder. Act on the stand itself, not on the screen."))
+            self.answered.emit(Answer(request, UNLINKED_TEXT))
 
     def _waiting(self) -> list[tuple[str, dict[str, Any]]]:
         out = []

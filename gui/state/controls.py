@@ -36,6 +36,9 @@ CONTROLS: tuple[Control, ...] = (
     Control("mark", "Mark", "M", "put a mark into the run at this moment"),
 )
 
+LINKED_TEXT = "Requests go to the recorder, which decides."
+UNLINKED_TEXT = "No recorder answers: act on the stand itself, not on the screen."
+
 VIEW_KEYS: tuple[tuple[str, str], ...] = (
     ("F1", "this list"),
     ("Page Down / Page Up", "next / previous page of trends"),
@@ -64,5 +67,5 @@ def answer_text(request: str, error: str | None) -> str:
 def not_offered_text(control: Control) -> str:
     """Why a key did nothing."""
     if control.states is None:
-        return f"{control.text}: no recorder. Act on the stand itself, not on the screen."
+        return f"{control.text}: {UNLINKED_TEXT}"
     return f"{control.text}: only in {' or '.join(sorted(s.value for s in control.states))}, with a recorder"

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from benchkit.model.events import Event, EventKind
 from gui.state.theme import Tone
@@ -56,7 +56,7 @@ _FLAGGED: tuple[EventKind, ...] = (
     EventKind.GAP,
 )
 """Kinds that get a line across the trends, the weightiest first."""
-_LEAVES_TRIP = frozenset({EventKind.RESET, EventKind.RUN_STARTED})
+FIRST_OUT, UNRESOLVED = "FIRST-OUT", "FIRST-OUT, order not resolved"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,17 +83,16 @@ class Flag:
 
 
 class EventLog:
-    """The newest events. The first trip after a start or a reset is the first-out of its stop.
+    """The newest events. The recorder says which trip was the first-out; it is not worked out anew here.
 
-    A trip whose event says ``order_resolved`` false shares that place with the others of the same instant.
+    Where a later trip of the same stop turns out to be inside the same sample interval, the order is not resolved,
+    and the mark of the earlier one is put right.
     """
 
-    def __init__(self, events: Iterable[Event] = ()) -> None:
+    def __init__(self) -> None:
         self.lines: deque[EventLine] = deque(maxlen=KEPT)
         self.count = 0
-        self._first_out_s: float | None = None
-        for event in events:
-            self.add(event)
+        self._states: list[tuple[float, str]] = []
 
     def add(self, event: Event, time_s: float | None = None) -> EventLine:
         """Append one event; ``time_s`` puts it on the axis of the samples where that is not host time."""
@@ -105,22 +104,32 @@ class EventLog:
             words=_WORDS[event.kind],
             where=event.channel or event.source,
             message=event.message,
-            mark=self._mark(event),
+            mark=_mark(event),
             tone=_TONES.get(event.kind, Tone.PLAIN),
         )
+        if line.mark == UNRESOLVED:
+            self._put_right()
         self.lines.append(line)
+        if event.kind is EventKind.STATE:
+            self._states.append((line.time_s, str(event.data.get("to", ""))))
         return line
 
-    def _mark(self, event: Event) -> str:
-        if event.kind in _LEAVES_TRIP:
-            self._first_out_s = None
-        if event.kind is not EventKind.TRIP:
-            return ""
-        unresolved = event.data.get("order_resolved") is False
-        if self._first_out_s is None:
-            self._first_out_s = event.time_s
-            return "FIRST-OUT, order not resolved" if unresolved else "FIRST-OUT"
-        return "FIRST-OUT, order not resolved" if unresolved and event.time_s == self._first_out_s else ""
+    def state_at(self, time_s: float) -> str:
+        """State of the interlock at a time, empty before the first one was logged."""
+        return next((state for at_s, state in reversed(self._states) if at_s <= time_s), "")
+
+    def _put_right(self) -> None:
+        for i in range(len(self.lines) - 1, -1, -1):
+            if self.lines[i].kind is EventKind.RESET:
+                return
+            if self.lines[i].mark == FIRST_OUT:
+                self.lines[i] = replace(self.lines[i], mark=UNRESOLVED)
+
+
+def _mark(event: Event) -> str:
+    if event.kind is not EventKind.TRIP or not event.data.get("first_out"):
+        return ""
+    return UNRESOLVED if event.data.get("order_resolved") is False else FIRST_OUT
 
 
 def flags(lines: Sequence[EventLine], start_s: float, end_s: float, most: int) -> tuple[Flag, ...]:

@@ -12,16 +12,16 @@ def facts(stand: Stand, header: RunHeader) -> tuple[tuple[str, str], ...]:
     """Name and text of each fact."""
     inverter, motor, propeller = stand.inverter, stand.motor, stand.propeller
     rows = [
-        ("Inverter", f"{inverter.id}, firmware {inverter.firmware_revision}, {inverter.switching_frequency_hz:g} Hz"),
-        ("Firmware SHA-256", f"{inverter.firmware_sha256[:16]}…"),
+        ("Inverter", f"{inverter.id}, {inverter.switching_frequency_hz:g} Hz"),
+        ("Firmware", f"{inverter.firmware_revision}, SHA-256 {inverter.firmware_sha256[:8]}…"),
         ("Motor", f"{motor.id}, {motor.rated_torque_nm:g} N·m, {motor.max_speed_rpm:g} rpm"),
     ]
     if propeller is not None:
         rows.append(("Propeller", f"{propeller.id}, {propeller.blades} blades, {propeller.diameter_m:g} m"))
     if header.seed is not None:
-        rows.append(("Simulated with", f"seed {header.seed}, {header.time_factor:g} times real time"))
+        rows.append(("Simulated with", f"seed {header.seed}"))
     rows += [
-        ("Recorded by", f"benchkit {header.software_version} on {header.host}"),
+        ("Recorded by", f"benchkit {header.software_version}, {header.host}"),
         ("Profile", header.stand),
         ("Note", header.note or "none"),
     ]
@@ -34,4 +34,4 @@ def facts_html(stand: Stand, header: RunHeader) -> str:
         f"<tr><td style='padding-right:10px'>{escape(name)}</td><td><b>{escape(text)}</b></td></tr>"
         for name, text in facts(stand, header)
     )
-    return f"<table cellspacing='1'>{rows}</table>"
+    return f"<table style='font-size:12px'>{rows}</table>"

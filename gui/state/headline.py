@@ -12,7 +12,7 @@ from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.session.messages import SourceStatus, Status
 from gui.state.theme import Tone
-from gui.state.wording import clock, size, span
+from gui.state.wording import age, clock, clock_tenths, size, span
 
 SILENT_AFTER_S = 1.0
 """The recorder speaks ten times a second; after this long without a message the dashboard says so."""
@@ -72,7 +72,9 @@ def link_word(silence_s: float, sources: Mapping[str, SourceStatus]) -> Link:
     return Link.STALE if any(s.lost or s.stale for s in sources.values()) else Link.LIVE
 
 
-def live_headline(status: Status | None, stand: Stand, header: RunHeader, silence_s: float) -> Headline:
+def live_headline(
+    status: Status | None, stand: Stand, header: RunHeader, *, silence_s: float, run_time_s: float
+) -> Headline:
     """State line of an attached dashboard, ``silence_s`` after the recorder's last message."""
     if status is None:
         return Headline("–", "waiting for the first message", Tone.STALE, Link.NO_RECORDER, "", ())
@@ -84,13 +86,13 @@ def live_headline(status: Status | None, stand: Stand, header: RunHeader, silenc
         _disk(status, shown),
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
         Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
-        Item("Run time", clock(status.time_s), shown),
+        Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
         items.append(Item("Data", "SIMULATED"))
     if silent:
-        note, tone = f"last known {silence_s:.1f} s ago", Tone.STALE
-        return Headline(status.state.value, note, tone, link, f"stale {silence_s:.1f} s", tuple(items))
+        note, tone = f"last known {age(silence_s)} ago", Tone.STALE
+        return Headline(status.state.value, note, tone, link, f"stale {age(silence_s)}", tuple(items))
     stale = [f"{n} {'lost' if s.lost else 'stale'}" for n, s in status.sources.items() if s.lost or s.stale]
     return Headline(
         status.state.value,
@@ -102,23 +104,36 @@ def live_headline(status: Status | None, stand: Stand, header: RunHeader, silenc
     )
 
 
-def recorded_headline(stand: Stand, header: RunHeader, end_s: float, *, closed: bool, digest: str) -> Headline:
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What of a recorded run is shown: state of the interlock at the cursor, the cursor, length, how it was closed."""
+
+    state: str
+    cursor_s: float
+    length_s: float
+    is_closed: bool
+    sha256: str
+
+
+def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline:
     """State line of an opened run."""
+    closed = Item("Closed in order", f"SHA-256 {shown.sha256[:10]}…") if shown.is_closed else None
     items = [
         Item("Run", header.run_id),
         Item("Started", header.started_utc.replace("T", " ")[:19] + " UTC"),
-        Item("Length", span(end_s)),
+        Item("Length", span(shown.length_s) + _pace(header)),
         Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
+        closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),
     ]
     if stand.simulated or header.simulated:
         items.append(Item("Data", "SIMULATED"))
-    note = f"SHA-256 {digest[:12]}…" if digest else ""
+    tones = {state.value: tone for state, tone in _STATE_TONES.items()}
     return Headline(
-        "closed run" if closed else "NOT CLOSED",
-        note if closed else "the recording ended without closing",
-        Tone.PLAIN if closed else Tone.CAUTION,
+        shown.state or "–",
+        f"at the cursor, {clock_tenths(shown.cursor_s)}",
+        tones.get(shown.state, Tone.STALE),
         Link.RECORDED,
         stand.title,
         tuple(items),
@@ -129,6 +144,10 @@ def absent_headline(target: str, waited_s: float) -> Headline:
     """State line before any recorder was found."""
     note = f"looking for one, {span(waited_s)}"
     return Headline("–", "state unknown", Tone.STALE, Link.NO_RECORDER, note, (Item("At", target),))
+
+
+def _pace(header: RunHeader) -> str:
+    return f" ({header.time_factor:g} × real time)" if header.time_factor > 1.0 else ""
 
 
 def _state_note(status: Status) -> str:
@@ -160,13 +179,13 @@ def _disk(status: Status, tone: Tone) -> Item:
 def _source(name: str, source: SourceStatus, silence_s: float, *, silent: bool) -> Item:
     label = f"Source {name}"
     if silent:
-        return Item(label, f"stale {silence_s:.1f} s", Tone.STALE)
+        return Item(label, f"stale {age(silence_s)}", Tone.STALE)
     if source.lost:
         return Item(label, "LOST", Tone.CAUTION)
     if source.age_s is None:
         return Item(label, "no sample yet", Tone.STALE)
     if source.stale:
-        return Item(label, f"stale {source.age_s:.1f} s", Tone.CAUTION)
+        return Item(label, f"stale {age(source.age_s)}", Tone.CAUTION)
     # jitter of the publishing interval is of no interest to a reader: tenths suffice
     bad = f", {source.bad_frames} bad" if source.bad_frames else ""
-    return Item(label, f"{source.age_s:.1f} s old{bad}")
+    return Item(label, f"{age(source.age_s)} old{bad}")

@@ -60,9 +60,9 @@ class History:
         return self.fine.since(self.fine.last_time_s - seconds)
 
     def trend(self, seconds: float) -> tuple[FloatArray, FloatArray]:
-        """The last ``seconds`` of stream time as buckets, for slopes."""
-        ring = self._levels[0].ring
-        return ring.since(ring.last_time_s - seconds)
+        """The last ``seconds`` of stream time as buckets, for slopes; longer where that is fewer than 24 buckets."""
+        level = self._levels[0]
+        return level.ring.since(level.ring.last_time_s - max(seconds, 24.0 * level.width_s))
 
 
 def means(values: FloatArray) -> FloatArray:

@@ -16,7 +16,7 @@ from benchkit.session.messages import LiveRows, Message, Status
 from gui.state.events import EventLog
 from gui.state.headline import SILENT_AFTER_S, Headline, Link, link_word, live_headline
 from gui.state.history import History, means
-from gui.state.margins import Slope, margins, slope
+from gui.state.margins import Slope, margins, steady_slope
 from gui.state.picture import Moment
 from gui.state.power import power_path
 
@@ -24,6 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 MEAN_S = 0.5
 """Values on the screen are means of this much host time: a number that flickers is not read."""
 SLOPE_S = 10.0
+"""Stream time over which a slope is taken."""
 
 
 class LiveModel:
@@ -91,7 +92,9 @@ class LiveModel:
 
     def headline(self, now_s: float) -> Headline:
         """The state line."""
-        return live_headline(self.status, self.stand, self.header, self.silence_s(now_s))
+        return live_headline(
+            self.status, self.stand, self.header, silence_s=self.silence_s(now_s), run_time_s=self.edge_s(now_s)
+        )
 
     def stale_channels(self, now_s: float) -> tuple[frozenset[str], float]:
         """Channels whose values are old, and the age of the oldest in host seconds."""
@@ -114,10 +117,10 @@ class LiveModel:
         for history in self.histories.values():
             _, rows = history.recent(MEAN_S * self.pace)
             values.update(zip(history.channels, means(rows).tolist(), strict=True))
-            time_s, past = history.trend(SLOPE_S * self.pace)
+            time_s, past = history.trend(SLOPE_S)
             for i, name in enumerate(history.channels):
                 if name in self._limited:
-                    slopes[name] = slope(time_s, past[:, i])
+                    slopes[name] = steady_slope(time_s, past[:, i])
         stale, age_s = self.stale_channels(now_s)
         return Moment(
             values,

@@ -68,6 +68,19 @@ def slope(time_s: FloatArray, values: FloatArray) -> Slope:
     return Slope(rate, math.sqrt(float(rest @ rest) / (len(t) - 2) / spread))
 
 
+def steady_slope(time_s: FloatArray, values: FloatArray) -> Slope:
+    """The slope of the newer half, where both halves clearly go the same way; else level.
+
+    A step that is over leaves a slope in the whole, and none in the newer half: it must not predict a trip.
+    """
+    if len(time_s) < 6:
+        return Slope(math.nan, math.nan)
+    middle = int(np.searchsorted(time_s, 0.5 * (time_s[0] + time_s[-1])))
+    older, newer = slope(time_s[:middle], values[:middle]), slope(time_s[middle:], values[middle:])
+    agree = older.is_clear and newer.is_clear and older.value * newer.value > 0.0
+    return newer if agree else Slope(0.0, newer.u)
+
+
 def share(value: float, channel: Channel, limit: Limit) -> float:
     """Where ``value`` stands between rest (0) and the limit (1).
 

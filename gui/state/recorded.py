@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -16,10 +15,10 @@ from benchkit.profiles import stand_from_json
 from benchkit.runfile.reader import open_run
 from gui.state.decimate import decimate
 from gui.state.events import EventLog
-from gui.state.headline import Headline, recorded_headline
+from gui.state.headline import Headline, Shown, recorded_headline
 from gui.state.history import means
 from gui.state.live import MEAN_S, SLOPE_S
-from gui.state.margins import Slope, margins, slope
+from gui.state.margins import Slope, margins, steady_slope
 from gui.state.picture import Moment
 from gui.state.power import power_path
 from gui.state.ring import Envelope
@@ -27,6 +26,7 @@ from gui.state.ring import Envelope
 FloatArray = npt.NDArray[np.float64]
 _OVERVIEW_BUCKETS = 4000
 _OVERVIEW_ABOVE_ROWS = 50_000
+_STRETCH_S = 5.0
 
 
 class RecordedModel:
@@ -56,7 +56,9 @@ class RecordedModel:
     def headline(self, now_s: float) -> Headline:  # noqa: ARG002 - a recorded run does not age
         """The state line."""
         return recorded_headline(
-            self.stand, self.header, self.end_s - self.start_s, closed=self.closed, digest=self.digest
+            self.stand,
+            self.header,
+            Shown(self.log.state_at(self.cursor_s), self.cursor_s, self.end_s - self.start_s, self.closed, self.digest),
         )
 
     def moment(self, now_s: float) -> Moment:  # noqa: ARG002 - a recorded run does not age
@@ -67,8 +69,8 @@ class RecordedModel:
         for stream in self.streams:
             _, near = _between(stream, self.cursor_s - half, self.cursor_s + half)
             values.update(zip(stream.channels, means(near).tolist(), strict=True))
-            time_s, past = _between(stream, self.cursor_s - SLOPE_S * self.pace, self.cursor_s)
-            slopes.update({name: slope(time_s, past[:, i]) for i, name in enumerate(stream.channels)})
+            time_s, past = _between(stream, self.cursor_s - SLOPE_S, self.cursor_s)
+            slopes.update({name: steady_slope(time_s, past[:, i]) for i, name in enumerate(stream.channels)})
         return Moment(values, frozenset(), 0.0, margins(self.stand, values, slopes), power_path(self.stand, values))
 
     def view(
@@ -104,13 +106,18 @@ class RecordedModel:
         return (1.0 if spec is None else spec.stale_after_s) * self.pace
 
     def _greatest_power_s(self) -> float:
-        """The moment of the greatest electrical power in: the first thing to look at in a run."""
+        """Middle of the stretch with the greatest electrical power in: the first thing to look at in a run."""
         names = [self.stand.roles.get(r) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT)]
         for stream in self.streams:
-            if all(name in stream.channels for name in names):
-                power = math.prod((stream.column(name) for name in names if name), start=np.float64(1.0))
-                if np.isfinite(power).any():
-                    return float(stream.time_s[int(np.nanargmax(power))])
+            if None in names or not set(names) <= set(stream.channels):
+                continue
+            power = stream.column(str(names[0])) * stream.column(str(names[1]))
+            bucket = np.floor(stream.time_s / (_STRETCH_S * self.pace))
+            starts = np.concatenate(([0], np.flatnonzero(np.diff(bucket)) + 1))
+            count = np.diff(np.append(starts, len(power)))
+            mean = np.add.reduceat(np.nan_to_num(power, nan=0.0), starts) / count
+            best = int(np.argmax(mean))
+            return float(stream.time_s[starts[best] + count[best] // 2])
         return self.end_s
 
 

@@ -88,7 +88,7 @@ def ribbon_picture(
     places = [left + i * step for i in range(len(path.nodes))]
     labels = _node_labels(path, places, height, tone) + _stage_labels(path, places, step, height, tone)
     labels += _loss_labels(path, places, step, height, full_w, room, tone)
-    labels += _drive_label(path, places[-1] + 0.42 * step, height, tone)
+    labels += _drive_label(path, places[-1] + 0.60 * step, height, tone)
     ticks = tuple((x, 0.07 * height, top + room) for x in places)
     thick = [_thickness(n, full_w, room) for n in path.nodes]
     if path.is_regenerating:
@@ -110,14 +110,15 @@ def _band(places: list[float], thick: list[float], step: float, room: _Room, *, 
     """Outlines along the flow; the head is behind the last node, or before it where it ``ends_early``."""
     outlines: list[Outline] = []
     last = len(places) - 2
-    if ends_early:
-        depth = thick[0] if math.isfinite(thick[0]) else 6.0
-        fill = Fill.POWER if math.isfinite(thick[0]) else Fill.UNKNOWN
-        outlines.append(Outline(fill, _box(places[0] - 0.45 * step, room.top, places[0], room.top + depth)))
+    if ends_early and math.isfinite(thick[0]):
+        tail = _box(places[0] - 0.45 * step, room.top, places[0], room.top + thick[0])
+        outlines.append(Outline(Fill.POWER, tail))
     for i in range(last + 1):
         end = places[i + 1] - (ends_early if i == last else 0.0)
         span = _Span(places[i], places[i] + _BEND * step, end, thick[i], thick[i + 1])
         outlines += _stage_outlines(span, room.top, room.height)
+    if math.isnan(thick[-1]):
+        return outlines
     head_end = places[-1] + (0.0 if ends_early else 0.45 * step)
     outlines.append(_head(places[-1] - ends_early, head_end, thick[-1], room.top))
     return outlines
@@ -175,8 +176,6 @@ def _stage_outlines(span: _Span, top: float, height: float) -> list[Outline]:
 
 
 def _head(start: float, end: float, thick: float, top: float) -> Outline:
-    if math.isnan(thick):
-        return Outline(Fill.UNKNOWN, _box(start, top, end, top + 6.0))
     tip = max(0.5 * thick, 5.0)
     middle = top + 0.5 * thick
     return Outline(

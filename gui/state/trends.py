@@ -113,8 +113,8 @@ def axis_ticks(foot: float, head: float) -> tuple[tuple[float, str], ...]:
 
 
 def time_ticks(start_s: float, end_s: float, pixels: int) -> tuple[tuple[float, str], ...]:
-    """Places and texts of the time axis, about one in 90 pixels: ``40 s``, then ``3:20``, then ``1:03:20``."""
-    wanted = (end_s - start_s) / max(pixels / 90.0, 1.0)
+    """Places and texts of the time axis, about one in 65 pixels: ``40 s``, then ``3:20``, then ``1:03:20``."""
+    wanted = (end_s - start_s) / max(pixels / 65.0, 1.0)
     steps = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0)
     step = next((s for s in steps if s >= wanted), 3600.0 * math.ceil(wanted / 3600.0))
     first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
@@ -131,9 +131,9 @@ def _time_text(time_s: float, step: float) -> str:
 
 
 def limit_label(limit: Limit, channel: Channel, *, many: bool) -> str:
-    """Text at a limit's line: ``trip above 140.0`` and, in a plot of several channels, whose it is."""
+    """Text at a limit's line: ``trip above 140.0`` and, at a trip in a plot of several channels, whose it is."""
     side = "above" if limit.kind is LimitKind.ABOVE else "below"
-    whose = f"{short_label(channel)}: " if many else ""
+    whose = f"{short_label(channel)}: " if many and is_trip(limit) else ""
     return f"{whose}{limit.severity.value} {side} {number(limit.set_point, channel.quantity)}"
 
 

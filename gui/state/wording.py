@@ -57,6 +57,11 @@ def span(seconds: float) -> str:
     return f"{int(seconds // 86400)} days"
 
 
+def age(seconds: float) -> str:
+    """How old something is: tenths of a second below a minute."""
+    return f"{seconds:.1f} s" if seconds < _MINUTE_S else span(seconds)
+
+
 def clock(seconds: float) -> str:
     """Run time as hours, minutes, seconds: ``0:03:12``."""
     if not math.isfinite(seconds):

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QPushButton, QSizePolicy, QVB
 
 from benchkit.model.interlock import State
 from gui.state import theme
-from gui.state.controls import CONTROLS, Control, is_offered, not_offered_text
+from gui.state.controls import CONTROLS, LINKED_TEXT, UNLINKED_TEXT, Control, is_offered, not_offered_text
 from gui.state.theme import Tone
 from gui.widgets.look import block
 
@@ -40,7 +40,8 @@ class ControlPanel(QWidget):
             key.activated.connect(partial(self._ask, control))
             self._buttons[control.request] = button
             grid.addWidget(button, *place, *reach)
-        self._answer = QLabel("Requests go to the recorder, which decides.")
+        self._is_linked: bool | None = None
+        self._answer = QLabel()
         self._answer.setWordWrap(True)
         self._answer.setMinimumHeight(34)
         self._answer.setAccessibleName("Answer of the recorder")
@@ -57,6 +58,9 @@ class ControlPanel(QWidget):
             if offered != self._offered.get(control.request):
                 self._offered[control.request] = offered
                 self._buttons[control.request].setEnabled(offered)
+        if is_linked is not self._is_linked:
+            self._is_linked = is_linked
+            self.show_answer(LINKED_TEXT if is_linked else UNLINKED_TEXT, refused=False)
         needs_reset = state is State.TRIPPED and is_linked
         if needs_reset is not self._needs_reset:
             self._needs_reset = needs_reset

@@ -14,7 +14,7 @@ from gui.state.wording import clock_tenths
 from gui.widgets.look import colour, font
 
 _HEADS = ("No.", "Run time", "Event", "First-out", "Where", "Message")
-_WIDTHS = (48, 86, 190, 110, 150, 0)
+_WIDTHS = (48, 86, 180, 212, 150, 0)
 _Index = QModelIndex | QPersistentModelIndex
 
 

@@ -9,7 +9,7 @@ from gui.state import theme
 from gui.state.power import PowerPath
 from gui.state.ribbon import Fill, Outline, RibbonPicture, Size, ribbon_picture, scale_step
 from gui.state.theme import Tone
-from gui.state.wording import percent, span, watts
+from gui.state.wording import age, percent, watts
 from gui.widgets.look import colour, dashed_pen, font, on_panel
 
 _PIXELS = {Size.SMALL: 13, Size.MEDIUM: 17, Size.LARGE: 27}
@@ -36,8 +36,8 @@ class PowerRibbon(QWidget):
         self._path = path
         self._tone = Tone.PLAIN if stale_s is None else Tone.STALE
         self._full_w = max(self._full_w, scale_step(path.greatest_w))
-        age = where if stale_s is None else f"stale {span(stale_s)}"
-        self._note = f"{age} · ribbon full at {watts(self._full_w)} · ± is k = 2, calibration only"
+        when = where if stale_s is None else f"stale {age(stale_s)}"
+        self._note = f"{when} · ribbon full at {watts(self._full_w)} · ± is k = 2, calibration only"
         parts = [f"{s.name} {percent(s.efficiency.value, s.efficiency.u)}" for s in path.stages]
         self.setAccessibleDescription("; ".join(parts))
         self.update()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from gui.state import theme
 from gui.state.headline import LINK_TONES, Headline, Item
@@ -12,6 +13,7 @@ from gui.widgets.look import block, font
 
 _FIELDS = 8
 _COLUMNS = 4
+_STRETCH = (9, 7, 7, 7)
 
 
 class BigWord(QFrame):
@@ -56,17 +58,18 @@ class BigWord(QFrame):
 
 
 class _Field(QWidget):
-    """A small label over a value."""
+    """A small label over a value. A value that is too long is cut in the middle; the tool tip has all of it."""
 
     def __init__(self) -> None:
         super().__init__()
         self._label, self._text = QLabel(), QLabel()
         self._label.setStyleSheet(f"color: {theme.INK_SOFT}; font-size: 12px;")
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addWidget(self._label)
-        layout.addWidget(self._text)
+        layout.addWidget(self._text, 0, Qt.AlignmentFlag.AlignLeft)
         self._item: Item | None = None
 
     def show_item(self, item: Item) -> None:
@@ -79,12 +82,21 @@ class _Field(QWidget):
             self._text.setStyleSheet(f"{block(pair)} font-size: 16px; font-weight: {weight};")
         self._item = item
         self._label.setText(item.label)
-        self._text.setText(item.text)
         self._text.setToolTip(item.text)
+        self._fit()
 
     def text(self) -> str:
-        """The value shown."""
-        return self._text.text()
+        """The whole value."""
+        return "" if self._item is None else self._item.text
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self._text.ensurePolished()
+        metrics = self._text.fontMetrics()
+        self._text.setText(metrics.elidedText(self.text(), Qt.TextElideMode.ElideMiddle, self.width()))
 
 
 class StateLine(QWidget):
@@ -99,10 +111,11 @@ class StateLine(QWidget):
         self._fields = [_Field() for _ in range(_FIELDS)]
         grid = QGridLayout()
         grid.setContentsMargins(8, 4, 0, 4)
-        grid.setHorizontalSpacing(22)
+        grid.setHorizontalSpacing(16)
         grid.setVerticalSpacing(4)
         for i, field in enumerate(self._fields):
-            grid.addWidget(field, i // _COLUMNS, i % _COLUMNS, Qt.AlignmentFlag.AlignLeft)
+            grid.addWidget(field, i // _COLUMNS, i % _COLUMNS)
+            grid.setColumnStretch(i % _COLUMNS, _STRETCH[i % _COLUMNS])
             field.hide()
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)

@@ -17,6 +17,7 @@ from gui.state import theme
 from gui.state.events import Flag
 from gui.state.theme import Tone
 from gui.state.trends import (
+    Trace,
     TrendGroup,
     axis_range,
     axis_ticks,
@@ -27,13 +28,14 @@ from gui.state.trends import (
     limit_label,
     time_ticks,
 )
-from gui.state.wording import number, short_label, span
+from gui.state.wording import age, number, short_label
 from gui.widgets.look import colour, dashed_pen, font, line_pen, on_panel
 
 FloatArray = npt.NDArray[np.float64]
 Points = Mapping[str, tuple[FloatArray, FloatArray]]
 FLAGS = 12
 _ROW_PX = 18
+_BIG_PX = 34
 _FLAG_PENS: dict[Tone, tuple[str, tuple[float, ...]]] = {
     Tone.DANGER: (theme.RED, ()),
     Tone.CAUTION: (theme.CAUTION_EDGE, (6.0, 3.0)),
@@ -65,13 +67,16 @@ class TraceTable(QWidget):
         unit = "" if self._group.unit == "1" else f", {self._group.unit}"
         painter.drawText(6, 16, f"{self._group.title}{unit}")
         stale = self._stale_s is not None
+        if len(self._group.traces) == 1:
+            self._paint_big(painter, stale=stale)
         for i, trace in enumerate(self._group.traces):
             middle = 22 + i * _ROW_PX + _ROW_PX // 2
             painter.setPen(line_pen(trace.style, stale=stale))
             painter.drawLine(6, middle, 30, middle)
             painter.setPen(on_panel(Tone.STALE if stale else Tone.PLAIN))
             painter.setFont(font(13))
-            value = number(self._values.get(trace.channel.name, float("nan")), trace.channel.quantity)
+            single = len(self._group.traces) == 1
+            value = "" if single else self._value(trace)
             width = painter.fontMetrics().horizontalAdvance(value)
             row = QRectF(36, middle - 9, self.width() - 42, 18)
             painter.drawText(row, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, value)
@@ -83,12 +88,20 @@ class TraceTable(QWidget):
         if self._stale_s is not None:
             painter.setFont(font(12, bold=True))
             painter.setPen(on_panel(Tone.STALE))
-            painter.drawText(6, 22 + len(self._group.traces) * _ROW_PX + 14, f"stale {span_tenths(self._stale_s)}")
+            title = QRectF(6, 2, self.width() - 12, 18)
+            painter.drawText(title, Qt.AlignmentFlag.AlignRight, f"stale {age(self._stale_s)}")
 
+    def _value(self, trace: Trace) -> str:
+        return number(self._values.get(trace.channel.name, float("nan")), trace.channel.quantity)
 
-def span_tenths(seconds: float) -> str:
-    """An age: tenths of a second below a minute."""
-    return f"{seconds:.1f} s" if seconds < 60.0 else span(seconds)
+    def _paint_big(self, painter: QPainter, *, stale: bool) -> None:
+        """A single value is shown large as well: there is room, and it reads from across the room."""
+        trace = self._group.traces[0]
+        painter.setFont(font(_BIG_PX, bold=True))
+        painter.setPen(on_panel(Tone.STALE if stale else Tone.PLAIN))
+        value = self._value(trace)
+        box = QRectF(6, 22 + _ROW_PX, self.width() - 12, self.height() - 22 - _ROW_PX)
+        painter.drawText(box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, value)
 
 
 class TrendPlot(QWidget):
@@ -246,7 +259,7 @@ class TrendPlot(QWidget):
             text = pg.TextItem(
                 limit_label(limit, trace.channel, many=many),
                 color=on_panel(Tone.DANGER if is_trip(limit) else Tone.CAUTION),
-                anchor=(0, 0) if limit.kind is LimitKind.ABOVE else (0, 1),
+                anchor=(0 if is_trip(limit) else 1, 0 if limit.kind is LimitKind.ABOVE else 1),
             )
             text.setFont(font(11))
             text.setZValue(15)
@@ -262,9 +275,11 @@ class TrendPlot(QWidget):
         self._place_texts()
 
     def _place_texts(self) -> None:
-        left = self.item.vb.viewRange()[0][0]
+        # trips stand at the left edge, cautions at the right, so that close ones do not lie on one another
+        left, right = self.item.vb.viewRange()[0]
+        places = {True: left, False: right}
         for limit in self.group.limits:
-            self._limit_texts[limit.name].setPos(left, limit.set_point)
+            self._limit_texts[limit.name].setPos(places[is_trip(limit)], limit.set_point)
 
     def follow_texts(self) -> None:
         """Keep the limits' texts at the left edge after the time axis moved."""

@@ -46,7 +46,6 @@ class RecordedWindow(QMainWindow):
         self.frame.events.activated.connect(self._to_event)
         self.frame.events.clicked.connect(self._to_event)
         self._keys()
-        self.frame.state_line.show_headline(model.headline(0.0))
         self.frame.events.show_log(model.log)
         self.draw()
 
@@ -63,6 +62,7 @@ class RecordedWindow(QMainWindow):
         trends.blockSignals(False)
         trends.show_flags(flags(list(self.model.log.lines), self.start_s, self.end_s, FLAGS))
         trends.show_cursor(self.model.cursor_s)
+        self.frame.state_line.show_headline(self.model.headline(0.0))
         where = f"at the cursor, {clock_tenths(self.model.cursor_s)}"
         self.frame.show_moment(self.model.moment(0.0), where, resort=True)
 
