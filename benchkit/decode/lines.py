@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.decode.checksums import TEXT_CHECKS, Check
+from benchkit.decode.digits import parse_numbers
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.samples import BadFrameReason
 from benchkit.model.stand import TextFormat
@@ -123,7 +124,7 @@ def _check_format(f: TextFormat) -> None:
         raise refuse("columns", "columns are missing or named twice", f.columns, "one name for each field")
     if f.decimal_mark not in (".", ","):
         raise refuse("decimal_mark", "not a decimal mark", f.decimal_mark, "'.' or ','")
-    taken = "0123456789+-eE*\r\n" + f.decimal_mark
+    taken = "0123456789+-.eE*\r\n" + f.decimal_mark
     if len(f.separator) != 1 or f.separator in taken or f.separator not in _SEPARATORS:
         raise refuse("separator", "not a separator", f.separator, "one ASCII character that no number contains")
     for key, name in (("counter_column", f.counter_column), ("device_time_column", f.device_time_column)):
@@ -156,13 +157,15 @@ def read_block(layout: Layout, lines: list[bytes]) -> FloatArray | None:
     if not layout.may_be_ordinary or layout.separator.join(lines).translate(None, layout.block_bytes):
         return None
     bodies = _checked_bodies(layout, lines)
-    separators = len(layout.fields) - 1
-    if bodies is None or any(body.count(layout.separator) != separators for body in bodies):
+    if bodies is None or {body.count(layout.separator) for body in bodies} != {len(layout.fields) - 1}:
         return None
-    flat = _floats(layout, layout.separator.join(bodies))
+    text = layout.separator.join(bodies)
+    if layout.decimal_mark == b",":
+        text = text.replace(b",", b".")
+    flat = parse_numbers(text, layout.separator)
     if flat is None:
         return None
-    table = np.array(flat).reshape(len(lines), len(layout.fields))
+    table = flat.reshape(len(lines), len(layout.fields))
     whole = layout.counter_field is None or _are_counters(table[:, layout.counter_field], layout.counter_modulus)
     return table if whole and np.isfinite(table).all() else None
 
@@ -182,7 +185,7 @@ def _checked_bodies(layout: Layout, lines: list[bytes]) -> list[bytes] | None:
 
 
 def _floats(layout: Layout, text: bytes) -> list[float] | None:
-    """Numbers of separated fields; None when one is none. ``text`` holds number bytes and separators only."""
+    """Numbers of one line; None when a field is none. ``text`` holds number bytes and separators only."""
     if layout.decimal_mark == b",":
         text = text.replace(b",", b".")
     try:

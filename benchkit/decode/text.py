@@ -200,8 +200,8 @@ class TextDecoder:
         number = self._frame if frame is None else frame
         self._push(BadFrame(arrival_ns, why.reason, why.detail, line[:EVIDENCE_BYTES], number))
 
-    def _push(self, event: DecodeEvent) -> None:
-        self._hand_out(event.arrival_ns if not isinstance(event, Rows) else 0)
+    def _push(self, event: BadFrame | Reply) -> None:
+        self._hand_out(event.arrival_ns)  # rows before it come first
         self._events.append(event)
 
     def _hand_out(self, arrival_ns: int) -> None:

@@ -26,8 +26,8 @@ class Source(Protocol):
 
     ``open``, then ``poll`` again and again. A link that is lost raises ``LinkError`` from ``poll`` or ``send``, and the
     source is then not open; the caller opens it again, with a pause of its choice. Everything that had arrived before
-    the loss is handed out by ``poll`` first. A line that was cut by the loss is a ``BadFrame``; after opening again
-    the first event is a ``Gap``.
+    the loss is handed out by ``poll`` first, and one poll after ``close`` hands out what a close has cut. A line that
+    was cut is a ``BadFrame``; after opening again the first event is a ``Gap``.
     """
 
     @property

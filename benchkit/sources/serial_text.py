@@ -51,7 +51,7 @@ class SerialSource:
         return self._link is not None
 
     def open(self) -> None:
-        """Open the port, or open it again after a loss.
+        """Open the port, or open it again after a loss. A network host that does not answer holds this up for 5 s.
 
         Raises:
             LinkError: it cannot be opened.
@@ -113,7 +113,7 @@ class SerialSource:
             raise self._lose(error) from error
 
     def close(self) -> None:
-        """Close the port. An unfinished line is handed out as a bad frame by the next poll after opening again."""
+        """Close the port. A line that was not finished is handed out as a bad frame by the next poll."""
         if self._link is None:
             return
         self._link.close()
@@ -126,7 +126,7 @@ class SerialSource:
         try:
             link = SerialLink(self._device, self._spec.baud, self._where)
         except LinkError:
-            moved = device_with(self._serial_number, list_ports())
+            moved = device_with(self._serial_number, list_ports()) if self._serial_number else None
             if moved is None or moved == self._device:
                 raise
             link = SerialLink(moved, self._spec.baud, self._where)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import doctest
 import tracemalloc
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import benchkit.decode.contract
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, Rows
 from tests.decode.contract import Case, cut, decode, details, drain, facts
@@ -111,6 +113,12 @@ def test_closed_is_closed(case: Case) -> None:
     assert decoder.next_event() is None
     with pytest.raises(UsageError, match=r"the decoder is closed.*new decoder"):
         decoder.feed(case.good, 3)
+
+
+def test_example_in_the_contract() -> None:
+    found = doctest.testmod(benchkit.decode.contract)
+    assert found.attempted > 3
+    assert found.failed == 0
 
 
 @each

@@ -122,9 +122,26 @@ def test_closed(rig: Rig) -> None:
     rig.source.close()
     rig.source.close()
     assert not rig.source.is_open
+    with pytest.raises(LinkError, match="is not open"):
+        rig.source.poll(0.0)
     if rig.put is not None:
         with pytest.raises(LinkError, match="is not open"):
             rig.source.send("set speed 0")
+
+
+@each_link
+def test_line_cut_by_closing_is_told(rig: Rig) -> None:
+    assert rig.put is not None
+    rig.source.open()
+    rig.ready()
+    rig.put(line(0) + line(1)[:10])
+    collect(rig.source, 1)
+    rig.source.close()
+    polled = rig.source.poll(0.0)
+    assert polled is not None
+    assert all_facts([polled]) == [("bad", BadFrameReason.PARTIAL, line(1)[:10], 2)]
+    with pytest.raises(LinkError, match="is not open"):
+        rig.source.poll(0.0)
 
 
 @each
