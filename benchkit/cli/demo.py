@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -120,10 +120,13 @@ class Teller:
 
 @contextmanager
 def recording(
-    stand: str, out: Path, seed: int, schedule: list[tuple[float, str]] | None = None
+    stand: str, out: Path, seed: int, schedule: Sequence[tuple[float, str]] = (), rate_hz: float = 1000.0
 ) -> Iterator[tuple[RecorderClient, str, Path]]:
-    """A simulated stand and a recorder that records it; closed in order at the end."""
-    simulated = start_simulated_stand(stand, seed=seed, time_factor=TIME_FACTOR, schedule=schedule or ())
+    """A simulated stand and a recorder that records it; closed in order at the end.
+
+    Gives the attached client, the address of the stand, and the run file.
+    """
+    simulated = start_simulated_stand(stand, seed=seed, time_factor=TIME_FACTOR, rate_hz=rate_hz, schedule=schedule)
     try:
         options = ["--port", f"rack={simulated.address}", "--seed", str(seed), "--time-factor", str(TIME_FACTOR)]
         recorder, endpoints = start_recorder(stand, out, [*options, "--operator", WHO, "--quiet"])
@@ -153,11 +156,15 @@ def stop(client: RecorderClient) -> None:
     wait_for(client, lambda s: s.state in (State.STANDBY, State.READY), 10.0)
 
 
-def sweep_map(client: RecorderClient) -> None:
+def sweep_map(
+    client: RecorderClient,
+    speeds_rpm: Sequence[float] = MAP_SPEEDS_RPM,
+    torques_nm: Sequence[float] = MAP_TORQUES_NM,
+) -> None:
     """Every torque at every speed, up and down in turns so that no jump is larger than it must be."""
-    torques = MAP_TORQUES_NM
-    with progress(len(MAP_SPEEDS_RPM) * len(torques), "map", "point") as bar:
-        for speed in MAP_SPEEDS_RPM:
+    torques = tuple(torques_nm)
+    with progress(len(speeds_rpm) * len(torques), "map", "point") as bar:
+        for speed in speeds_rpm:
             set_point(client, "speed", speed, RAMP_S)
             for torque in torques:
                 set_point(client, "torque", torque, RAMP_S + DWELL_S)
@@ -165,10 +172,10 @@ def sweep_map(client: RecorderClient) -> None:
             torques = torques[::-1]
 
 
-def sweep_propeller(client: RecorderClient) -> None:
-    """Every speed, upwards."""
-    with progress(len(PROPELLER_SPEEDS_RPM), "propeller", "point") as bar:
-        for speed in PROPELLER_SPEEDS_RPM:
+def sweep_propeller(client: RecorderClient, speeds_rpm: Sequence[float] = PROPELLER_SPEEDS_RPM) -> None:
+    """Every speed in the order given."""
+    with progress(len(speeds_rpm), "propeller", "point") as bar:
+        for speed in speeds_rpm:
             set_point(client, "speed", speed, RAMP_S + DWELL_S)
             bar.update()
 

@@ -1,0 +1,124 @@
+"""Make the sample runs again: ``python sample_runs/make.py [NAME]``.
+
+Each is recorded by a real recorder from the simulated stand over a pseudo-terminal or TCP socket, so the bytes differ a
+little from time to time (host times do), while seed, stand and set-points are the same. ``expected.json`` holds what the
+analysis says of the file that lies beside it. All data are SIMULATED.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from benchkit.cli.demo import recording, set_point, start, stop, sweep_map, sweep_propeller
+from benchkit.model.results import Estimate, RunResult
+from benchkit.report.gather import gather
+from benchkit.session.client import RecorderClient
+
+HERE = Path(__file__).resolve().parent
+RATE_HZ = 500.0
+"""Lines a second on the link; at 50 times real time that is 10 rows a second of the stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One sample run: stand, seed, and what is done."""
+
+    stand: str
+    seed: int
+    do: Callable[[RecorderClient], None]
+    title: str
+    story: str
+
+
+def small_motor(client: RecorderClient) -> None:
+    sweep_map(client, (900.0, 1700.0, 2500.0, 3300.0), (5.0, 12.0, 20.0, 28.0, 35.0))
+
+
+def big_motor_map(client: RecorderClient) -> None:
+    sweep_map(client)
+
+
+def propeller_static(client: RecorderClient) -> None:
+    sweep_propeller(client, (1200.0, 1600.0, 2000.0, 2400.0, 2800.0, 3200.0, 2600.0, 1800.0))
+    set_point(client, "speed", 3000.0, 960.0)
+
+
+SAMPLES = {
+    "small_motor": Sample(
+        "airboat_small", 21, small_motor, "The inverter on the small motor", "20 set-points on the load machine."
+    ),
+    "big_motor_map": Sample(
+        "airboat_map", 22, big_motor_map, "The big motor on the load machine", "25 set-points for the efficiency map."
+    ),
+    "propeller_static": Sample(
+        "airboat", 23, propeller_static, "The propeller", "Eight speeds up and down, then a heat run of 16 min."
+    ),
+}
+
+
+def make(name: str) -> None:
+    """Record one sample run and write what the analysis says of it."""
+    sample = SAMPLES[name]
+    folder = HERE / name
+    folder.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as temporary:
+        with recording(sample.stand, Path(temporary), sample.seed, rate_hz=RATE_HZ) as (client, _, path):
+            start(client)
+            sample.do(client)
+            stop(client)
+        (folder / "run.h5").write_bytes(path.read_bytes())
+    result = gather([folder / "run.h5"])[0].result
+    expected = json.dumps(key_numbers(result), indent=2, ensure_ascii=False)
+    (folder / "expected.json").write_text(expected + "\n", encoding="utf-8")
+    (folder / "README.md").write_text(readme(name, sample, result), encoding="utf-8")
+
+
+def key_numbers(result: RunResult) -> dict[str, Any]:
+    """What a reader of the run should get: value, standard uncertainty and unit of each number."""
+    numbers: dict[str, Any] = {"steady points": len(result.points)}
+    for m in result.maps:
+        numbers[f"best {m.subject} efficiency"] = _plain(m.best_efficiency)
+    for i, b in enumerate(result.balances):
+        numbers[f"point {i} drive loss"] = _plain(b.drive_loss_w)
+    for i, t in enumerate(result.thrust):
+        numbers[f"point {i} CT"], numbers[f"point {i} CP"] = _plain(t.ct), _plain(t.cp)
+    for fit in result.heating:
+        numbers[f"{fit.channel} time constant"], numbers[f"{fit.channel} final"] = _plain(fit.tau_s), _plain(fit.final_c)
+    return numbers
+
+
+def _plain(estimate: Estimate) -> dict[str, float | str]:
+    return {"value": estimate.value, "u": estimate.u, "unit": estimate.unit}
+
+
+def readme(name: str, sample: Sample, result: RunResult) -> str:
+    """The page beside the run."""
+    return f"""# {sample.title}
+
+SIMULATED data of an invented workshop that develops the drive of a wetland-rescue airboat. {sample.story}
+
+| | |
+|---|---|
+| run | `run.h5` |
+| stand | `shared/stands/{sample.stand}.toml` |
+| seed | {sample.seed} |
+| made by | `python sample_runs/make.py {name}` |
+| look at it | `benchkit info sample_runs/{name}/run.h5`, `benchkit analyse …`, `benchkit report …` |
+| expected | `expected.json`: {len(result.points)} steady points and their key numbers (value, standard uncertainty, unit) |
+
+The recorder read the simulated stand over a real link, 50 times faster than real time. What a test compares is in
+`tests/sample_runs`.
+"""
+
+
+if __name__ == "__main__":
+    for wanted in sys.argv[1:] or SAMPLES:
+        make(wanted)
