@@ -19,11 +19,16 @@ class Cause:
     time_ns: int
     source: str = ""
     row: int = 0
+    why: str = ""
+    """What several limits may have in common: a silent or lost source is one cause, on however many limits."""
 
 
 @dataclass(frozen=True, slots=True)
 class FirstOut:
-    """The first cause since the last reset; more than one name where the order cannot be resolved."""
+    """The first cause since the last reset.
+
+    More than one name where the order cannot be resolved, or where one silent or lost source shows on several limits.
+    """
 
     limits: tuple[str, ...]
     order_resolved: bool
@@ -33,6 +38,8 @@ class FirstOut:
 
     def __str__(self) -> str:
         names = ", ".join(self.limits)
+        if self.first.why:
+            names = f"{self.first.why}: {names}"
         return names if self.order_resolved else f"{names} (order not resolved)"
 
 
@@ -42,7 +49,8 @@ def add_cause(known: FirstOut | None, cause: Cause, interval_ns: Callable[[str],
         return FirstOut((cause.name,), True, cause.time_ns, cause)
     if cause.name in known.limits or is_later(known.first, cause, interval_ns):
         return known
-    return replace(known, limits=(*known.limits, cause.name), order_resolved=False)
+    is_the_same = bool(cause.why) and cause.why == known.first.why
+    return replace(known, limits=(*known.limits, cause.name), order_resolved=known.order_resolved and is_the_same)
 
 
 def is_later(first: Cause, cause: Cause, interval_ns: Callable[[str], int]) -> bool:

@@ -27,7 +27,7 @@ from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
 from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
 from benchkit.protect.stops import StopBook
-from benchkit.protect.wording import describe
+from benchkit.protect.wording import describe, in_common
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -276,7 +276,7 @@ class Protection:
         """Events of the changes, and for trips the interlock and the stop actions."""
         trips = [c for c in changes if c.acts and c.limit.severity is Severity.TRIP]
         for change in trips:
-            cause = Cause(change.limit.name, change.time_ns, change.source, change.row)
+            cause = Cause(change.limit.name, change.time_ns, change.source, change.row, in_common(change))
             self._first_out = add_cause(self._first_out, cause, self._interval_ns)
         told = [self._tell(change) for change in changes]
         if not trips:

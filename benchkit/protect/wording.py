@@ -65,6 +65,15 @@ def _letting_go(change: LimitChange, unit: str) -> str:
     return f"{number(change.value)} {unit} is back at {back:.10g} {unit} {word} ({limit.severity.value} cleared{held})"
 
 
+def in_common(change: LimitChange) -> str:
+    """What the change shares with those of other limits: the silence or the loss of its source; else empty."""
+    if change.evidence is Evidence.LOST:
+        return f"{change.source} lost"
+    if change.evidence is Evidence.SILENT and change.limit.kind is not LimitKind.STALE:
+        return f"{change.source} silent"
+    return ""
+
+
 def set_point(limit: Limit, unit: str) -> str:
     """The set point of a limit with its unit: seconds for a stale limit, else that of the channel."""
     return f"{limit.set_point:.10g} {'s' if limit.kind is LimitKind.STALE else unit}"

@@ -40,6 +40,16 @@ def test_the_first_is_kept_and_named_once():
     assert first_out(*causes) == (("a",), True)
 
 
+def test_a_silent_source_is_one_cause_on_many_limits():
+    a, b = (Cause(name, 500, "rack", 7, "rack silent") for name in "ab")
+    known = add_cause(add_cause(None, a, INTERVAL_NS.__getitem__), b, INTERVAL_NS.__getitem__)
+    assert (known.limits, known.order_resolved, str(known)) == (("a", "b"), True, "rack silent: a, b")
+    known = add_cause(known, Cause("c", 550, "rack", 7), INTERVAL_NS.__getitem__)
+    assert str(known) == "rack silent: a, b, c (order not resolved)"
+    known = add_cause(known, Cause("d", 550, "rack", 7, "rack silent"), INTERVAL_NS.__getitem__)
+    assert not known.order_resolved
+
+
 def test_text():
     one = add_cause(None, Cause("a", 0, "rack", 1), INTERVAL_NS.__getitem__)
     both = add_cause(one, Cause("b", 0, "rack", 1), INTERVAL_NS.__getitem__)

@@ -243,7 +243,7 @@ def play(stand: Stand, stories: int, steps: int) -> None:
 
 
 def test_stories(stand):
-    play(stand, 150, 40)
+    play(stand, 100, 40)
 
 
 @pytest.mark.soak

@@ -131,6 +131,12 @@ def test_silence_counts_from_the_opening_of_the_link():
     assert [c.time_ns for c in subject.tick(200 * MS)] == [110 * MS + 1, 120 * MS + 1]
 
 
+def test_a_silence_belongs_to_the_last_row_of_the_source():
+    subject = engine(limit(), stale_ms=10)
+    feed(subject, (1, 0.0), (2, 0.0), (3, 0.0))
+    assert [c.row for c in subject.tick(100 * MS)] == [3]
+
+
 def test_silence_does_not_raise_a_caution():
     subject = engine(limit(severity=CAUTION), stale_ms=10)
     assert changes(feed(subject, (5, 0.0))) == []

@@ -185,7 +185,7 @@ def agree(story: Story) -> None:
 
 
 @given(stories())
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=300, deadline=None)
 def test_engine_agrees_with_brute_force_for_every_split(story):
     agree(story)
 

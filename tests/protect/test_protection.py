@@ -136,6 +136,13 @@ def test_a_trip_takes_over_from_an_orderly_stop(stand):
     assert subject.state is State.TRIPPED
 
 
+def test_an_answer_of_another_source_acknowledges_nothing(two_links):
+    subject = Protection(two_links, 0)
+    row(subject, 1, temp=141.0)
+    assert subject.reply("pump", "ok stop ramp", 2 * MS) == []
+    assert subject.unacknowledged_stops == ("ramp_down",)
+
+
 def test_a_trip_commands_in_every_state_also_when_tripped_before(stand):
     subject = Protection(stand, 0)
     assert commands(row(subject, 1, temp=141.0)) == ["stop ramp"]
@@ -233,6 +240,7 @@ def test_silence_trips_and_says_so(stand):
         "hot: winding_temp missing, rack silent for more than 0.25 s (trip)"
     )
     assert subject.first_out.sample_ns == 251 * MS + 1
+    assert str(subject.first_out) == "rack silent: hot, fast"
     assert subject.permissives == {"sources_fresh": False}
 
 
