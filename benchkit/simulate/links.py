@@ -1,7 +1,7 @@
 """The two ends a simulated stand can talk through: a pty, or a TCP server for one client. Neither ever waits.
 
-What does not fit is not sent: a device does not stop measuring because nobody reads. Lines are dropped whole, so the
-reader sees a jump of the counter and never half a line.
+What does not fit is not sent: a device does not stop measuring because nobody reads. The oldest lines that wait are
+dropped, and always whole, so a late reader sees a jump of the counter, never half a line, and then fresh data.
 """
 
 from __future__ import annotations
@@ -10,14 +10,15 @@ import contextlib
 import os
 import socket
 import sys
+from collections import deque
 from typing import Protocol
 
 from benchkit.errors import LinkError, UsageError
 
 PENDING_BYTES = 16_384
 """What may wait inside the device: about 90 lines of 180 bytes, as the send buffer of an adapter."""
-REPLY_BYTES = 65_536
-"""Answers may wait longer than data: a stop command must be acknowledged even on a slow link."""
+PENDING_REPLIES = 200
+"""Answers that may wait: far more than anyone asks at once, and yet bounded."""
 
 
 class Link(Protocol):
@@ -42,41 +43,54 @@ class Link(Protocol):
 
 
 class Outbox:
-    """Lines that wait for a link, bounded; ``dropped`` counts those that did not fit."""
+    """Lines that wait for a link, bounded; ``dropped`` counts the data lines that did not fit."""
 
     def __init__(self, link: Link) -> None:
         self._link = link
-        self._pending = b""
+        self._started = b""  # rest of what has partly gone; it must go before anything else
+        self._replies: deque[bytes] = deque(maxlen=PENDING_REPLIES)
+        self._lines: deque[bytes] = deque()
+        self._size = 0
         self.dropped = 0
 
-    def put(self, lines: list[bytes]) -> None:
-        """Queue data lines; drop those that do not fit."""
-        fitting = []
-        room = PENDING_BYTES - len(self._pending)
-        for line in lines:
-            if len(line) <= room:
-                fitting.append(line)
-                room -= len(line)
-            elif line:
-                self.dropped += 1
-        self._pending += b"".join(fitting)
+    def put(self, line: bytes) -> None:
+        """Queue a data line; drop the oldest where there is no room."""
+        if not line:
+            return
+        self._lines.append(line)
+        self._size += len(line)
+        while self._size > PENDING_BYTES:
+            self._size -= len(self._lines.popleft())
+            self.dropped += 1
 
     def put_reply(self, reply: bytes) -> None:
-        """Queue an answer."""
-        if len(self._pending) + len(reply) <= REPLY_BYTES:
-            self._pending += reply
-        else:
-            self.dropped += 1
+        """Queue an answer: it goes before the lines that wait and is not dropped for them."""
+        if reply:
+            self._replies.append(reply)
 
     def flush(self) -> None:
         """Send what the link takes."""
-        if self._pending:
-            self._pending = self._pending[self._link.write(self._pending) :]
+        data = b"".join((self._started, *self._replies, *self._lines))
+        if not data:
+            return
+        sent = self._link.write(data)
+        if sent == len(data):
+            self._started = b""
+            self._replies.clear()
+            self._lines.clear()
+            self._size = 0
+            return
+        while sent:
+            part = self._started or self._next()
+            self._started = part[sent:]
+            sent -= min(sent, len(part))
 
-    @property
-    def pending(self) -> int:
-        """Bytes that wait."""
-        return len(self._pending)
+    def _next(self) -> bytes:
+        if self._replies:
+            return self._replies.popleft()
+        line = self._lines.popleft()
+        self._size -= len(line)
+        return line
 
 
 if sys.platform != "win32":
