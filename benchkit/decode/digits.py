@@ -17,6 +17,7 @@ _Words = npt.NDArray[np.uint64]
 _Places = npt.NDArray[np.int64]
 
 _DIGITS = 8
+_NUMBER = b"0123456789+-.eE"
 _POINT, _MINUS, _PLUS = ord("."), ord("-"), ord("+")
 _POWER = 10.0 ** np.arange(_DIGITS + 1)
 _WHOLE_POWER = 10 ** np.arange(_DIGITS + 1, dtype=np.uint64)
@@ -32,10 +33,10 @@ _TEN, _ONE_BYTE, _TWO_BYTES, _HALF = np.uint64(10), np.uint64(8), np.uint64(16),
 _HUNDREDS, _UNITS = np.uint64(100 + (1_000_000 << 32)), np.uint64(1 + (10_000 << 32))
 
 
-def parse_numbers(text: bytes, separator: bytes) -> FloatArray | None:
+def parse_numbers(text: bytes, separator: bytes, missing: frozenset[bytes] = frozenset()) -> FloatArray | None:
     """Numbers of the separated fields of ``text``, (fields,); None when any field is no number.
 
-    ``text`` holds digits, signs, points, exponent letters and separators only.
+    A field whose text is in ``missing`` is NaN; no text in it may look like a number. Too large a number is infinite.
     """
     # Eight bytes in front, so that every field has eight before its end; one separator behind, so that each has an end.
     buffer = np.frombuffer(b"00000000" + text + separator, dtype=np.uint8)
@@ -63,7 +64,7 @@ def parse_numbers(text: bytes, separator: bytes) -> FloatArray | None:
     ours &= whole_ok & fraction_ok & (number <= _EXACT)
     values: FloatArray = number.astype(np.float64) / _POWER[behind]
     np.negative(values, out=values, where=negative)
-    return values if ours.all() else _others(text, separator, values, ours)
+    return values if ours.all() else _others(text.split(separator), missing, values, ours)
 
 
 def _eight_digits(words: _Words, count: _Places) -> tuple[_Words, npt.NDArray[np.bool_]]:
@@ -75,11 +76,18 @@ def _eight_digits(words: _Words, count: _Places) -> tuple[_Words, npt.NDArray[np
     return (((pairs & _LOW_BYTES) * _HUNDREDS + ((pairs >> _TWO_BYTES) & _LOW_BYTES) * _UNITS) >> _HALF), all_digits
 
 
-def _others(text: bytes, separator: bytes, values: FloatArray, ours: npt.NDArray[np.bool_]) -> FloatArray | None:
-    fields = text.split(separator)
+def _others(
+    fields: list[bytes], missing: frozenset[bytes], values: FloatArray, ours: npt.NDArray[np.bool_]
+) -> FloatArray | None:
     try:
         for index in np.flatnonzero(~ours).tolist():
-            values[index] = float(fields[index])
+            field = fields[index]
+            if field in missing:
+                values[index] = np.nan
+            elif field.translate(None, _NUMBER):
+                return None  # float() takes more than a number is made of
+            else:
+                values[index] = float(field)
     except ValueError:
         return None
     return values

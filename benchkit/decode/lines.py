@@ -111,8 +111,8 @@ def layout_of(text_format: TextFormat, columns: Sequence[str] | None = None) -> 
         max_line_bytes=text_format.max_line_bytes,
         number_bytes=number_bytes,
         body_bytes=number_bytes + separator,
-        block_bytes=number_bytes + separator + (b"*" + _HEX if check else b""),
-        may_be_ordinary=all(not text or bool(text.translate(None, number_bytes)) for text in missing),
+        block_bytes=number_bytes + separator + b"".join(missing) + (b"*" + _HEX if check else b""),
+        may_be_ordinary=not any(_parse(text, mark, number_bytes) is not None for text in missing),
     )
 
 
@@ -151,7 +151,7 @@ def read_block(layout: Layout, lines: list[bytes]) -> FloatArray | None:
     """Read ordinary rows at once: (n, fields), or None when any line needs a closer look.
 
     ``lines`` come without line ends. Ordinary is: right check value, right number of fields, every field a finite
-    number, counter whole and in range.
+    number or declared as missing, counter whole and in range, device time there.
     """
     # One pass over the bytes keeps out everything that float() would take and we do not.
     if not layout.may_be_ordinary or layout.separator.join(lines).translate(None, layout.block_bytes):
@@ -162,12 +162,13 @@ def read_block(layout: Layout, lines: list[bytes]) -> FloatArray | None:
     text = layout.separator.join(bodies)
     if layout.decimal_mark == b",":
         text = text.replace(b",", b".")
-    flat = parse_numbers(text, layout.separator)
+    flat = parse_numbers(text, layout.separator, layout.missing)
     if flat is None:
         return None
     table = flat.reshape(len(lines), len(layout.fields))
-    whole = layout.counter_field is None or _are_counters(table[:, layout.counter_field], layout.counter_modulus)
-    return table if whole and np.isfinite(table).all() else None
+    if np.isinf(table).any() or not _can_be_placed(layout, table):
+        return None
+    return table
 
 
 def _checked_bodies(layout: Layout, lines: list[bytes]) -> list[bytes] | None:
@@ -194,8 +195,13 @@ def _floats(layout: Layout, text: bytes) -> list[float] | None:
         return None
 
 
-def _are_counters(numbers: FloatArray, modulus: int) -> bool:
-    return bool(((numbers >= 0) & (numbers < modulus) & (numbers == np.floor(numbers))).all())
+def _can_be_placed(layout: Layout, table: FloatArray) -> bool:
+    """True when every row has a counter in range and a device time, where these are declared."""
+    if layout.counter_field is not None:
+        counter = table[:, layout.counter_field]
+        if not ((counter >= 0) & (counter < layout.counter_modulus) & (counter == np.floor(counter))).all():
+            return False
+    return layout.device_time_field is None or not np.isnan(table[:, layout.device_time_field]).any()
 
 
 def read_line(layout: Layout, line: bytes) -> list[float] | Refused:
@@ -248,13 +254,18 @@ def find_damage(line: bytes) -> Refused | None:
 
 
 def _number(layout: Layout, field: bytes) -> float | None:
-    if field.translate(None, layout.number_bytes):
+    number = _parse(field, layout.decimal_mark, layout.number_bytes)
+    return None if number is None or math.isinf(number) else number
+
+
+def _parse(field: bytes, decimal_mark: bytes, number_bytes: bytes) -> float | None:
+    """The number, infinite when too large for a double; None when the field is none."""
+    if field.translate(None, number_bytes):
         return None
     try:
-        number = float(field.replace(layout.decimal_mark, b"."))
+        return float(field.replace(decimal_mark, b"."))
     except ValueError:
         return None
-    return number if math.isfinite(number) else None
 
 
 def _explain(layout: Layout, index: int, field: bytes) -> str:

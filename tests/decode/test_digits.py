@@ -24,6 +24,14 @@ def parse(fields: Sequence[str], separator: str = ",") -> list[float]:
     return [float(value) for value in values]
 
 
+def test_missing_fields() -> None:
+    values = parse_numbers(b"1,,nan,-2.5,NaN", b",", frozenset({b"", b"nan", b"NaN"}))
+    assert values is not None
+    assert [repr(float(value)) for value in values] == ["1.0", "nan", "nan", "-2.5", "nan"]
+    assert parse_numbers(b"1,,nan", b",", frozenset({b"nan"})) is None
+    assert parse_numbers(b"1,inf", b",", frozenset({b"nan"})) is None
+
+
 digits = st.text(alphabet="0123456789", max_size=10)
 numbers = (
     st.tuples(
