@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+LEGEND_CHARACTERS = 118
+"""Room of a legend of the page's width."""
 MINUTES_FROM_S = 600.0
 """A time axis longer than this is drawn in minutes."""
 
@@ -38,7 +40,9 @@ def traces(spec: TraceFigure) -> Figure:
     _label_spans(top, spec, divisor, (end - begin) / divisor)
     _label_marks(top, spec, begin, end, divisor)
     if any(_has_legend(panel) for panel in spec.panels):
-        figure.legend(*_handles(grid), loc="outside upper left", ncols=3, frameon=False)
+        handles, labels = _handles(grid)
+        columns = max(1, min(3, LEGEND_CHARACTERS // (max(map(len, labels)) + 8)))
+        figure.legend(handles, labels, loc="outside upper left", ncols=columns, frameon=False)
     grid[-1].set_xlabel(f"{spec.time_label} / {unit}")
     grid[-1].set_xlim(begin / divisor, end / divisor)
     return figure
@@ -53,15 +57,17 @@ def _has_legend(panel: Panel) -> bool:
 
 
 def _draw_panel(axes: Axes, panel: Panel, divisor: float) -> None:
-    lows, highs, colour_of = [], [], 0
+    lows, highs, colour_of, fits = [], [], 0, 0
     for trace in panel.traces:
         x, y = np.asarray(trace.time.values) / divisor, np.asarray(trace.value.values)
         if trace.is_fit:
             style: dict[str, Any] = {"color": "#000000", "linestyle": (0, (2, 2)), "linewidth": 1.4, "zorder": 2.6}
+            style["label"] = "fitted curve" if fits == 0 else ""
+            fits += 1
         else:
-            style = svg.line_style(colour_of)
+            style = svg.line_style(colour_of) | {"label": svg.legend_text(trace.label)}
             colour_of += 1
-        axes.plot(x, y, label=svg.legend_text(trace.label), **style)
+        axes.plot(x, y, **style)
         if np.isfinite(y).any():
             lows.append(float(np.nanmin(y)))
             highs.append(float(np.nanmax(y)))

@@ -15,6 +15,8 @@ from benchkit.report.numbers import plain_text
 DUE_SOON = timedelta(days=30)
 SHORT_HEATING = 1.5
 """A heating fit over fewer time constants than this is said to be extrapolated."""
+POOR_FIT = 4.0
+"""χ² per degree of freedom above which the points lie about twice their uncertainty off the model (our rule)."""
 _ORDER = (Tone.ERROR, Tone.CAUTION, Tone.NOTE)
 _TONE = {"error": Tone.ERROR, "caution": Tone.CAUTION, "note": Tone.NOTE}
 
@@ -31,13 +33,20 @@ class Flag:
 
 def open_flags(run: RunReport) -> tuple[Flag, ...]:
     """All flags, errors first; within one tone in the order found."""
-    flags = [*_findings(run), *_recording(run), *_protection(run), *_thermal(run)]
+    flags = [*_findings(run), *_maps(run), *_recording(run), *_protection(run), *_thermal(run)]
     return tuple(sorted(flags, key=lambda flag: _ORDER.index(flag.tone)))
 
 
 def started_day(header: RunHeader) -> date:
     """Day on which the run started, in the offset in which it was recorded."""
     return datetime.fromisoformat(header.started_utc).date()
+
+
+def started_text(header: RunHeader) -> str:
+    """Start of the run to the second, with its offset."""
+    started = datetime.fromisoformat(header.started_utc)
+    zone = "UTC" if not started.utcoffset() else started.strftime("%z")
+    return f"{started.strftime('%Y-%m-%d %H:%M:%S')} {zone}"
 
 
 def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, Tone]:
@@ -61,6 +70,16 @@ def _findings(run: RunReport) -> Iterable[Flag]:
         about.setdefault(key, []).append(finding.channel)
     for (tone, code, message), channels in about.items():
         yield Flag(tone, code, ", ".join(filter(None, dict.fromkeys(channels))), message)
+
+
+def _maps(run: RunReport) -> Iterable[Flag]:
+    for found in run.result.maps:
+        if found.model.chi2_per_dof > POOR_FIT:
+            text = (
+                f"The loss model of the {found.subject} misses its points by more than their uncertainty explains "
+                f"(χ² per degree of freedom {plain_text(found.model.chi2_per_dof, 3)})"
+            )
+            yield Flag(Tone.NOTE, "loss_model_poor", found.subject, text)
 
 
 def _recording(run: RunReport) -> Iterable[Flag]:

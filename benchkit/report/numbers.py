@@ -31,6 +31,8 @@ JSON_FORMAT_VERSION = "1"
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 PROBABILITY = 0.95
 NOT_MEASURED = "not measured"
+UNKNOWN = "?"
+"""Half-width of an interval for which there were too few independent readings."""
 THIN = "\N{NARROW NO-BREAK SPACE}"
 SPACE = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
@@ -123,6 +125,8 @@ def show(number: Number) -> Shown:
     half_width = 0.5 * factor * (bounds[1] - bounds[0]) if bounds and number.bounds is None else math.nan
     if half_width > 0.0 and math.isfinite(half_width):
         return Shown(*rounded_to_uncertainty(value, half_width), unit)
+    if bounds is None and number.u is not None and 0.0 < number.u < math.inf:
+        return Shown(rounded_to_uncertainty(value, factor * number.u)[0], UNKNOWN, unit)
     return Shown(_grouped(Decimal(round(value))) if number.whole else plain_text(value, number.digits), "", unit)
 
 

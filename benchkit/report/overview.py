@@ -46,9 +46,10 @@ def trip_mark(trip: Trip) -> Mark:
     return Mark(f"trip: {first_cause(trip.limits)}", plain(trip.sample_time_s, "s"))
 
 
-def first_cause(limits: Sequence[str]) -> str:
-    """The first-out limits in words."""
-    return " or ".join(limits) if limits else "cause not in the log"
+def first_cause(limits: Sequence[str], most: int = 2) -> str:
+    """The first-out limits in words; beyond ``most`` they are counted."""
+    named = limits if len(limits) <= most else (*limits[:1], f"{len(limits) - 1} more")
+    return " or ".join(named)
 
 
 def limit_levels(stand: Stand, channel: str) -> tuple[Level, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchkit import __version__
+from benchkit.report.flags import started_text
 from benchkit.report.model import Coverage, ReportModel, RunReport, Section
 from benchkit.report.sections_evidence import (
     calibrations_section,
@@ -53,7 +54,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
 
 def _line(run: RunReport, several: bool) -> str:
     name = f"Run {run.label}: {run.header.run_id}" if several else f"Run {run.header.run_id}"
-    return f"{name}, started {run.header.started_utc}"
+    return f"{name}, started {started_text(run.header)}"
 
 
 def _simulated_line(run: RunReport, several: bool) -> str:

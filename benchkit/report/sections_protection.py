@@ -24,7 +24,7 @@ from benchkit.report.model import (
     count,
     plain,
 )
-from benchkit.report.overview import as_trace, first_cause, limit_levels, trip_mark
+from benchkit.report.overview import as_trace, limit_levels, trip_mark
 from benchkit.report.rows import listed, of_run, run_slug, table_by_run
 
 Row = tuple[Cell, ...]
@@ -154,7 +154,7 @@ def _trip_row(trip: Trip) -> Row:
         acknowledged = Text("NOT ACKNOWLEDGED", Tone.ERROR) if trip.not_acknowledged else Text(NOT_LOGGED)
     return (
         plain(round(trip.time_s, 3), "s", TIME_DIGITS),
-        Text(first_cause(trip.limits), Tone.ERROR),
+        Text(" or ".join(trip.limits), Tone.ERROR),
         Text(order),
         Text(", ".join(trip.followed)),
         trip.value,
@@ -171,6 +171,7 @@ def _stage(milliseconds: float | None) -> Cell:
 
 def _trip_figures(trip: Trip, index: int, run: RunReport, runs: Sequence[RunReport]) -> Iterable[Block]:
     name = f"trip {index}{of_run(run, runs)}"
+    yield Paragraph(trip.message, Tone.ERROR, name.capitalize())
     if trip.around:
         panels = tuple(Panel(t.label, t.unit, (as_trace(t),), limit_levels(run.stand, t.channel)) for t in trip.around)
         yield TraceFigure(

@@ -31,7 +31,7 @@ from benchkit.report.rows import is_known, of_run, point_name, run_slug, table_b
 
 Row = tuple[Cell, ...]
 POINT = Column("point", "Point")
-U95 = "Values are value ± U, U the half-width of the 95 % interval."
+U95 = "Values are value ± U, U the half-width of the 95 % interval (?: too few independent readings to state one)."
 
 
 # ------------------------------------------------------------------------------------------ power balance

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from benchkit.model.results import Estimate, PowerBalance
 from benchkit.report.cautions import CAUTIONS
-from benchkit.report.flags import Flag, open_flags
+from benchkit.report.flags import Flag, open_flags, started_text
 from benchkit.report.model import (
     Block,
     Cell,
@@ -139,7 +139,7 @@ def _header_table(run: RunReport, runs: Sequence[RunReport]) -> Table:
     rows: list[Row] = [
         (Text("Run"), Text(header.run_id, code=True)),
         (Text("File"), Text(run.file_name, code=True)),
-        (Text("Started"), Text(header.started_utc)),
+        (Text("Started"), Text(started_text(header))),
         (Text("Stand"), Text(f"{stand.title} ({header.stand})")),
         (Text("Data"), _origin(run)),
         (Text("Operator"), Text(header.operator or "not recorded")),

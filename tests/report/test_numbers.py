@@ -66,11 +66,15 @@ def test_unknown_uncertainty_shows_no_interval() -> None:
     for number in (
         plain(3.25, "V"),
         Number(3.25, "V", math.inf),
-        Number(3.25, "V", 0.1, dof=0.4),
         Number(3.25, "V", 0.0),
     ):
         assert _ungrouped(str(show(number))) == "3.25 V"
-    assert bounds95(Number(3.25, "V", 0.1, dof=0.4)) is None
+
+
+def test_interval_from_too_few_readings_is_said_to_be_unknown() -> None:
+    number = Number(3.254, "V", 0.1, dof=0.4)
+    assert bounds95(number) is None
+    assert _ungrouped(str(show(number))) == "(3.25 ± ?) V"
 
 
 def test_per_cent_scales_value_and_interval_alike() -> None:
