@@ -68,7 +68,8 @@ class Layout:
     block_bytes: bytes
     """What ordinary lines may be made of, check values included."""
     may_be_ordinary: bool
-    """False where a text for *not measured* looks like a number (``-999``): then every field is looked at."""
+    """False where a text for *not measured* looks like a number (``-999``), or brings in a point where a comma is the
+    decimal mark: then every field is looked at."""
 
     @property
     def blank_is_row(self) -> bool:
@@ -112,7 +113,9 @@ def layout_of(text_format: TextFormat, columns: Sequence[str] | None = None) -> 
         number_bytes=number_bytes,
         body_bytes=number_bytes + separator,
         block_bytes=number_bytes + separator + b"".join(missing) + (b"*" + _HEX if check else b""),
-        may_be_ordinary=not any(_parse(text, mark, number_bytes) is not None for text in missing),
+        may_be_ordinary=not any(
+            _parse(text, mark, number_bytes) is not None or (b"." in text and mark == b",") for text in missing
+        ),
     )
 
 
@@ -138,8 +141,10 @@ def _check_format(f: TextFormat) -> None:
     if not (math.isfinite(f.device_time_scale_s) and f.device_time_scale_s > 0.0):
         raise refuse("device_time_scale_s", "not a scale", f.device_time_scale_s, "seconds per unit, above 0")
     for text in f.missing:
-        if not text.isascii() or f.separator in text or any(c in text for c in "\r\n*"):
+        if not (text.isascii() and text.isprintable()) or f.separator in text or "*" in text:
             raise refuse("missing", "can never be the text of a field", text, "ASCII without separator or star")
+        if f.reply_prefix and text.startswith(f.reply_prefix):
+            raise refuse("missing", "starts like an answer of the device", text, f"no {f.reply_prefix!r} in front")
     first = f.reply_prefix[:1]
     if not f.reply_prefix.isascii() or (first and first in "0123456789+-.,*\r\n" + f.separator):
         raise refuse("reply_prefix", "cannot be told from data", f.reply_prefix, "a start that no row has, as '>'")

@@ -18,7 +18,15 @@ from tests.decode.contract import decode, facts
 from tests.decode.oracle import rows_of
 from tests.decode.text_cases import CHECKED, COMMA, PLAIN, TABS, checked
 
-FORMATS = [PLAIN, CHECKED, COMMA, TABS, replace(PLAIN, columns=("one",)), replace(PLAIN, checksum=Checksum.XOR8)]
+FORMATS = [
+    PLAIN,
+    CHECKED,
+    COMMA,
+    TABS,
+    replace(COMMA, missing=("n.a.", "")),
+    replace(PLAIN, columns=("one",)),
+    replace(PLAIN, checksum=Checksum.XOR8),
+]
 
 
 def _value_rows(data: bytes, text_format: TextFormat, *, bulk: bool) -> list[list[float]]:
@@ -69,6 +77,12 @@ def test_numbers_come_back_to_the_last_bit(rows: list[tuple[float, float]]) -> N
     assert _value_rows(data, PLAIN, bulk=True) == [list(row) for row in rows]
 
 
+def test_point_in_a_missing_text_lets_no_decimal_point_in() -> None:
+    data = b"1,5;2\n" * 10 + b"n.a.;2\n1.5;2\n"
+    found = _value_rows(data, replace(COMMA, missing=("n.a.",)), bulk=True)
+    np.testing.assert_equal(found, [[1.5, 2.0]] * 10 + [[float("nan"), 2.0]])
+
+
 def test_ordinary_block_is_read_at_once() -> None:
     lines = [b"1,2", b"3,4.5", b"-1e3,0", b",nan"]
     table = read_block(layout_of(PLAIN), lines)
@@ -99,6 +113,7 @@ def test_one_odd_line_makes_the_block_unusual(odd: bytes) -> None:
         ({"counter_modulus": 1}, r"format\.counter_modulus: out of range"),
         ({"device_time_scale_s": 0.0}, r"format\.device_time_scale_s: not a scale"),
         ({"missing": ("n,a",)}, r"format\.missing: can never be the text of a field"),
+        ({"missing": (">x",)}, r"format\.missing: starts like an answer of the device"),
         ({"reply_prefix": "-"}, r"format\.reply_prefix: cannot be told from data"),
         ({"max_line_bytes": 3}, r"format\.max_line_bytes: too short"),
     ],
