@@ -119,37 +119,43 @@ def layout_of(text_format: TextFormat, columns: Sequence[str] | None = None) -> 
     )
 
 
-def _check_format(f: TextFormat) -> None:
-    def refuse(key: str, what: str, got: object, expected: str, remedy: str = "") -> UsageError:
-        return UsageError(what, where=f"format.{key}", got=got, expected=expected, remedy=remedy)
+def _refusal(key: str, what: str, got: object, expected: str, remedy: str = "") -> UsageError:
+    return UsageError(what, where=f"format.{key}", got=got, expected=expected, remedy=remedy)
 
+
+def _check_format(f: TextFormat) -> None:
+    _check_texts(f)
     if not f.columns or len(set(f.columns)) != len(f.columns):
-        raise refuse("columns", "columns are missing or named twice", f.columns, "one name for each field")
-    if f.decimal_mark not in (".", ","):
-        raise refuse("decimal_mark", "not a decimal mark", f.decimal_mark, "'.' or ','")
-    taken = "0123456789+-.eE*\r\n" + f.decimal_mark
-    if len(f.separator) != 1 or f.separator in taken or f.separator not in _SEPARATORS:
-        raise refuse("separator", "not a separator", f.separator, "one ASCII character that no number contains")
+        raise _refusal("columns", "columns are missing or named twice", f.columns, "one name for each field")
     for key, name in (("counter_column", f.counter_column), ("device_time_column", f.device_time_column)):
         if name is not None and name not in f.columns:
             hint = did_you_mean(name, f.columns)
-            raise refuse(key, "names no column", name, f"one of {', '.join(f.columns)}", hint)
+            raise _refusal(key, "names no column", name, f"one of {', '.join(f.columns)}", hint)
     if f.counter_column is not None and f.counter_column == f.device_time_column:
-        raise refuse("device_time_column", "is the counter column too", f.device_time_column, "a column of its own")
+        raise _refusal("device_time_column", "is the counter column too", f.device_time_column, "a column of its own")
     if not 2 <= f.counter_modulus <= _LARGEST_COUNTER:
-        raise refuse("counter_modulus", "out of range", f.counter_modulus, f"2 … {_LARGEST_COUNTER}")
+        raise _refusal("counter_modulus", "out of range", f.counter_modulus, f"2 … {_LARGEST_COUNTER}")
     if not (math.isfinite(f.device_time_scale_s) and f.device_time_scale_s > 0.0):
-        raise refuse("device_time_scale_s", "not a scale", f.device_time_scale_s, "seconds per unit, above 0")
+        raise _refusal("device_time_scale_s", "not a scale", f.device_time_scale_s, "seconds per unit, above 0")
+    if f.max_line_bytes < 2 * len(f.columns):
+        raise _refusal("max_line_bytes", "too short for its columns", f.max_line_bytes, f"{2 * len(f.columns)} or more")
+
+
+def _check_texts(f: TextFormat) -> None:
+    """The texts of the format must be told from one another in every line."""
+    if f.decimal_mark not in (".", ","):
+        raise _refusal("decimal_mark", "not a decimal mark", f.decimal_mark, "'.' or ','")
+    taken = "0123456789+-.eE*\r\n" + f.decimal_mark
+    if len(f.separator) != 1 or f.separator in taken or f.separator not in _SEPARATORS:
+        raise _refusal("separator", "not a separator", f.separator, "one ASCII character that no number contains")
     for text in f.missing:
         if not (text.isascii() and text.isprintable()) or f.separator in text or "*" in text:
-            raise refuse("missing", "can never be the text of a field", text, "ASCII without separator or star")
+            raise _refusal("missing", "can never be the text of a field", text, "ASCII without separator or star")
         if f.reply_prefix and text.startswith(f.reply_prefix):
-            raise refuse("missing", "starts like an answer of the device", text, f"no {f.reply_prefix!r} in front")
+            raise _refusal("missing", "starts like an answer of the device", text, f"no {f.reply_prefix!r} in front")
     first = f.reply_prefix[:1]
     if not f.reply_prefix.isascii() or (first and first in "0123456789+-.,*\r\n" + f.separator):
-        raise refuse("reply_prefix", "cannot be told from data", f.reply_prefix, "a start that no row has, as '>'")
-    if f.max_line_bytes < 2 * len(f.columns):
-        raise refuse("max_line_bytes", "too short for its columns", f.max_line_bytes, f"{2 * len(f.columns)} or more")
+        raise _refusal("reply_prefix", "cannot be told from data", f.reply_prefix, "a start that no row has, as '>'")
 
 
 def read_block(layout: Layout, lines: list[bytes]) -> FloatArray | None:
