@@ -112,9 +112,17 @@ class Device:
         self._held = rest
         return b"".join(answers)
 
+    def command(self, text: str) -> str | None:
+        """Carry out one command that does not come over the link; return why not, or None."""
+        return self._carry_out(wire.parse_command(text))
+
     def _answer(self, text: str) -> bytes:
-        reason = self._carry_out(wire.parse_command(text))
+        reason = self.command(text)
         return self._reply(f"ok {text}" if reason is None else f"refused {text}: {reason}")
+
+    def notice(self, text: str) -> bytes:
+        """A line that the device says by itself, as bytes."""
+        return self._reply(text)
 
     def _reply(self, text: str) -> bytes:
         return wire.reply(self._spec.format, text)

@@ -16,6 +16,7 @@ from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.device import Device
 from benchkit.simulate.drives import Load
 from benchkit.simulate.links import Link, Outbox, open_link
+from benchkit.simulate.wire import NotUnderstood, parse_command
 
 LONGEST_BURST = 50
 """Lines made between two looks for commands when the loop is late."""
@@ -56,7 +57,8 @@ def run_server(
     ``time_factor / rate_hz`` s. ``endpoint`` as in :func:`benchkit.simulate.links.open_link`; ``announce`` gets the
     address that a client opens. A client that goes away changes nothing: the drive holds its last set-points, unless
     ``watchdog_s`` seconds of host time without a byte from the client make it ramp down by itself. ``schedule`` holds
-    commands that the stand gives itself: device seconds since the first line, and the command.
+    commands that the stand gives itself: device seconds since the first line, and the command. One that it refuses is
+    answered on the link; one that it does not understand is an error here.
 
     Raises:
         UsageError, LinkError: profile, option or endpoint cannot be played.
@@ -76,6 +78,10 @@ def run_server(
         watchdog_s=watchdog_s,
         lines_per_host_s=rate_hz,
     )
+    for _, text in schedule:
+        understood = parse_command(text)
+        if isinstance(understood, NotUnderstood):
+            raise UsageError(understood.reason, where=f"schedule: {text!r}")
     # from device seconds to the number of the line before which the command is given
     due_commands = deque(sorted((round(at_s * rate_hz / time_factor), text) for at_s, text in schedule))
     link = open_link(endpoint)
@@ -105,12 +111,17 @@ def _pace(
     while not should_stop():
         outbox.put_reply(device.receive(link.read()))
         while due_commands and due_commands[0][0] <= made:
-            device.receive(due_commands.popleft()[1].encode("ascii", "replace") + b"\n")
+            text = due_commands.popleft()[1]
+            refusal = device.command(text)
+            if refusal is not None:
+                outbox.put_reply(device.notice(f"refused {text}: {refusal}"))
         due = int((clock() - start) * rate_hz) + 1 - made
         too_late = due - LONGEST_LAG_S * rate_hz - LONGEST_BURST
         if too_late > 0:
             start += too_late / rate_hz
         burst = min(due, LONGEST_BURST)
+        if due_commands:  # each before its own line, so that the same seed gives the same bytes
+            burst = min(burst, due_commands[0][0] - made)
         if burst > 0:
             for _ in range(burst):
                 outbox.put(device.tick())

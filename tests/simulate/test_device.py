@@ -18,6 +18,7 @@ from benchkit.simulate.faults import FAULTS
 
 Ask = Callable[[str], str]
 STEP_S = 0.05
+NAMES = ", ".join(FAULTS)
 
 
 @pytest.fixture
@@ -300,13 +301,13 @@ def test_faults_of_the_plant_reach_it(flyer: Device) -> None:
 
 
 def test_what_cannot_be_played_is_refused(stand: Stand) -> None:
-    with pytest.raises(UsageError, match="no parameters for 'HERON-61'.*Did you mean 'HERON-60'"):
+    with pytest.raises(UsageError, match=r"no parameters for 'HERON-61'.*Did you mean 'HERON-60'"):
         Device(replace(stand, motor=replace(stand.motor, id="HERON-61")), Load.MACHINE, 1, STEP_S)
-    with pytest.raises(UsageError, match="another number of pole pairs.*got 4; expected 10"):
+    with pytest.raises(UsageError, match=r"another number of pole pairs.*got 4; expected 10"):
         Device(replace(stand, motor=replace(stand.motor, pole_pairs=4)), Load.MACHINE, 1, STEP_S)
     with pytest.raises(UsageError, match="names no propeller"):
         Device(replace(stand, propeller=None), Load.PROPELLER, 1, STEP_S)
-    with pytest.raises(UsageError, match="no source 'rak'.*Did you mean 'rack'"):
+    with pytest.raises(UsageError, match=r"no source 'rak'.*Did you mean 'rack'"):
         Device(stand, Load.MACHINE, 1, STEP_S, source="rak")
     with pytest.raises(UsageError, match="needs time between lines"):
         Device(stand, Load.MACHINE, 1, 0.0)

@@ -32,7 +32,7 @@ def relative_u(stand: Stand, name: str, value: float) -> float:
 def test_truth_of_the_efficiency_is_inside_its_accuracy(stand: Stand) -> None:
     inside = 0
     for seed in range(SEEDS):
-        rows, truth = steady_record(stand, Load.MACHINE, 2500.0, 90.0, seconds=10.0, rate_hz=50.0, seed=seed)
+        rows, truth = steady_record(stand, Load.MACHINE, 2500.0, 90.0, seconds=10.0, rate_hz=20.0, seed=seed)
         mean = {name: float(v.mean()) for name, v in calibrated(stand, rows).items()}
         names = ("shaft_torque", "shaft_speed", "dc_voltage", "dc_current")
         measured = mean["shaft_torque"] * mean["shaft_speed"] * np.pi / 30.0
@@ -48,7 +48,7 @@ def test_truth_of_ct_is_inside_its_accuracy(stand: Stand) -> None:
     assert stand.propeller is not None
     inside = 0
     for seed in range(SEEDS):
-        rows, truth = steady_record(stand, Load.PROPELLER, 2800.0, 0.0, seconds=10.0, rate_hz=50.0, seed=seed)
+        rows, truth = steady_record(stand, Load.PROPELLER, 2800.0, 0.0, seconds=10.0, rate_hz=20.0, seed=seed)
         mean = {name: float(v.mean()) for name, v in calibrated(stand, rows).items()}
         rho = float(moist_air_density(mean["air_temp"], mean["air_pressure"], mean["air_humidity"]))
         n = mean["shaft_speed"] / 60.0
