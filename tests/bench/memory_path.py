@@ -9,9 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from benchkit.decode.text import TextDecoder
-from benchkit.model.samples import DecodeEvent
-from benchkit.model.stand import Stand
 from benchkit.profiles import load_stand, shared_path
 from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
@@ -19,52 +16,16 @@ from benchkit.session.recorder import Recorder
 from benchkit.simulate.drives import Load
 from benchkit.simulate.records import record_bytes, steady_record
 from benchkit.sources.clock import HostClock
-from benchkit.sources.contract import Polled
 from tests.bench import runfile_write
 from tests.bench.figure import Figure, at_least
 from tests.session.headers import header_for
+from tests.session.memory_source import MemorySource
 
 NAMES = ("memory_path_realtime", "memory_path_us_per_line", "record_mb_s", "record_ratio")
 SECONDS = 60.0
 RATE_HZ = 1000.0
 LINES_AT_A_TIME = 32
 """A full read of a serial driver at this speed is 4 to 16 kB."""
-
-
-class MemorySource:
-    """Bytes from memory in pieces, as a link would bring them, as fast as they are asked for."""
-
-    is_open = True
-
-    def __init__(self, stand: Stand, pieces: list[bytes], clock: HostClock) -> None:
-        self.name = next(iter(stand.sources))
-        self._decoder = TextDecoder(stand.sources[self.name].format)
-        self.columns = self._decoder.columns
-        self._pieces = iter(pieces)
-        self._clock = clock
-        self.is_finished = False
-
-    def open(self) -> None:
-        """Nothing to open."""
-
-    def close(self) -> None:
-        """Nothing to close."""
-
-    def send(self, command: str) -> None:
-        """There is nobody who takes commands."""
-
-    def poll(self, timeout_s: float) -> Polled | None:
-        """The next piece."""
-        data = next(self._pieces, b"")
-        if not data:
-            self.is_finished = True
-            return None
-        now = self._clock.now_ns()
-        self._decoder.feed(data, now)
-        events: list[DecodeEvent] = []
-        while (event := self._decoder.next_event()) is not None:
-            events.append(event)
-        return Polled(data, now, events)
 
 
 def measure() -> Iterator[Figure]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -55,6 +57,6 @@ def test_cutting_into_blocks_changes_nothing_and_time_never_runs_back(
     whole = TimeBase(0, factor).times(rows(list(arrival), list(device)))
     base = TimeBase(0, factor)
     edges = [0, *sorted(c for c in cuts if c < len(steps)), len(steps)]
-    parts = [base.times(rows(list(arrival[a:b]), list(device[a:b]))) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [base.times(rows(list(arrival[a:b]), list(device[a:b]))) for a, b in itertools.pairwise(edges)]
     assert np.concatenate(parts) == pytest.approx(whole, abs=1e-9)
     assert np.all(np.diff(whole) >= -1e-9)
