@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchkit.decode.log import log_event
 from benchkit.errors import LinkError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
@@ -184,7 +185,7 @@ class Recorder:
                 self._fresh[lane.name].append(block)
             elif isinstance(event, Reply):
                 self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
-                self._happened(event.arrival_ns, EventKind.REPLY, event.text, source=lane.name)
+                self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
             else:
                 self._note_noise(lane, event)
         return True
@@ -248,25 +249,22 @@ class Recorder:
         channel: str = "",
         data: Mapping[str, JsonValue] | None = None,
     ) -> None:
-        event = Event((time_ns - self.start_ns) * 1e-9, kind, message, source, channel, data or {})
+        self._tell(Event((time_ns - self.start_ns) * 1e-9, kind, message, source, channel, data or {}))
+
+    def _tell(self, event: Event) -> None:
         self._batch.events.append(event)
         self.desk.publish(event)
 
     def _note_noise(self, lane: Lane, event: BadFrame | Gap) -> None:
         """Every bad frame and gap is counted; a flood of them does not flood the event log."""
         lane.count(event)
-        if isinstance(event, BadFrame):
-            kind, message = EventKind.BAD_FRAME, f"{event.reason.value}: {event.detail}"
-            data: dict[str, JsonValue] = {"data": event.data.decode("latin-1")}
-        else:
-            missing = "an unknown number of" if event.missing is None else str(event.missing)
-            kind, message, data = EventKind.GAP, f"{missing} frames missing: {event.cause}", {"missing": event.missing}
+        told = log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name)
         second = event.arrival_ns // 1_000_000_000
-        last, count = self._noise.get((lane.name, kind), (second, 0))
+        last, count = self._noise.get((lane.name, told.kind), (second, 0))
         count = count + 1 if last == second else 1
-        self._noise[lane.name, kind] = (second, count)
+        self._noise[lane.name, told.kind] = (second, count)
         if count <= FIRST_SAME_EVENTS:
-            self._happened(event.arrival_ns, kind, message, source=lane.name, data=data)
+            self._tell(told)
 
     def _serve(self, now: int) -> None:
         if now >= self._next_disk:
