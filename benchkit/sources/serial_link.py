@@ -41,6 +41,9 @@ class SerialLink:
         except OSError as error:  # pyserial's SerialException is one
             raise _not_opened(error, device, where) from error
         self._wait_on = _descriptor(self._port)
+        with contextlib.suppress(OSError, AttributeError):  # a socket has nothing to drop
+            # Bytes from before the opening are old, and the driver may have dropped some of them in the middle.
+            self._port.reset_input_buffer()
         if hasattr(self._port, "set_low_latency_mode"):
             # USB adapters may hold bytes for 16 ms; those that can are told not to. Others refuse, which is no loss.
             with contextlib.suppress(ValueError, NotImplementedError, OSError):
