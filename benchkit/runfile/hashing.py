@@ -12,7 +12,9 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
+from benchkit.errors import RunFileError
 from benchkit.model.run import RunHeader
 from benchkit.runfile import layout
 
@@ -30,6 +32,9 @@ def content_sha256(
     bytes in all.
 
     For every dataset its path, type and shape go in as one line of text, then its bytes in C order, little-endian.
+
+    Raises:
+        RunFileError: a dataset has room for rows that were never written.
     """
     digest = hashlib.sha256()
     digest.update(header_text(header).encode())
@@ -40,11 +45,23 @@ def content_sha256(
         shape = [lengths[path], *(int(n) for n in dataset.shape[1:])]
         digest.update(f"\n{path} {dataset.dtype.str} {json.dumps(shape)}\n".encode())
         for piece in pieces(dataset, 0, lengths[path]):
+            if has_unwritten(piece):
+                raise RunFileError(
+                    f"{path} has rows that were never written",
+                    remedy="The disk was full or failed. 'benchkit recover' rebuilds them while the journal exists.",
+                )
             digest.update(np.ascontiguousarray(piece).view(np.uint8).data)
             done += piece.nbytes
             if progress is not None:
                 progress(done, total)
     return digest.hexdigest()
+
+
+def has_unwritten(values: npt.NDArray[np.generic]) -> bool:
+    """True where HDF5 gave its fill value because it has no data."""
+    if values.dtype != np.float64:
+        return False
+    return bool(np.any(values.view(np.uint64) == layout.UNWRITTEN_BITS))
 
 
 def header_text(header: RunHeader) -> str:

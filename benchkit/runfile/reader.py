@@ -35,7 +35,7 @@ class Run:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file, is_clean = trusted.open_file(path)
+        self._file, is_clean, self._view = trusted.open_file(path)
         try:
             with trusted.reading(path):
                 self.header: RunHeader = trusted.header(self._file, path)
@@ -46,7 +46,7 @@ class Run:
                 self._datasets = self._find_datasets()
                 self._rows = {source: self._common_rows(source) for source in self._specs}
         except BaseException:
-            self._file.close()
+            self.close()
             raise
 
     def __enter__(self) -> Run:
@@ -60,6 +60,8 @@ class Run:
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()
+        if self._view is not None:
+            self._view.close()
 
     @property
     def sources(self) -> tuple[str, ...]:

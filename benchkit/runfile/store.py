@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -18,9 +19,15 @@ from benchkit.runfile import layout
 from benchkit.runfile.columns import GrowingDataset, append_together
 from benchkit.runfile.layout import Block, StreamSpec
 
+RESERVE_BYTES = 32 << 20
+"""HDF5 cannot mend a write that failed half-way for want of room: with less than this free it is not tried."""
+
 
 class RunStore:
     """An open, growing run file. One thread at a time; HDF5 does the same to itself by its own lock.
+
+    Once HDF5 has failed in a write the file takes nothing more (``failure``): the chunk it failed on would be
+    missing even if writing it again seems to succeed. What was flushed before stays good.
 
     Raises:
         RunFileError: the file exists, cannot be written, or the disk is full.
@@ -31,6 +38,7 @@ class RunStore:
         layout.check_specs(streams)
         check_header(header)
         self.path = path
+        self.failure: RunFileError | None = None
         self.streams: Mapping[str, StreamSpec] = {spec.source: spec for spec in streams}
         self.file = _create(path)
         try:
@@ -67,6 +75,7 @@ class RunStore:
                 expected=", ".join(self.streams),
             )
         arrays = layout.block_arrays(block, self.streams[source])
+        self._check_writable()
         try:
             append_together(self._rows[source], arrays)
         except (OSError, RuntimeError) as error:
@@ -81,6 +90,7 @@ class RunStore:
 
     def flush(self) -> dict[str, int]:
         """Write all that waits and hand it to the system; returns rows on disk by source."""
+        self._check_writable()
         try:
             for columns in self._rows.values():
                 for column in columns.values():
@@ -109,13 +119,27 @@ class RunStore:
             self.file.close()
 
     def write_error(self, error: Exception) -> RunFileError:
-        """The error of this file for a failed write."""
+        """The error of this file for a failed write; from then on the file takes nothing more."""
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        return RunFileError(
+        self.failure = RunFileError(
             f"cannot write the run file: {reason}",
             where=str(self.path),
-            remedy="Make room on the disk. What was flushed is safe; 'benchkit recover' makes a closed run of it.",
+            remedy="Make room on the disk, end the recording, and make a closed run of it with 'benchkit recover'.",
         )
+        return self.failure
+
+    def _check_writable(self) -> None:
+        if self.failure is not None:
+            raise self.failure
+        free = shutil.disk_usage(self.path.parent).free
+        if free < RESERVE_BYTES:
+            raise RunFileError(
+                "the disk is full",
+                where=str(self.path),
+                got=f"{free} bytes free",
+                expected=f"at least {RESERVE_BYTES}",
+                remedy="Make room: what waits is kept in memory and written then.",
+            )
 
 
 def row_names(spec: StreamSpec) -> tuple[str, ...]:

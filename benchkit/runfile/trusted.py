@@ -18,6 +18,8 @@ import numpy as np
 from benchkit.errors import RunFileError
 from benchkit.model.run import RUN_FORMAT_VERSION, RunHeader
 from benchkit.runfile import layout
+from benchkit.runfile.journal import is_being_written
+from benchkit.runfile.unclosed import UnmarkedFile
 
 _ALLOWED_FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
 _DEFLATE_RATIO = 1100
@@ -50,8 +52,9 @@ def damaged(path: Path, item: str, what: str, *, got: object = None, expected: s
     )
 
 
-def open_file(path: Path) -> tuple[Any, bool]:
-    """Open a run file for reading; True when its writer had closed it in the eyes of HDF5.
+def open_file(path: Path) -> tuple[Any, bool, UnmarkedFile | None]:
+    """Open a run file for reading: the HDF5 file, whether its writer had closed it in the eyes of HDF5, and the
+    view that it is read through (to be closed after it) where the writer died.
 
     Raises:
         RunFileError: no such file, not HDF5, or not to be opened.
@@ -61,12 +64,19 @@ def open_file(path: Path) -> tuple[Any, bool]:
         remedy = f"Its journal {beside.name} is here: 'benchkit recover' rebuilds it." if beside.is_file() else ""
         raise RunFileError("no such run file", where=str(path), remedy=remedy or "Check the path.")
     try:
-        return h5py.File(path, "r"), True
+        return h5py.File(path, "r"), True, None
     except OSError as error:
         reason = str(error).splitlines()[0]
     try:
-        return h5py.File(path, "r", swmr=True, libver="latest"), False
-    except (OSError, ValueError) as error:
+        if is_being_written(layout.journal_path(path)):
+            return h5py.File(path, "r", swmr=True, libver="latest"), False, None
+        view = UnmarkedFile(path)
+        try:
+            return h5py.File(view, "r"), False, view
+        except BaseException:
+            view.close()
+            raise
+    except (OSError, RuntimeError, ValueError) as error:
         raise RunFileError(
             f"HDF5 cannot open it: {reason}",
             where=str(path),

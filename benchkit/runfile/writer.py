@@ -96,8 +96,10 @@ class RunWriter:
         ``sync`` waits until the journal is on the disk itself, which only a power cut asks for.
 
         Raises:
-            RunFileError: the disk is full; the message says how many rows are safe. The writer can still be closed, and
-                what waits is tried again at the next ``flush``.
+            RunFileError: the disk is full; the message says how many rows are safe. The writer can still be closed.
+                What waits is kept and written by a later ``flush`` when there is room again; only when HDF5 itself
+                failed in a write, the run file takes nothing more, the journal goes on, and ``benchkit recover``
+                joins the two.
         """
         try:
             self._journal.flush(sync=sync)
