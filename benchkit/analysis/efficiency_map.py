@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.losses import LossFit, fit_losses, loss_at, u_loss_at
-from benchkit.analysis.power import INPUT_ROLES, propagate_balance
+from benchkit.analysis.power import INPUT_ROLES, RESULT_UNITS, propagate_balance
 from benchkit.analysis.uncertainty import scatter_only
 from benchkit.errors import UsageError
 from benchkit.model.results import (
@@ -96,7 +96,7 @@ def map_points(stand: Stand, points: Sequence[OperatingPoint], roles: Sequence[R
             [e.u for e in propagate_balance({r: scatter_only(row[r], channels[r].name) for r in roles}).estimates]
             for row in kept
         ]
-    ).reshape(len(kept), -1)
+    ).reshape(len(kept), len(RESULT_UNITS))
     u_loss = {s: scatter[:, i] for s, i in _LOSS_INDEX.items()} if kept else {s: np.empty(0) for s in _LOSS_INDEX}
     common: dict[str, Means] = {}
     for role in roles:

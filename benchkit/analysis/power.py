@@ -21,7 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 
 NOT_MEASURED = math.nan
 INPUT_ROLES = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.AC_POWER, Role.SPEED, Role.TORQUE)
-_UNITS = ("W",) * 6 + ("1",) * 3
+RESULT_UNITS = ("W",) * 6 + ("1",) * 3
 _FALLBACK_UNIT: Mapping[Role, str] = {
     Role.DC_VOLTAGE: "V",
     Role.DC_CURRENT: "A",
@@ -74,7 +74,8 @@ def balance_formulas(u_dc: float, i_dc: float, p_ac: float, n: float, torque: fl
     """DC, AC and shaft power, losses of inverter, motor, drive [W], efficiencies of inverter, motor, drive [1]."""
     p_dc = u_dc * i_dc
     p_shaft = 2.0 * math.pi / 60.0 * n * torque
-    eta = [float(efficiency(a, b)) for a, b in ((p_dc, p_ac), (p_ac, p_shaft), (p_dc, p_shaft))]
+    # the same rule as in efficiency(), without the cost of an array: this is called thousands of times a run
+    eta = [b / a if a > 0.0 and b > 0.0 else math.nan for a, b in ((p_dc, p_ac), (p_ac, p_shaft), (p_dc, p_shaft))]
     return p_dc, p_ac, p_shaft, p_dc - p_ac, p_ac - p_shaft, p_dc - p_shaft, *eta
 
 
@@ -85,7 +86,7 @@ def propagate_balance(inputs: Mapping[Role, Estimate]) -> Propagated:
     counted once.
     """
     estimates = [inputs.get(role, Estimate(NOT_MEASURED, NOT_MEASURED, _FALLBACK_UNIT[role])) for role in INPUT_ROLES]
-    return propagate_many(balance_formulas, estimates, names=[role.value for role in INPUT_ROLES], units=_UNITS)
+    return propagate_many(balance_formulas, estimates, names=[role.value for role in INPUT_ROLES], units=RESULT_UNITS)
 
 
 def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:

@@ -24,7 +24,11 @@ BoolArray = npt.NDArray[np.bool_]
 FROZEN_S = 5.0
 """A channel that repeats one value for so long, while it changes elsewhere, is called frozen."""
 _FROZEN_TIMES = 50.0  # ... and so many times longer than it usually repeats one
+_FROZEN_CHANGES = 20  # ... and only a channel that changes so often can freeze
 _GAP_INTERVALS = 5.0
+_SATURATED_ROWS = 5
+RANGE_MARGIN = 0.005
+"""Share of its span by which a channel may leave its range unremarked."""
 
 
 # ------------------------------------------------------------------------------------------------ streams
@@ -86,24 +90,32 @@ def check_missing(_stand: Stand, stream: Stream) -> list[Finding]:
 
 
 def check_range(stand: Stand, stream: Stream) -> list[Finding]:
-    """Samples outside the range of the channel, or resting on an end of it (saturation)."""
+    """Samples outside the range of the channel, or resting on an end of it (saturation).
+
+    Half a percent of the span beyond an end is let pass: a quantity at zero scatters round zero.
+    """
     findings = []
-    for name in stream.channels:
+    lowest, highest = np.fmin.reduce(stream.values, axis=0), np.fmax.reduce(stream.values, axis=0)
+    for k, name in enumerate(stream.channels):
         channel = stand.channels.get(name)
         if channel is None:
             continue
-        values = stream.column(name)
-        outside = np.flatnonzero((values < channel.low) | (values > channel.high))
-        if outside.size:
-            worst = float(values[outside[np.argmax(np.abs(values[outside] - 0.5 * (channel.low + channel.high)))]])
+        margin = RANGE_MARGIN * (channel.high - channel.low)
+        low, high = channel.low - margin, channel.high + margin
+        if lowest[k] < low or highest[k] > high:
+            values = stream.column(name)
+            outside = np.flatnonzero((values < low) | (values > high))
+            worst = float(lowest[k] if low - lowest[k] > highest[k] - high else highest[k])
             text = (
                 f"{_samples(outside.size)} outside {channel.low:g} … {channel.high:g} {channel.unit}, "
                 f"worst {worst:g} {channel.unit}."
             )
             findings.append(Finding("caution", "out_of_range", text, name, int(outside[0]), int(outside[-1]) + 1))
         for end in (channel.low, channel.high):
-            first, length = _longest_run(values == end)
-            if end != 0.0 and length >= 5:
+            if end == 0.0 or not lowest[k] <= end <= highest[k]:
+                continue
+            first, length = _longest_run(stream.column(name) == end)
+            if length >= _SATURATED_ROWS:
                 text = f"{length} samples in a row rest on the end of the range, {end:g} {channel.unit}: saturated?"
                 findings.append(Finding("caution", "saturated", text, name, first, first + length))
     return findings
@@ -116,14 +128,14 @@ def check_frozen(_stand: Stand, stream: Stream) -> list[Finding]:
         return findings
     interval = float(np.median(np.diff(stream.time_s)))
     for name in stream.channels:
-        values = stream.column(name)
-        same = np.diff(values) == 0.0
+        values = np.ascontiguousarray(stream.column(name))  # columns lie apart in memory: read them once
+        same = values[1:] == values[:-1]
         first, length = _longest_run(same)
-        changes = int(np.count_nonzero(~same & ~np.isnan(np.diff(values))))
-        if changes < 20:
+        if length * interval < FROZEN_S:
             continue
-        usual = (same.size - length) / changes
-        if length * interval >= FROZEN_S and length > _FROZEN_TIMES * usual:
+        changes = int(np.count_nonzero(~same & ~np.isnan(values[1:]) & ~np.isnan(values[:-1])))
+        usual = (same.size - length) / max(changes, 1)
+        if changes >= _FROZEN_CHANGES and length > _FROZEN_TIMES * usual:
             text = f"The value stands at {values[first]:g} for {length * interval:.1f} s: frozen?"
             findings.append(Finding("caution", "frozen", text, name, first, first + length + 1))
     return findings

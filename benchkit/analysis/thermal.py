@@ -74,12 +74,14 @@ def fit_heating(
     channel: str = "temperature",
     reference_c: float = math.nan,
     u_sensor_k: float = 0.0,
+    order: int | None = None,
 ) -> HeatingFit:
     """Final temperature and time constant of one heating (or cooling) under steady load.
 
     Fits (1), and ``T(t) = T_inf - a_1 exp(-t/tau_1) - a_2 exp(-t/tau_2)`` (4). The two-constant fit is taken where it
     has at most half the residual, its constants are at least a factor 2 apart, both parts heat (or cool), and the
-    record covers at least 1.5 of the slow one; ``tau_s`` is then the slow constant and ``fast_tau_s`` the fast one.
+    record covers at least 1.5 of the slow one; ``tau_s`` is then the slow constant and ``fast_tau_s`` the fast one
+    with its part ``fast_rise_k`` of the whole rise.
 
     Residuals of a heating curve are not independent (the model is never exact): the covariance is multiplied by their
     correlation time, and the degrees of freedom are those of as many independent readings.
@@ -90,6 +92,7 @@ def fit_heating(
         channel: name for the result.
         reference_c: temperature of coolant or air over the stretch [°C].
         u_sensor_k: standard uncertainty of the sensor's calibration [K]: it shifts start and end, not tau.
+        order: 1 or 2 time constants; None: two where the record shows them.
 
     Raises:
         UsageError: fewer than 20 good samples, a flat record, or a record from which no end can be told.
@@ -100,9 +103,9 @@ def fit_heating(
     if t.size < 20 or t[-1] <= t[0]:
         raise UsageError("too few samples for a heating fit", where=channel, got=int(t.size), expected="at least 20")
     x, y = _block_means(t - t[0], temp)
-    one = _fit_exponentials(x, y, 1)
-    two = _two_if_shown(x, y, one)
-    chosen = two if two is not None else one
+    chosen = _fit_exponentials(x, y, order or 1)
+    if order is None:
+        chosen = _two_if_shown(x, y, chosen) or chosen
     return _heating_fit(chosen, x, channel, (float(t[0]), float(t[-1])), reference_c, u_sensor_k)
 
 
@@ -151,7 +154,8 @@ def _fit_exponentials(t: FloatArray, y: FloatArray, order: int) -> _Exponentials
         raise UsageError("the record does not heat", got=f"{float(np.ptp(y)):.3g} K between its extremes")
 
     def model(p: FloatArray) -> FloatArray:
-        exponents = np.exp(-t[:, None] / np.exp(p[1 + order :]))
+        # a trial step may leave any time scale of the record: keep its exponential finite
+        exponents = np.exp(-t[:, None] / np.exp(np.clip(p[1 + order :], -30.0, 30.0)))
         return np.asarray(p[0] - exponents @ p[1 : 1 + order])
 
     return _Exponentials(fit_nonlinear(model, best[1].tolist(), y), order)
@@ -189,11 +193,7 @@ def _heating_fit(
     u_start = math.sqrt(float(at_start @ covariance @ at_start))
     final_c = float(fit.parameters[0])
     tau = math.exp(fit.parameters[slow])
-    fast_tau = (
-        None
-        if order == 1
-        else Estimate(math.exp(fit.parameters[fast]), math.exp(fit.parameters[fast]) * float(u[fast]), "s", dof)
-    )
+    fast_tau = math.exp(fit.parameters[fast])
     return HeatingFit(
         channel=channel,
         time_start_s=ends_s[0],
@@ -204,7 +204,8 @@ def _heating_fit(
         reference_c=reference_c,
         residual_rms_k=found.rms,
         covered=(ends_s[1] - ends_s[0]) / tau,
-        fast_tau_s=fast_tau,
+        fast_tau_s=None if order == 1 else Estimate(fast_tau, fast_tau * float(u[fast]), "s", dof),
+        fast_rise_k=None if order == 1 else float(found.amplitudes[int(np.argmin(found.taus))]),
     )
 
 

@@ -143,6 +143,8 @@ def _type_a_whole(y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         return mean, np.full(mean.shape, np.nan), np.zeros(mean.shape)
     folded = _folded(y)
     covariance = _autocovariance(folded)
+    rounding = 8.0 * np.finfo(np.float64).eps * np.abs(mean)
+    covariance[:, covariance[0] <= rounding**2] = 0.0  # equal readings, whose mean is off by its last bits
     tau = _correlation_times(covariance)
     worth = np.maximum(folded.shape[0] / tau, 2.0)
     dof = np.maximum((worth - 1.0) / (3.0 - 2.0 / tau), 1.0)

@@ -1,0 +1,30 @@
+"""A real heating step of a permanent-magnet motor.
+
+Paderborn LEA dataset "Electric Motor Temperature" (W. Kirchgässner, O. Wallscheid, J. Böcker), profile 24, every fifth
+row of 2 Hz data; comparison values derived from it once with an independent fit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchkit.analysis.thermal import fit_heating
+
+
+def test_heating_rows(published, reference):
+    data = np.genfromtxt(reference("pmsm/profile24_every5th.csv"), delimiter=",", names=True)
+    winding = data["stator_winding"][6:1758]
+    t = np.arange(winding.size) * 2.5
+    one = fit_heating(t, winding, order=1)
+    published("one exponential: tau min", one.tau_s.value / 60.0, "5.75")
+    published("one exponential: rms K", one.residual_rms_k, "2.33")
+    assert one.fast_tau_s is None
+    fit = fit_heating(t, winding, channel="winding")
+    assert fit.fast_tau_s is not None
+    published("two exponentials: slow tau min", fit.tau_s.value / 60.0, "10.8")
+    published("two exponentials: fast tau min", fit.fast_tau_s.value / 60.0, "2.04")
+    published("two exponentials: end °C", fit.final_c.value, "123.43")
+    # block means of 12.5 s smooth 0.01 K of the residual away
+    published("two exponentials: rms K", fit.residual_rms_k, "0.51", tolerance=0.015)
+    # in the last half hour under load the winding stood still to 0.043 K: the fit must end where the record ends
+    assert abs(fit.final_c.value - winding[-400:].mean()) < 0.5
