@@ -32,7 +32,9 @@ class Tone(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """One number with its unit and standard uncertainty ``u`` (k = 1; None: set, counted or without a statement).
+    """One number with its unit and standard uncertainty ``u``, k = 1.
+
+    None: set, counted or without a statement. NaN: should have one, but it is not known.
 
     ``bounds`` are given where the 95 % interval is not value ± t·u, such as that of a proportion.
     """
@@ -382,9 +384,8 @@ class ReportModel:
 
 
 def number(estimate: Estimate, *, in_percent: bool = False) -> Number:
-    """An estimate of the analysis as a number of the report."""
-    u = None if math.isnan(estimate.u) else estimate.u
-    return Number(estimate.value, estimate.unit, u, estimate.dof, estimate.budget, in_percent=in_percent)
+    """An estimate of the analysis as a number of the report; its ``u`` may be NaN: not known."""
+    return Number(estimate.value, estimate.unit, estimate.u, estimate.dof, estimate.budget, in_percent=in_percent)
 
 
 def plain(value: float, unit: str, digits: int = FULL_DIGITS) -> Number:

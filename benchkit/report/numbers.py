@@ -32,7 +32,7 @@ _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 PROBABILITY = 0.95
 NOT_MEASURED = "not measured"
 UNKNOWN = "?"
-"""Half-width of an interval for which there were too few independent readings."""
+"""Half-width of an interval that cannot be stated: too few independent readings."""
 THIN = "\N{NARROW NO-BREAK SPACE}"
 SPACE = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
@@ -125,8 +125,10 @@ def show(number: Number) -> Shown:
     half_width = 0.5 * factor * (bounds[1] - bounds[0]) if bounds and number.bounds is None else math.nan
     if half_width > 0.0 and math.isfinite(half_width):
         return Shown(*rounded_to_uncertainty(value, half_width), unit)
-    if bounds is None and number.u is not None and 0.0 < number.u < math.inf:
-        return Shown(rounded_to_uncertainty(value, factor * number.u)[0], UNKNOWN, unit)
+    if bounds is None and number.u is not None:
+        is_finite = 0.0 < number.u < math.inf
+        text = rounded_to_uncertainty(value, factor * number.u)[0] if is_finite else plain_text(value, 3)
+        return Shown(text, UNKNOWN, unit)
     return Shown(_grouped(Decimal(round(value))) if number.whole else plain_text(value, number.digits), "", unit)
 
 

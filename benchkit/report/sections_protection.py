@@ -171,7 +171,7 @@ def _stage(milliseconds: float | None) -> Cell:
 
 def _trip_figures(trip: Trip, index: int, run: RunReport, runs: Sequence[RunReport]) -> Iterable[Block]:
     name = f"trip {index}{of_run(run, runs)}"
-    yield Paragraph(trip.message, Tone.ERROR, name.capitalize())
+    yield Paragraph(trip.message, Tone.ERROR, name[:1].upper() + name[1:])
     if trip.around:
         panels = tuple(Panel(t.label, t.unit, (as_trace(t),), limit_levels(run.stand, t.channel)) for t in trip.around)
         yield TraceFigure(

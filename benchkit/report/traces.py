@@ -38,7 +38,7 @@ def thinned(
 
 
 def _extremes(values: FloatArray, stretches: int) -> npt.NDArray[np.int64]:
-    """Rows of the least and the greatest value of each stretch, rising; of a stretch of NaN its first row."""
+    """Rows of the least and the greatest value of each stretch, rising, and both ends; of a stretch of NaN its first."""
     edges = np.linspace(0, values.shape[0], stretches + 1).astype(np.int64)
     keep: list[int] = []
     for start, stop in pairwise(edges):
@@ -47,4 +47,4 @@ def _extremes(values: FloatArray, stretches: int) -> npt.NDArray[np.int64]:
             keep.append(int(start))
         else:
             keep.extend(sorted({int(start + np.nanargmin(block)), int(start + np.nanargmax(block))}))
-    return np.asarray(keep, dtype=np.int64)
+    return np.unique([0, *keep, values.shape[0] - 1])

@@ -65,14 +65,14 @@ def test_not_measured_is_never_a_number() -> None:
 def test_unknown_uncertainty_shows_no_interval() -> None:
     for number in (
         plain(3.25, "V"),
-        Number(3.25, "V", math.inf),
         Number(3.25, "V", 0.0),
     ):
         assert _ungrouped(str(show(number))) == "3.25 V"
 
 
-def test_interval_from_too_few_readings_is_said_to_be_unknown() -> None:
-    number = Number(3.254, "V", 0.1, dof=0.4)
+@pytest.mark.parametrize(("u", "dof"), [(0.1, 0.4), (math.nan, math.inf), (math.inf, 5.0)])
+def test_interval_that_cannot_be_stated_is_said_to_be_unknown(u: float, dof: float) -> None:
+    number = Number(3.254, "V", u, dof)
     assert bounds95(number) is None
     assert _ungrouped(str(show(number))) == "(3.25 ± ?) V"
 

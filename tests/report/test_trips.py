@@ -116,7 +116,8 @@ def test_two_trips_with_a_reset_between_are_two(bench: Bench, stand: Stand) -> N
 def test_unanswered_stop_is_said(bench: Bench, stand: Stand) -> None:
     (command,) = bench.row(winding_temp=141.0)
     bench.take(bench.protection.written(command, bench.now_ns))
-    for _ in range(600):  # rows go on, the answer does not come within 500 ms
+    timeout_ms = round(1e3 * stand.stop_actions["ramp_down"].timeout_s)
+    for _ in range(timeout_ms + 1):  # rows go on, the answer does not come
         bench.row()
     bench.take(bench.protection.tick(bench.now_ns))
     (trip,) = digest_trips(stand, (), bench.events)
@@ -125,11 +126,13 @@ def test_unanswered_stop_is_said(bench: Bench, stand: Stand) -> None:
 
 
 def test_silence_trips_with_a_time_as_set_point(bench: Bench, stand: Stand) -> None:
-    bench.take(bench.protection.tick(bench.now_ns + 400 * MS))
+    (set_point_s,) = (limit.set_point for limit in stand.limit_set.limits if limit.name == "speed_lost")
+    bench.take(bench.protection.tick(bench.now_ns + round(2e3 * set_point_s) * MS))
     (trip,) = digest_trips(stand, (), bench.events)
     assert "speed_lost" in trip.limits + trip.followed
+    assert math.isnan(trip.value.value)  # silence has no value
     stale = digest_trips(stand, (), [e for e in bench.events if e.data.get("limit") == "speed_lost"])[0]
-    assert (stale.set_point.value, stale.set_point.unit) == (0.3, "s")
+    assert (stale.set_point.value, stale.set_point.unit) == (set_point_s, "s")
 
 
 def test_trip_lies_on_the_axis_of_the_samples(bench: Bench, stand: Stand) -> None:
