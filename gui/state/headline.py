@@ -120,7 +120,7 @@ def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline
     closed = Item("Closed in order", f"SHA-256 {shown.sha256[:10]}…") if shown.is_closed else None
     items = [
         Item("Run", header.run_id),
-        Item("Started", header.started_utc.replace("T", " ")[:19] + " UTC"),
+        Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
         Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
@@ -147,7 +147,7 @@ def absent_headline(target: str, waited_s: float) -> Headline:
 
 
 def _pace(header: RunHeader) -> str:
-    return f" ({header.time_factor:g} × real time)" if header.time_factor > 1.0 else ""
+    return f" ({header.time_factor:g} × real)" if header.time_factor > 1.0 else ""
 
 
 def _state_note(status: Status) -> str:

@@ -13,7 +13,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 os.environ["QT_QPA_PLATFORM"] = "offscreen"
@@ -78,6 +80,34 @@ def loaded() -> Any:
 def stand(loaded: Any) -> Stand:
     """The example stand, parsed."""
     return loaded.stand
+
+
+@pytest.fixture(scope="session")
+def levels() -> dict[str, float]:
+    """A motoring point, by channel name."""
+    return dict(LEVELS)
+
+
+@pytest.fixture(scope="session")
+def make_run_header(loaded: Any) -> Callable[..., RunHeader]:
+    """Headers of simulated runs."""
+    return partial(make_header, loaded)
+
+
+@pytest.fixture
+def dashboard(qapp: Any) -> Any:
+    """The dashboard's own functions that open windows, on an application that looks like it."""
+    from gui import app
+
+    application = app.make_application()
+    opened = SimpleNamespace(
+        open_live=app.open_live,
+        open_recorded=app.open_recorded,
+        open_picker=app.open_picker,
+        windows=application.topLevelWidgets,
+    )
+    assert application is qapp
+    return opened
 
 
 def make_header(loaded: Any, run_id: str = "airboat-test") -> RunHeader:

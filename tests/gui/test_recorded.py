@@ -1,0 +1,190 @@
+"""A recorded run: written by the run writer, opened by the dashboard."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchkit.errors import RunFileError
+from benchkit.model.events import Event, EventKind
+from benchkit.model.stand import Stand
+from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.writer import RunWriter
+from gui.state.recorded import RecordedModel, load_recorded
+from gui.state.runs import find_runs, newest_live
+
+RATE_HZ = 100.0
+LENGTH_S = 60.0
+
+
+@pytest.fixture(scope="module")
+def run_path(
+    stand: Stand, make_run_header: Any, tmp_path_factory: pytest.TempPathFactory, levels: dict[str, float]
+) -> Path:
+    """A minute: rest, then from 20 s to 40 s the point of the levels, with two seconds missing at 30 s."""
+    path = tmp_path_factory.mktemp("runs") / "minute.h5"
+    channels = stand.channels_of("rack")
+    n = int(LENGTH_S * RATE_HZ)
+    time_s = np.arange(n) / RATE_HZ
+    on = (time_s >= 20.0) & (time_s < 40.0)
+    values = np.column_stack([np.where(on, levels[c.name], 0.01 * levels[c.name]) for c in channels])
+    keep = (time_s < 30.0) | (time_s >= 32.0)
+    count = int(keep.sum())
+    block = Block(
+        time_s=time_s[keep], arrival_s=time_s[keep] + 0.01, device_time_s=time_s[keep],
+        counter=np.flatnonzero(keep) % 65536, values=values[keep], raw=np.empty((count, 0)),
+    )  # fmt: skip
+    with RunWriter(path, make_run_header("minute"), [StreamSpec("rack", channels, ())]) as writer:
+        writer.append("rack", block)
+        writer.event(Event(0.0, EventKind.RUN_STARTED, "run minute started"))
+        writer.event(Event(20.01, EventKind.STATE, "ARMED to RUNNING", data={"to": "RUNNING"}))
+        writer.event(Event(30.01, EventKind.GAP, "200 rows missing", source="rack"))
+        trip = {"first_out": True, "order_resolved": True, "limit": "winding_hot"}
+        writer.event(Event(40.01, EventKind.TRIP, "winding_hot", source="rack", channel="winding_temp", data=trip))
+        writer.event(Event(40.01, EventKind.STATE, "RUNNING to TRIPPED", data={"to": "TRIPPED"}))
+        writer.close()
+    return path
+
+
+@pytest.fixture
+def model(run_path: Path) -> RecordedModel:
+    return load_recorded(run_path)
+
+
+def test_opens_at_the_greatest_power(model: RecordedModel, levels: dict[str, float]) -> None:
+    assert 20.0 <= model.cursor_s <= 40.0
+    assert model.moment(0.0).values["shaft_speed"] == pytest.approx(levels["shaft_speed"])
+    line = model.headline(0.0)
+    assert line.link.value == "RECORDED"
+    assert line.state == "RUNNING"
+    assert model.digest
+
+
+def test_cursor_stays_inside_the_run(model: RecordedModel) -> None:
+    model.move_cursor(1e9)
+    assert model.cursor_s == model.end_s
+    model.move_cursor(45.0)
+    assert model.headline(0.0).state == "TRIPPED"
+    model.move_cursor(-5.0)
+    assert model.cursor_s == model.start_s
+
+
+@pytest.mark.parametrize("pixels", [300, 20_000])
+def test_view_shows_the_gap(model: RecordedModel, pixels: int) -> None:
+    x, y = model.view(["shaft_speed"], 0.0, 60.0, pixels)["shaft_speed"]
+    assert np.isnan(y[(x > 30.3) & (x < 31.7)]).all()
+    assert np.isnan(y).any()
+    assert np.nanmax(y) == pytest.approx(2400.0)
+
+
+def test_events_are_on_the_axis_of_the_samples(model: RecordedModel) -> None:
+    # exact: samples arrive 10 ms after their sample time
+    assert [x.time_s for x in model.log.lines][1:] == pytest.approx([20.0, 29.998 + 0.002, 40.0, 40.0], abs=0.02)
+    assert [x.mark for x in model.log.lines if x.mark] == ["FIRST-OUT"]
+
+
+def test_a_long_run_is_drawn_from_its_overview(model: RecordedModel, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gui.state.recorded._OVERVIEW_ABOVE_ROWS", 10)
+    long = RecordedModel(model.stand, model.header, model.streams, model.log, closed=True, digest="")
+    for start, end in ((0.0, 60.0), (25.0, 35.0)):
+        x, y = long.view(["winding_temp"], start, end, 200)["winding_temp"]
+        whole_x, whole_y = model.view(["winding_temp"], start, end, 200)["winding_temp"]
+        assert np.nanmax(y) == np.nanmax(whole_y)
+        assert np.isnan(y[(x > 30.5) & (x < 31.5)]).all()
+        assert len(whole_x) <= 410
+
+
+def test_a_file_that_is_no_run_is_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "no.h5"
+    path.write_bytes(b"not a run")
+    with pytest.raises(RunFileError, match=r"no\.h5"):
+        load_recorded(path)
+
+
+def test_runs_of_a_folder(tmp_path: Path) -> None:
+    for name in ("a.h5", "b.h5", "b.live.json", "notes.txt"):
+        (tmp_path / name).write_text("x")
+    found = find_runs(tmp_path)
+    assert [(f.name, f.is_live) for f in found] == [("b", True), ("a", False)]
+    assert newest_live(tmp_path) == tmp_path / "b.live.json"
+    assert newest_live(tmp_path / "absent") is None
+
+
+def test_window_shows_the_run(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+    window = dashboard.open_recorded(run_path)
+    qtbot.addWidget(window)
+    window.show()
+    line = window.frame.state_line
+    assert line.link.text() == "RECORDED"
+    assert "SIMULATED" in line.field_texts()
+    assert "emergency stop" in window.frame.cautions.text()
+    speed = next(p for p in window.frame.trends.plots() if p.group.title == "Speed")
+    _, y = speed.drawn("shaft_speed")
+    assert np.nanmax(y) == pytest.approx(2400.0)
+    assert np.isnan(y).any()
+    events = window.frame.events.lines
+    texts = [[events.data(events.index(r, c)) for c in range(events.columnCount())] for r in range(events.rowCount())]
+    assert ["TRIP", "FIRST-OUT"] in [row[2:4] for row in texts]
+    assert "REED-INV-03" in window.facts.toPlainText()
+
+
+def test_keys_move_the_cursor_and_the_view(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+    from PySide6.QtCore import Qt
+
+    window = dashboard.open_recorded(run_path)
+    qtbot.addWidget(window)
+    window.show()
+    qtbot.waitExposed(window)
+    window.activateWindow()
+    window.frame.setFocus()
+    start = window.model.cursor_s
+    qtbot.keyClick(window, Qt.Key.Key_Right)
+    assert window.model.cursor_s == pytest.approx(start + (window.model.end_s - window.model.start_s) / 200.0)
+    qtbot.keyClick(window, Qt.Key.Key_Plus)
+    assert window.end_s - window.start_s == pytest.approx(0.5 * (window.model.end_s - window.model.start_s))
+    qtbot.keyClick(window, Qt.Key.Key_Home)
+    assert window.start_s == window.model.start_s
+    first = [p.group.title for p in window.frame.trends.plots()]
+    qtbot.keyClick(window, Qt.Key.Key_PageDown)
+    assert [p.group.title for p in window.frame.trends.plots()] != first
+    qtbot.keyClick(window, Qt.Key.Key_PageUp)
+    assert [p.group.title for p in window.frame.trends.plots()] == first
+
+
+def test_an_event_that_is_chosen_moves_the_cursor(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+    window = dashboard.open_recorded(run_path)
+    qtbot.addWidget(window)
+    window.show()
+    events = window.frame.events
+    row = next(r for r in range(events.lines.rowCount()) if events.lines.line(r).words == "TRIP")
+    events.activated.emit(events.lines.index(row, 0))
+    qtbot.waitUntil(lambda: window.frame.state_line.state.text() == "TRIPPED")
+    assert window.model.cursor_s == pytest.approx(40.0, abs=0.02)
+
+
+def test_dragging_a_plot_moves_all_of_them(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+    window = dashboard.open_recorded(run_path)
+    qtbot.addWidget(window)
+    window.show()
+    plots = window.frame.trends.plots()
+    plots[0].item.vb.setXRange(10.0, 30.0, padding=0)
+    qtbot.waitUntil(lambda: plots[3].item.vb.viewRange()[0] == pytest.approx([10.0, 30.0]))
+
+
+def test_picker_opens_what_is_chosen_and_says_what_cannot_be(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+    bad = run_path.parent / "bad.h5"
+    bad.write_bytes(b"x")
+    picker = dashboard.open_picker(run_path.parent)
+    qtbot.addWidget(picker)
+    picker.show()
+    items = {picker.list.item(i).text().split()[1]: picker.list.item(i) for i in range(picker.list.count())}
+    picker.list.itemActivated.emit(items["bad"])
+    assert "bad.h5" in picker.message.text()
+    picker.list.itemActivated.emit(items["minute"])
+    opened = [w for w in dashboard.windows() if w.windowTitle().startswith("minute")]
+    assert len(opened) == 1
+    opened[0].close()
+    bad.unlink()
+    picker.look()
+    assert picker.list.count() == 1
