@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import h5py
 import numpy as np
 import pytest
 
+from benchkit.model.run import RunHeader
 from benchkit.runfile.layout import Block
 from benchkit.runfile.recover import recover
 
@@ -69,3 +73,18 @@ def test_hdf5_tools_read_it(closed_run: Path) -> None:
     assert h5dump("-y", "-w", "0", "-d", "/streams/rack/time", "-s", "2498", "-c", "2").count("2.49") == 2
     assert 'DATASET "values"' in h5dump("-A")
     assert "H5T_IEEE_F64LE" in h5dump("-d", "/streams/rack/values", "-s", "0,0", "-c", "2,3")
+
+
+def test_content_hash_as_the_reference_page_says(closed_run: Path, header: RunHeader) -> None:
+    """Exact: put together with hashlib and plain h5py from the words of docs/reference/run-file.md."""
+    text = json.dumps(asdict(header), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    expected = hashlib.sha256(text.encode())
+    stream = "channel unit quantity label raw_channel time arrival device_time counter values raw_values"
+    raw = "received received_time_ns received_end sent sent_time_ns sent_end"
+    paths = [f"streams/rack/{name}" for name in stream.split()] + ["events/log"]
+    paths += [f"raw/rack/{name}" for name in raw.split()]
+    with h5py.File(closed_run) as file:
+        for path in paths:
+            data = file[path][:]
+            expected.update(f"\n{path} {data.dtype.str} {json.dumps(list(data.shape))}\n".encode() + data.tobytes())
+        assert file.attrs["content_sha256"].decode() == expected.hexdigest()
