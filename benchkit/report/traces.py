@@ -38,7 +38,7 @@ def thinned(
 
 
 def _extremes(values: FloatArray, stretches: int) -> npt.NDArray[np.int64]:
-    """Rows of the least and the greatest value of each stretch, rising, and both ends; of a stretch of NaN its first."""
+    """Rows of the least and the greatest value of each stretch and both ends, rising; of a stretch of NaN its first."""
     edges = np.linspace(0, values.shape[0], stretches + 1).astype(np.int64)
     keep: list[int] = []
     for start, stop in pairwise(edges):
