@@ -26,12 +26,6 @@ def loss_terms(inverter: InverterParameters, current_a: float, junction_c: float
     return standing, switching * inverter.switching_frequency_hz / (REFERENCE_HZ * REFERENCE_V)
 
 
-def loss(inverter: InverterParameters, current_a: float, dc_voltage_v: float, junction_c: float) -> float:
-    """Inverter loss in W."""
-    p_0, p_1 = loss_terms(inverter, current_a, junction_c)
-    return p_0 + p_1 * dc_voltage_v
-
-
 def dc_link_voltage(supply: SupplyParameters, ac_power_w: float, p_0: float, p_1: float) -> float:
     """Steady DC-link voltage behind the source resistance, the higher root of U = U_0 - R (P_ac + p_0 + p_1 U)/U."""
     half = 0.5 * (supply.open_circuit_v - supply.resistance_ohm * p_1)

@@ -14,7 +14,7 @@ def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("endpoint")
     options.add_argument("--load", default="propeller")
-    options.add_argument("--time-factor", type=float, default=20.0)
+    options.add_argument("--time-factor", type=float, default=50.0)
     options.add_argument("--rate", type=float, default=500.0)
     options.add_argument("--watchdog", type=float)
     given = options.parse_args()

@@ -16,7 +16,7 @@ from benchkit.simulate.sensors import COLUMNS, Reader, chains_of, scalar_inverse
 
 
 def test_calibration_errors_have_the_stated_spread(stand: Stand) -> None:
-    seeds = 2000
+    seeds = 800
     draws = [{c.column: c for c in chains_of(stand, "rack", seed)} for seed in range(seeds)]
     for column, channel in (("tq", "shaft_torque"), ("udc", "dc_voltage"), ("t_air", "air_temp")):
         accuracy = stand.channels[channel].calibration.accuracy
@@ -24,9 +24,9 @@ def test_calibration_errors_have_the_stated_spread(stand: Stand) -> None:
             (accuracy.of_reading, [d[column].gain_error for d in draws]),
             (accuracy.constant, [d[column].offset_error for d in draws]),
         ):
-            # spread of a standard deviation from 2000 normal draws: 1/√4000 = 1.6 %; of their mean: 2.2 %
-            assert np.std(errors) == pytest.approx(stated, rel=0.06)
-            assert abs(np.mean(errors)) <= 0.09 * stated
+            # spread of a standard deviation from 800 normal draws: 1/√1600 = 2.5 %; of their mean: 3.5 %
+            assert np.std(errors) == pytest.approx(stated, rel=0.08)
+            assert abs(np.mean(errors)) <= 0.12 * stated
 
 
 def test_true_diameter_differs_from_the_nameplate_by_its_uncertainty(stand: Stand) -> None:

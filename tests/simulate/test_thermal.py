@@ -60,3 +60,14 @@ def test_outlet_sensor_keeps_its_reading_when_the_coolant_stands_still() -> None
         thermal.step(P, t, HEAT, 0.05, inlet_c=40.0, flow_lpm=0.0, air_c=21.0)
     assert t.outlet_c == seen
     assert t.coolant_c > seen + 5.0
+
+
+def test_the_longest_time_constant_is_what_a_long_decay_shows() -> None:
+    longest = thermal.time_constants(P, 8.0)[0]
+    final, t = thermal.steady(P, HEAT, 40.0, 8.0, 21.0), at_rest(40.0)
+    left = []
+    for k in range(1, 60_001):
+        thermal.step(P, t, HEAT, 0.05, inlet_c=40.0, flow_lpm=8.0, air_c=21.0)
+        if k in (40_000, 60_000):  # the quicker parts are gone after 2000 s
+            left.append(final.magnet_c - t.magnet_c)
+    assert 1000.0 / np.log(left[0] / left[1]) == pytest.approx(longest, rel=1e-3)
