@@ -64,7 +64,7 @@ def efficiency_maps(
 ) -> tuple[tuple[EfficiencyMap, ...], tuple[Finding, ...]]:
     """Maps of drive, inverter and motor, as far as they are measured; a finding says why one could not be made."""
     maps: list[EfficiencyMap] = []
-    findings: list[Finding] = []
+    refused: dict[str, list[str]] = {}
     for subject, needed in (
         ("drive", (Role.DC_VOLTAGE, Role.DC_CURRENT)),
         ("inverter", (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.AC_POWER)),
@@ -76,7 +76,11 @@ def efficiency_maps(
         try:
             maps.append(efficiency_map(map_points(stand, [b.point for b in balances], roles), subject))
         except UsageError as error:
-            findings.append(Finding("note", "no_efficiency_map", f"No efficiency map of the {subject}: {error}"))
+            refused.setdefault(str(error), []).append(subject)
+    findings = [
+        Finding("note", "no_efficiency_map", f"No efficiency map of {', '.join(subjects)}: {reason}")
+        for reason, subjects in refused.items()
+    ]
     return tuple(maps), tuple(findings)
 
 

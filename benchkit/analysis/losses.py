@@ -80,6 +80,24 @@ def distinct_points(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> int:
     return int(np.unique(np.stack(cells, axis=1), axis=0).shape[0])
 
 
+def on_one_curve(speed: npt.ArrayLike, torque: npt.ArrayLike) -> bool:
+    """True where one of the two is a parabola of the other to within 5 % of its spread: a line, or a propeller.
+
+    >>> n = np.linspace(1000.0, 3000.0, 9)
+    >>> on_one_curve(n, 1e-5 * n**2), on_one_curve(np.repeat(n, 2), np.tile([10.0, 50.0], 9))
+    (True, False)
+    """
+    for x, y in ((speed, torque), (torque, speed)):
+        a, b = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        if np.ptp(a) == 0.0 or np.ptp(b) == 0.0:
+            return True
+        X = np.stack([np.ones(a.size), a / np.max(np.abs(a)), (a / np.max(np.abs(a))) ** 2], axis=1)
+        rest = b - X @ np.linalg.lstsq(X, b, rcond=None)[0]
+        if float(np.std(rest)) < 0.05 * float(np.std(b)):
+            return True
+    return False
+
+
 def fit_losses(
     speed_rpm: npt.ArrayLike,
     torque_nm: npt.ArrayLike,
@@ -104,7 +122,8 @@ def fit_losses(
         terms: names from :data:`POWERS`; None: chosen as above.
 
     Raises:
-        UsageError: fewer distinct points than terms + 3, or terms that the points cannot tell apart.
+        UsageError: fewer distinct points than terms + 3, terms that the points cannot tell apart, or (without
+            ``terms``) points on one curve.
 
     Source of (2): C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989) 297, doi 10.1093/biomet/76.2.297.
     """
@@ -120,6 +139,12 @@ def fit_losses(
         )
     speed_scale, torque_scale = float(np.max(np.abs(n))) or 1.0, float(np.max(np.abs(T))) or 1.0
     scaled_n, scaled_t = n / speed_scale, T / torque_scale
+    if terms is None and on_one_curve(scaled_n, scaled_t):
+        raise UsageError(
+            "the operating points lie on one curve of speed and torque, as those of a propeller do: "
+            "the loss beside that curve was not measured",
+            remedy="Measure at several torques for each speed.",
+        )
     weights = _weights(u)
     chosen = tuple(terms) if terms is not None else _select(scaled_n, scaled_t, loss / weights, weights, room)
     fit = fit_linear(design(chosen, scaled_n, scaled_t), loss, weights)

@@ -90,7 +90,11 @@ def propagate_balance(inputs: Mapping[Role, Estimate]) -> Propagated:
 
 
 def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:
-    """Power balance of one operating point; NaN where the stand does not measure what it takes."""
+    """Power balance of one operating point; NaN where the stand does not measure what it takes.
+
+    An efficiency is given where both its powers are more than two standard uncertainties above zero: at standstill a
+    quotient of two noises says nothing.
+    """
     inputs = {}
     for role in INPUT_ROLES:
         channel = stand.channel_for(role)
@@ -98,4 +102,11 @@ def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:
             inputs[role] = point.means[channel.name]
     result = propagate_balance(inputs).estimates
     missing = Estimate(NOT_MEASURED, NOT_MEASURED, "")
-    return PowerBalance(point, inputs.get(Role.SPEED, missing), inputs.get(Role.TORQUE, missing), *result)
+    powers, losses, etas = result[:3], result[3:6], result[6:]
+    dc, ac, shaft = (p.value > 2.0 * p.u for p in powers)
+    shown = [
+        eta if resolved else Estimate(NOT_MEASURED, NOT_MEASURED, "1")
+        for eta, resolved in zip(etas, (dc and ac, ac and shaft, dc and shaft), strict=True)
+    ]
+    speed, torque = inputs.get(Role.SPEED, missing), inputs.get(Role.TORQUE, missing)
+    return PowerBalance(point, speed, torque, *powers, *losses, *shown)

@@ -26,6 +26,9 @@ COPPER_IEEE = 234.5
 TESTED_LOSS = (0.5, 1.5)
 """Share of the tested loss within which a rating is not an extrapolation (a rule of this project)."""
 _MOST_BLOCKS = 400
+_SHOWN = 0.5
+"""Two time constants are shown where they leave at most this share of the residual of one."""
+_GRID_ALLOWANCE = 1.8  # the best of the grid is not yet the best: do not give up on it too early
 
 
 def first_order(t_s: npt.ArrayLike, start_c: float, final_c: float, tau_s: float) -> FloatArray:
@@ -136,8 +139,8 @@ def _block_means(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     return t[: count * length].reshape(shape).mean(axis=1), y[: count * length].reshape(shape).mean(axis=1)
 
 
-def _fit_exponentials(t: FloatArray, y: FloatArray, order: int) -> _Exponentials:
-    """Grid over the time constants (linear in the rest), then nonlinear from the best."""
+def _start(t: FloatArray, y: FloatArray, order: int) -> tuple[float, FloatArray]:
+    """Best fit over a grid of time constants (linear in the rest): rms and parameters."""
     span = float(t[-1])
     grid = np.geomspace(span / 60.0, span * 4.0, 28)
     picks = [(a,) for a in grid] if order == 1 else [(a, b) for i, a in enumerate(grid) for b in grid[i + 3 :]]
@@ -147,28 +150,36 @@ def _fit_exponentials(t: FloatArray, y: FloatArray, order: int) -> _Exponentials
         b, _, rank, _ = np.linalg.lstsq(X, y, rcond=1e-9)
         if rank < order + 1:
             continue
-        chi2 = float(np.sum((y - X @ b) ** 2))
-        if best is None or chi2 < best[0]:
-            best = (chi2, np.concatenate([b, np.log(taus)]))
+        rms = float(np.sqrt(np.mean((y - X @ b) ** 2)))
+        if best is None or rms < best[0]:
+            best = (rms, np.concatenate([b, np.log(taus)]))
     if best is None or float(np.ptp(y)) == 0.0:
         raise UsageError("the record does not heat", got=f"{float(np.ptp(y)):.3g} K between its extremes")
+    return best
+
+
+def _fit_exponentials(t: FloatArray, y: FloatArray, order: int, start: FloatArray | None = None) -> _Exponentials:
+    first = _start(t, y, order)[1] if start is None else start
 
     def model(p: FloatArray) -> FloatArray:
         # a trial step may leave any time scale of the record: keep its exponential finite
         exponents = np.exp(-t[:, None] / np.exp(np.clip(p[1 + order :], -30.0, 30.0)))
         return np.asarray(p[0] - exponents @ p[1 : 1 + order])
 
-    return _Exponentials(fit_nonlinear(model, best[1].tolist(), y), order)
+    return _Exponentials(fit_nonlinear(model, first.tolist(), y), order)
 
 
 def _two_if_shown(t: FloatArray, y: FloatArray, one: _Exponentials) -> _Exponentials | None:
     try:
-        two = _fit_exponentials(t, y, 2)
+        rms, start = _start(t, y, 2)
+        if rms > _GRID_ALLOWANCE * _SHOWN * one.rms:
+            return None
+        two = _fit_exponentials(t, y, 2, start)
     except UsageError:
         return None
     fast, slow = np.sort(two.taus)
     a, b = two.amplitudes
-    shown = two.rms <= 0.5 * one.rms and slow >= 2.0 * fast and a * b > 0.0 and t[-1] >= 1.5 * slow
+    shown = two.rms <= _SHOWN * one.rms and slow >= 2.0 * fast and a * b > 0.0 and t[-1] >= 1.5 * slow
     return two if shown else None
 
 

@@ -91,6 +91,20 @@ def test_nan_mean_is_not_measured(stand):
     assert not b.motor_efficiency.is_measured
 
 
+def test_no_efficiency_at_standstill(stand):
+    still = point(
+        shaft_speed=(0.09, 0.05, "rpm"),
+        shaft_torque=(0.07, 0.03, "N·m"),
+        ac_power=(20.0, 3.0, "W"),
+        dc_current=(0.15, 0.02, "A"),
+    )
+    b = power_balance(stand, still)
+    assert b.shaft_power_w.value > 0.0
+    assert not b.drive_efficiency.is_measured
+    assert not b.motor_efficiency.is_measured
+    assert b.drive_loss_w.value == pytest.approx(60.0, abs=0.01)
+
+
 def test_arrays():
     assert dc_power([400.0, 410.0], 10.0).tolist() == [4000.0, 4100.0]
     assert shaft_power([60.0, -60.0], [1.0, 1.0]).tolist() == pytest.approx([2 * math.pi, -2 * math.pi])
