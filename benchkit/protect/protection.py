@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.errors import ProfileError, RefusedError
+from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.stand import LimitKind, Severity, Stand
@@ -249,8 +249,13 @@ class Protection:
     ) -> list[Outcome]:
         """Trip for a ``cause`` that is no limit. It commands ``action``, or the orderly stop of the stand.
 
-        With ``stands`` the cause refuses RESET until :meth:`external_cleared`.
+        With ``stands`` the cause refuses RESET until :meth:`external_cleared`. Raises ``UsageError`` for an action
+        that the stand does not have.
         """
+        action = self._stand.orderly_stop if action is None else action
+        if action not in self._stand.stop_actions:
+            known = ", ".join(self._stand.stop_actions)
+            raise UsageError("unknown stop action", where=cause, got=action, expected=f"one of {known}")
         if stands:
             self._external.add(cause)
         self._first_out = add_cause(self._first_out, Cause(cause, now_ns), self._interval_ns)
@@ -260,7 +265,7 @@ class Protection:
             f"{cause} (trip)",
             data={"limit": cause, "first_out": self._is_first(cause), "order_resolved": self._first_out.order_resolved},
         )
-        causes = {action or self._stand.orderly_stop: [(cause, now_ns)]}
+        causes = {action: [(cause, now_ns)]}
         return _commands_first([told, *self._trip(causes, {cause: told.message}, now_ns)])
 
     def external_cleared(self, cause: str, now_ns: int) -> list[Outcome]:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchkit.errors import ProfileError, RefusedError
+from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.stand import Limit, LimitKind, Severity
@@ -290,6 +290,13 @@ def test_a_trip_from_outside(stand):
     assert subject.external_cleared("smoke in the cell", 5 * MS) == []
     subject.request(Trigger.RESET, 6 * MS, "Ada")
     assert subject.state is State.READY
+
+
+def test_a_trip_from_outside_with_an_unknown_action_is_refused_and_changes_nothing(stand):
+    subject = running(stand)
+    with pytest.raises(UsageError, match=r"smoke: unknown stop action \(got 'rmp'; expected one of ramp_down, zero"):
+        subject.external_trip("smoke", 2 * MS, action="rmp")
+    assert subject.state is State.RUNNING
 
 
 def test_a_latched_caution_is_released_by_a_person(with_limits):
