@@ -20,6 +20,8 @@ LEAST_COVERED = 1.0
 """A heating that covers fewer time constants tells no end temperature."""
 LEAST_DWELLS = 3.0
 """A hold shorter than so many dwells is no heat run."""
+FLOW_BAND = 0.1
+INLET_BAND_K = 3.0
 _ROLES = (Role.WINDING_TEMP, Role.MAGNET_TEMP, Role.JUNCTION_TEMP)
 _NOT_MEASURED = Estimate(math.nan, math.nan, "")
 
@@ -32,12 +34,13 @@ def heat_runs(
     A hold (:func:`~benchkit.analysis.steady.find_holds`) counts for a channel where it lasts three dwells or more and
     the channel rises by 3 K or more from its first to its last tenth. The longest such hold is fitted. A fit that
     covers less than one time constant is left out, with a finding.
+
+    A hold ends where the cooling changes: coolant flow by more than :data:`FLOW_BAND` of what it was at the start, or
+    coolant inlet temperature by more than :data:`INLET_BAND_K`. What heats after that heats towards another end.
     """
-    holds = [
-        (a, b)
-        for a, b in steady_holds(stand, stream, breaks)
-        if stream.time_s[b - 1] - stream.time_s[a] >= LEAST_DWELLS * stand.steadiness.dwell_s
-    ]
+    cooled = [_while_cooled_alike(stand, stream, hold) for hold in steady_holds(stand, stream, breaks)]
+    least_s = LEAST_DWELLS * stand.steadiness.dwell_s
+    holds = [(a, b) for a, b in cooled if b > a and stream.time_s[b - 1] - stream.time_s[a] >= least_s]
     fits: list[HeatingFit] = []
     ratings: list[ContinuousRating] = []
     findings: list[Finding] = []
@@ -75,6 +78,27 @@ def heat_runs(
             speed, torque, current = (_first(stand, means, (r,)) for r in (Role.SPEED, Role.TORQUE, Role.PHASE_CURRENT))
             ratings.append(continuous_rating(fit, limit, speed, torque, current, reference))
     return tuple(fits), tuple(ratings), tuple(findings)
+
+
+def _while_cooled_alike(stand: Stand, stream: Stream, hold: tuple[int, int]) -> tuple[int, int]:
+    """The first part of a hold in which coolant flow and inlet temperature stay what they were; judged by means over
+    one dwell, so that noise does not end it."""
+    start, stop = hold
+    bands = ((Role.COOLANT_FLOW, 0.0, FLOW_BAND), (Role.COOLANT_INLET_TEMP, INLET_BAND_K, 0.0))
+    for role, absolute, relative in bands:
+        name = stand.roles.get(role)
+        if name is None or name not in stream.channels:
+            continue
+        edges = np.arange(stream.time_s[start], stream.time_s[stop - 1], stand.steadiness.dwell_s)
+        rows = np.searchsorted(stream.time_s[start:stop], edges)
+        values = stream.column(name)[start:stop]
+        means = [
+            float(np.nanmean(part)) if np.any(~np.isnan(part)) else math.nan for part in np.split(values, rows[1:])
+        ]
+        moved = np.abs(np.array(means) - means[0]) > absolute + relative * abs(means[0])
+        if np.any(moved):
+            stop = start + int(rows[int(np.argmax(moved))])
+    return start, stop
 
 
 def _rise(stream: Stream, name: str, hold: tuple[int, int]) -> float:

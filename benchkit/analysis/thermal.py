@@ -201,7 +201,7 @@ def _heating_fit(
     at_start = np.zeros(fit.parameters.size)
     at_start[0], at_start[1 : 1 + order] = 1.0, -1.0
     start_c = float(at_start @ fit.parameters)
-    u_start = math.sqrt(float(at_start @ covariance @ at_start))
+    u_start = math.sqrt(max(0.0, float(at_start @ covariance @ at_start)))  # rounding of a nearly singular covariance
     final_c = float(fit.parameters[0])
     tau = math.exp(fit.parameters[slow])
     fast_tau = math.exp(fit.parameters[fast])
