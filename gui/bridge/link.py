@@ -16,7 +16,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
-from PySide6.QtCore import QObject, QThread, Signal
+from PySide6.QtCore import QObject, QThread, Signal, Slot
 
 from benchkit.errors import BenchkitError, RefusedError
 from benchkit.model.run import RunHeader
@@ -62,9 +62,11 @@ class RecorderLink(QObject):
 
     def __init__(self, find: FindRecorder, parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._worker = _Worker(find)
+        self._worker = _Worker(find, self)
         self._worker.attached.connect(self.attached)
         self._worker.answered.connect(self.answered)
+        # a window that is dropped without being closed still ends its thread
+        self.destroyed.connect(self._worker.end)
 
     def start(self) -> None:
         """Start looking for the recorder."""
@@ -72,8 +74,7 @@ class RecorderLink(QObject):
 
     def stop(self) -> None:
         """Let go of the recorder, which does not notice, and end the thread."""
-        self._worker.stopping.set()
-        self._worker.wait()
+        self._worker.end()
 
     def ask(self, request: str, **arguments: Any) -> None:
         """Send a request; the answer comes as :attr:`answered`."""
@@ -91,13 +92,19 @@ class _Worker(QThread):
     attached = Signal(object)
     answered = Signal(object)
 
-    def __init__(self, find: FindRecorder) -> None:
-        super().__init__()
+    def __init__(self, find: FindRecorder, parent: QObject) -> None:
+        super().__init__(parent)
         self.setObjectName("recorder link")
         self.find = find
         self.stopping = threading.Event()
         self.requests: SimpleQueue[tuple[str, dict[str, Any]]] = SimpleQueue()
         self.messages: deque[tuple[Message, float]] = deque(maxlen=KEPT_MESSAGES)
+
+    @Slot()
+    def end(self) -> None:
+        """Stop, and wait until the thread has ended."""
+        self.stopping.set()
+        self.wait()
 
     def run(self) -> None:
         """Body of the thread."""

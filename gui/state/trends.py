@@ -152,10 +152,16 @@ def is_active(limit: Limit, value: float) -> bool:
     return value > limit.set_point if limit.kind is LimitKind.ABOVE else value < limit.set_point
 
 
-def live_view(edge_s: float, window_s: float) -> tuple[float, float]:
-    """The live view: from the start of the run until it is full, then the newest ``window_s``."""
+def live_view(edge_s: float, window_s: float, pixels: int) -> tuple[float, float, float]:
+    """The live view: from the start of the run until it is full, then the newest ``window_s``.
+
+    Returns start, end and the edge of the data, in whole pixel columns: between two columns nothing that could be
+    seen changes, so nothing is drawn, and a trace does not shimmer while it moves.
+    """
+    column = window_s / pixels
+    edge_s = math.ceil(edge_s / column) * column
     end_s = max(edge_s, window_s)
-    return end_s - window_s, end_s
+    return end_s - window_s, end_s, edge_s
 
 
 def window_step(current_s: float, steps: int) -> float:

@@ -11,11 +11,11 @@ from benchkit.model.stand import Stand
 from gui.state import theme
 from gui.state.events import Flag
 from gui.state.picture import Model, Moment
-from gui.state.trends import banded, pages, trend_groups
+from gui.state.trends import TrendGroup, banded, pages, trend_groups
 from gui.state.wording import span
 from gui.widgets.trend_plot import FLAGS, TrendPlot
 
-_ACROSS = 2
+_ACROSS, _DOWN = 2, 3
 
 
 class TrendPages(QWidget):
@@ -28,6 +28,7 @@ class TrendPages(QWidget):
     def __init__(self, *, browsable: bool) -> None:
         super().__init__()
         self._browsable = browsable
+        self._groups: tuple[tuple[TrendGroup, ...], ...] = ()
         self._pages: list[list[TrendPlot]] = []
         self._span_s = 0.0
         self._stack = QStackedWidget()
@@ -54,30 +55,44 @@ class TrendPages(QWidget):
         layout.addWidget(self._stack, 1)
 
     def build(self, stand: Stand) -> None:
-        """Make the plots of a stand, once."""
+        """Take a stand; the plots of a page are made when it is first shown, once."""
         while self._stack.count():
             old = self._stack.widget(0)
             self._stack.removeWidget(old)
             old.deleteLater()
-        self._pages = []
-        for page in pages(trend_groups(stand)):
-            holder = QWidget()
-            grid = QGridLayout(holder)
-            grid.setContentsMargins(0, 0, 0, 0)
-            grid.setSpacing(4)
-            plots = [TrendPlot(group, browsable=self._browsable) for group in page]
-            for i, plot in enumerate(plots):
-                grid.addWidget(plot, i // _ACROSS, i % _ACROSS)
-                plot.show_time_axis(visible=i + _ACROSS >= len(plots))
-                plot.range_changed.connect(self.range_changed)
-                plot.cursor_asked.connect(self.cursor_asked)
-            for row in range(3):
-                grid.setRowStretch(row, 1)
-            for column in range(_ACROSS):
-                grid.setColumnStretch(column, 1)
-            self._stack.addWidget(holder)
-            self._pages.append(plots)
+        self._groups = pages(trend_groups(stand))
+        self._pages = [[] for _ in self._groups]
+        for _ in self._groups:
+            self._stack.addWidget(QWidget())
+        self._fill(0)
+
+    def _fill(self, number: int) -> None:
+        holder, page = self._stack.widget(number), self._groups[number]
+        if self._pages[number]:
+            return
+        grid = QGridLayout(holder)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setSpacing(4)
+        plots = [TrendPlot(group, browsable=self._browsable) for group in page]
+        for i, plot in enumerate(plots):
+            grid.addWidget(plot, i // _ACROSS, i % _ACROSS)
+            plot.show_time_axis(visible=i + _ACROSS >= len(plots))
+            plot.range_changed.connect(self.range_changed)
+            plot.cursor_asked.connect(self.cursor_asked)
+        for row in range(_DOWN):
+            grid.setRowStretch(row, 1)
+        for column in range(_ACROSS):
+            grid.setColumnStretch(column, 1)
+        self._pages[number] = plots
         self._tell_where()
+
+    def page(self) -> int:
+        """Number of the page shown, from 0."""
+        return self._stack.currentIndex()
+
+    def pixels(self) -> int:
+        """Pixel columns of the plots, which are all of one width."""
+        return self.plots()[0].pixels() if self.plots() else 1
 
     def plots(self) -> Sequence[TrendPlot]:
         """Plots of the page that is shown."""
@@ -133,7 +148,9 @@ class TrendPages(QWidget):
 
     def _turn(self, step: int) -> None:
         if self._pages:
-            self._stack.setCurrentIndex((self._stack.currentIndex() + step) % len(self._pages))
+            number = (self._stack.currentIndex() + step) % len(self._pages)
+            self._fill(number)
+            self._stack.setCurrentIndex(number)
             self._tell_where()
             self.range_changed.emit(float("nan"), float("nan"))
 

@@ -117,7 +117,7 @@ class TrendPlot(QWidget):
         self._stale: bool | None = None
         self._lead: tuple[Limit, ...] = ()
         self._active: dict[str, bool] = {}
-        self.plot: Any = pg.PlotWidget(background=theme.PANEL)
+        self.plot: Any = pg.PlotWidget(background=theme.PANEL, enableMenu=False)
         self.item: Any = self.plot.getPlotItem()
         self.table = TraceTable(group)
         layout = QHBoxLayout(self)
@@ -210,7 +210,6 @@ class TrendPlot(QWidget):
 
     def _prepare_axes(self, *, browsable: bool) -> None:
         self.item.hideButtons()
-        self.item.setMenuEnabled(False)
         self.item.vb.setMouseEnabled(x=browsable, y=False)
         self.item.vb.disableAutoRange()
         for name in ("left", "bottom"):

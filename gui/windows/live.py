@@ -36,6 +36,7 @@ class LiveWindow(QMainWindow):
         self._target = target
         self._window_s = _WINDOW_S
         self._frames = 0
+        self._shown: tuple[float, ...] = ()
         self._sorted_s = self._opened_s = time.perf_counter()
         self.controls = ControlPanel()
         self.frame = Frame(self.controls, browsable=False)
@@ -69,11 +70,15 @@ class LiveWindow(QMainWindow):
             return
         for message, at_s in self.link.drain():
             model.take(message, at_s)
-        start_s, end_s = live_view(model.edge_s(now_s), self._window_s * model.pace)
-        self.frame.trends.draw(model, start_s, end_s, pin_x=True)
+        trends = self.frame.trends
+        start_s, end_s, edge_s = live_view(model.edge_s(now_s), self._window_s * model.pace, trends.pixels())
+        shown = (start_s, end_s, edge_s, trends.page(), trends.pixels())
+        if shown != self._shown:
+            self._shown = shown
+            trends.draw(model, start_s, end_s, pin_x=True)
         if self._frames % _WORDS_EVERY == 0:
             self._draw_words(model, now_s)
-            self.frame.trends.show_flags(flags(list(model.log.lines), start_s, end_s, FLAGS))
+            trends.show_flags(flags(list(model.log.lines), start_s, end_s, FLAGS))
         self._frames += 1
 
     def _draw_words(self, model: LiveModel, now_s: float) -> None:
@@ -116,7 +121,7 @@ class LiveWindow(QMainWindow):
         previous = self.model
         if previous is not None and previous.header.run_id == news.header.run_id:
             return
-        self._frames = 0
+        self._frames, self._shown = 0, ()
         self.frame.ribbon.forget_scale()
         self.frame.events.lines.forget()
         if previous is None or previous.stand != news.stand:

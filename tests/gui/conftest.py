@@ -95,19 +95,30 @@ def make_run_header(loaded: Any) -> Callable[..., RunHeader]:
 
 
 @pytest.fixture
-def dashboard(qapp: Any) -> Any:
-    """The dashboard's own functions that open windows, on an application that looks like it."""
+def dashboard(qapp: Any) -> Iterator[Any]:
+    """The dashboard's own functions that open windows; the windows are closed with the test."""
     from gui import app
 
     application = app.make_application()
-    opened = SimpleNamespace(
-        open_live=app.open_live,
-        open_recorded=app.open_recorded,
-        open_picker=app.open_picker,
+    assert application is qapp
+    kept: list[Any] = []
+
+    def keeping(opener: Callable[..., Any]) -> Callable[..., Any]:
+        def opened(*arguments: Any) -> Any:
+            kept.append(opener(*arguments))
+            return kept[-1]
+
+        return opened
+
+    yield SimpleNamespace(
+        open_live=keeping(app.open_live),
+        open_recorded=keeping(app.open_recorded),
+        open_picker=keeping(app.open_picker),
         windows=application.topLevelWidgets,
     )
-    assert application is qapp
-    return opened
+    for window in kept:
+        window.close()
+        window.deleteLater()
 
 
 def make_header(loaded: Any, run_id: str = "airboat-test") -> RunHeader:
@@ -238,6 +249,12 @@ def start_publisher(loaded: Any, stand: Stand, tmp_path: Path) -> Iterator[Calla
             publisher.close()
 
 
+@pytest.fixture
+def find_left_running() -> Callable[[Any], list[str]]:
+    """The check for leaks, to be checked itself."""
+    return left_running
+
+
 @pytest.fixture(autouse=True)
 def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
     """Fail a test that leaves a thread or an active timer behind, and name it."""
@@ -245,15 +262,23 @@ def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
     yield
     if "qapp" not in request.fixturenames:
         return
-    # the windows of the test are closed by now (qtbot); their deferred deletion still has to run
-    from PySide6.QtCore import QCoreApplication, QEvent, QThread, QTimer
-    from PySide6.QtWidgets import QApplication
+    # the windows of the test are closed by now; their deferred deletion still has to run
+    from PySide6.QtCore import QCoreApplication, QEvent
 
     QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
     gc.collect()
     left = [f"thread {t.name}" for t in threading.enumerate() if t not in before and t.is_alive()]
-    for window in QApplication.topLevelWidgets():
+    left += left_running(request.getfixturevalue("qapp"))
+    assert not left, f"left running: {', '.join(left)}"
+
+
+def left_running(application: Any) -> list[str]:
+    """Active timers and running threads of the windows that exist, by name."""
+    from PySide6.QtCore import QThread, QTimer
+
+    left = []
+    for window in application.topLevelWidgets():
         name = f"{type(window).__name__} {window.windowTitle()!r}"
         left += [f"active timer of {name}" for t in window.findChildren(QTimer) if t.isActive()]
         left += [f"running thread of {name}" for t in window.findChildren(QThread) if t.isRunning()]
-    assert not left, f"left running: {', '.join(left)}"
+    return left

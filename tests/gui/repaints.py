@@ -5,6 +5,7 @@ A binding that miscounts references ends the process after some dozens of repain
 
 import os
 import sys
+import time
 
 os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
@@ -32,14 +33,16 @@ def main(count: int) -> None:
     states = list(State)
     done = 0
     for i in range(count):
-        time_s = i * 0.04 + np.arange(40) / 1000.0
-        model.take(LiveRows("rack", channels, time_s, time_s, random.uniform(0, 150, (40, len(channels)))), i * 0.04)
+        now_s = time.perf_counter()
+        time_s = i * 0.2 + np.arange(40) * 0.005
+        model.take(LiveRows("rack", channels, time_s, time_s, random.uniform(0, 150, (40, len(channels)))), now_s)
         rack = SourceStatus(0.01, i, 0, 0, lost=i % 90 > 80, stale=i % 70 > 60)
         state = states[i // 20 % len(states)]
-        model.take(Status(i * 0.04, state, {}, True, "soak.h5", 10**9, None, "set", "1", {"rack": rack}), i * 0.04)
+        model.take(Status(i * 0.2, state, {}, True, "soak.h5", 10**9, None, "set", "1", {"rack": rack}), now_s)
         window.draw()
         window.repaint()
-        application.processEvents()
+        if i % 10 == 0:
+            application.processEvents()
         if i % 150 == 149:
             window.frame.trends.next_page()
         done += 1

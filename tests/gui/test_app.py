@@ -20,8 +20,8 @@ def repaint(count: int) -> None:
     assert done.stdout.split() == [str(count)]
 
 
-def test_a_hundred_and_fifty_repaints() -> None:
-    repaint(150)
+def test_a_hundred_and_twenty_repaints() -> None:
+    repaint(120)
 
 
 @pytest.mark.soak

@@ -135,8 +135,8 @@ def test_keys_move_the_cursor_and_the_view(qtbot: Any, dashboard: Any, run_path:
     window = dashboard.open_recorded(run_path)
     qtbot.addWidget(window)
     window.show()
-    qtbot.waitExposed(window)
     window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
     window.frame.setFocus()
     start = window.model.cursor_s
     qtbot.keyClick(window, Qt.Key.Key_Right)

@@ -203,3 +203,35 @@ def test_two_dashboards_watch_one_run(qtbot: Any, attach: Any, start_publisher: 
     one.close()
     qtbot.waitUntil(lambda: len(trace(two, "thrust")[0]) > 10, timeout=WAIT_MS)
     assert two.frame.state_line.link.text() == "LIVE"
+
+
+def test_a_window_that_is_dropped_ends_its_thread(qapp: Any, start_publisher: Any) -> None:
+    from PySide6.QtCore import QThread
+
+    from gui.app import open_live
+
+    window = open_live(start_publisher().live_file)
+    window.deleteLater()
+    del window
+    # deferred deletion runs in the event loop; the thread is waited for in it
+    from PySide6.QtCore import QCoreApplication, QEvent
+
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    qapp.processEvents()
+    assert not [w for w in qapp.topLevelWidgets() if w.findChildren(QThread)]
+
+
+def test_a_window_that_is_left_open_is_named(
+    qapp: Any, start_publisher: Any, find_left_running: Callable[[Any], list[str]]
+) -> None:
+    """The check for leaks itself can fail: it names the window, its thread and its timer."""
+    from gui.app import open_live
+
+    window = open_live(start_publisher().live_file)
+    try:
+        left = find_left_running(qapp)
+        assert any("running thread of LiveWindow" in text for text in left)
+        assert any("active timer of LiveWindow" in text for text in left)
+    finally:
+        window.close()
+    assert find_left_running(qapp) == []

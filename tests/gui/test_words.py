@@ -261,8 +261,10 @@ def test_time_axis_in_minutes_and_seconds() -> None:
 
 
 def test_live_view_fills_from_the_start_then_moves() -> None:
-    assert live_view(5.0, 60.0) == (0.0, 60.0)
-    assert live_view(75.0, 60.0) == (15.0, 75.0)
+    assert live_view(5.0, 60.0, 300) == pytest.approx((0.0, 60.0, 5.0))
+    assert live_view(75.0, 60.0, 300) == pytest.approx((15.0, 75.0, 75.0))
+    # exact: a column is 0.2 s wide, so the view stands until the next column begins
+    assert live_view(75.01, 60.0, 300) == live_view(75.19, 60.0, 300) == pytest.approx((15.2, 75.2, 75.2))
     assert window_step(60.0, 1) == 120.0
     assert window_step(10.0, -1) == 10.0
 
