@@ -14,14 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from benchkit.errors import RunFileError
+from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
 from benchkit.runfile import hashing, layout
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalRecord, Kind, read_journal
 from benchkit.runfile.layout import StoredChannel, StreamSpec
 from benchkit.runfile.reader import open_run
-from benchkit.runfile.store import RunStore
+from benchkit.runfile.store import RunStore, check_header
 
 _FOLD_BYTES = 4 << 20
 _FOLD_RECORDS = 50_000
@@ -69,6 +69,7 @@ def parse_run_record(record: JournalRecord, *, where: str) -> tuple[RunHeader, t
             raise TypeError(f"first record is {record.kind.name}")
         fields = json.loads(record.payload)
         header = RunHeader(**fields["header"])
+        _check_types(header)
         streams = tuple(
             StreamSpec(
                 source=str(entry["source"]),
@@ -78,13 +79,29 @@ def parse_run_record(record: JournalRecord, *, where: str) -> tuple[RunHeader, t
             for entry in fields["streams"]
         )
         layout.check_specs(streams)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, UsageError) as error:
         raise RunFileError(
             f"the journal does not start with the header of its run: {error}",
             where=where,
             remedy="It was written by another version, or is damaged.",
         ) from error
     return header, streams
+
+
+def _check_types(header: RunHeader) -> None:
+    """The header came as JSON: every field must have the type it has in a header made here."""
+    example = RunHeader("", "", "", "", "", "")
+    for name in (*layout.HEADER_TEXT_ATTRIBUTES, "note", "profile_json"):
+        if not isinstance(getattr(header, name), str):
+            raise TypeError(f"{name} is not a text")
+    for name in ("simulated", "format_version"):
+        if type(getattr(header, name)) is not type(getattr(example, name)):
+            raise TypeError(f"{name} is a {type(getattr(header, name)).__name__}")
+    if not isinstance(header.time_factor, int | float) or not isinstance(header.seed, int | None):
+        raise TypeError("time_factor or seed is not a number")
+    if not all(isinstance(text, str) for item in header.profile_texts.items() for text in item):
+        raise TypeError("profile_texts are not texts")
+    check_header(header)
 
 
 def fold_journal(file: Any, sources: tuple[str, ...], journal: Path, progress: Progress | None = None) -> int:

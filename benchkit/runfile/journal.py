@@ -28,6 +28,8 @@ MAGIC = b"\x89BKJ\r\n\x1a\n"
 VERSION = 1
 MAX_PAYLOAD = 16 << 20
 """A longer length cannot come from this writer: reading ends there instead of asking for the memory."""
+MAX_WAITING_BYTES = 128 << 20
+"""What may wait in memory for a full disk; beyond it the journal ends, with all it has up to there."""
 NO_SOURCE = 0xFFFF
 
 _PREAMBLE = struct.Struct("<8sHH")
@@ -83,6 +85,8 @@ class JournalWriter:
         _lock(self._fd)
         preamble = _PREAMBLE.pack(MAGIC, VERSION, len(name)) + name
         self._waiting: list[bytes] = [preamble, _CRC.pack(zlib.crc32(preamble))]
+        self._waiting_bytes = 0
+        self._has_ended = False
         self._end = 0
 
     @property
@@ -99,10 +103,24 @@ class JournalWriter:
                 self.record(kind, source_index, time_ns, payload[start : start + MAX_PAYLOAD])
             return
         head = _HEAD.pack(kind, source_index, time_ns, len(payload))
+        if self._has_ended:
+            return
+        self._waiting_bytes += len(head) + _CRC.size + len(payload)
+        if self._waiting_bytes > MAX_WAITING_BYTES:
+            self._has_ended = True
+            self._waiting.clear()
+            return
         self._waiting += (head, _CRC.pack(zlib.crc32(payload, zlib.crc32(head))), bytes(payload))
 
     def flush(self, *, sync: bool = False) -> None:
         """Write what waits. ``sync`` also waits for the disk, which a power cut needs and a crash does not."""
+        if self._has_ended:
+            raise RunFileError(
+                "the journal has ended: too much waited for a full disk",
+                where=str(self.path),
+                got=f"{self._end} bytes safe",
+                remedy="End the recording, make room, and make a closed run with 'benchkit recover'.",
+            )
         data = b"".join(self._waiting)
         view = memoryview(data)
         done = 0
@@ -121,6 +139,7 @@ class JournalWriter:
             ) from error
         self._end += len(data)
         self._waiting.clear()
+        self._waiting_bytes = 0
 
     def close(self) -> None:
         """Let go of the file; what waits is not written."""
@@ -152,7 +171,7 @@ class JournalReader:
             raise RunFileError(
                 f"cannot open the journal: {error.strerror}", where=str(path), remedy="Check the path."
             ) from error
-        self._size = os.fstat(self._file.fileno()).st_size
+        self.size = os.fstat(self._file.fileno()).st_size
         self.stopped = ""
         try:
             self.run_id = self._read_preamble()
@@ -164,13 +183,13 @@ class JournalReader:
     @property
     def lost_bytes(self) -> int:
         """Bytes after the good part."""
-        return self._size - self.good_bytes if self.stopped else 0
+        return self.size - self.good_bytes if self.stopped else 0
 
     def __iter__(self) -> JournalReader:
         return self
 
     def __next__(self) -> JournalRecord:
-        if self.stopped or self.good_bytes >= self._size:
+        if self.stopped or self.good_bytes >= self.size:
             raise StopIteration
         record = self._next_record()
         if isinstance(record, str):
@@ -197,7 +216,7 @@ class JournalReader:
         if len(head) < _HEAD.size + _CRC.size:
             return "torn record head"
         kind, source_index, time_ns, length = _HEAD.unpack_from(head)
-        if length > MAX_PAYLOAD or length > self._size - self._file.tell():
+        if length > MAX_PAYLOAD or length > self.size - self._file.tell():
             return f"record of {length} bytes goes beyond the end"
         payload = self._file.read(length)
         if len(payload) < length:

@@ -152,6 +152,18 @@ class Block:
     def __len__(self) -> int:
         return int(self.time_s.shape[0])
 
+    def rows(self, start: int, stop: int | None = None) -> Block:
+        """Rows ``start`` to ``stop``."""
+        cut = slice(start, stop)
+        return Block(
+            time_s=self.time_s[cut],
+            arrival_s=self.arrival_s[cut],
+            device_time_s=self.device_time_s[cut],
+            counter=self.counter[cut],
+            values=self.values[cut],
+            raw=self.raw[cut],
+        )
+
 
 def rows_per_chunk(columns: int | None) -> int:
     """Chunk length of a dataset with that many columns (None: one-dimensional)."""

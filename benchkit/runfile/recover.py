@@ -24,7 +24,7 @@ from benchkit.runfile import closing, layout
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.events import event_line, parse_event
 from benchkit.runfile.hashing import Progress
-from benchkit.runfile.journal import JournalRecord, Kind, is_being_written, read_journal
+from benchkit.runfile.journal import JournalReader, JournalRecord, Kind, is_being_written, read_journal
 from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.runfile.reader import Run, open_run
 from benchkit.runfile.store import RunStore
@@ -35,6 +35,7 @@ block by block. ``records`` are what was received from the source and the events
 are nanoseconds since run start."""
 
 _COPY_ROWS = 20_000
+_TELL_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,7 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
     """Make a closed run ``<name>.recovered.h5`` of one that was not closed.
 
     A run that is closed and whole is only reported. Without ``redecode`` the rows after the last flush stay raw bytes.
+    ``progress`` is called with bytes done and bytes in all, anew for each step.
 
     Raises:
         RunFileError: there is nothing to recover from, the run is still being recorded, the new file exists
@@ -193,7 +195,7 @@ def _write_anew(found: _Found, redecode: Redecode | None, progress: Progress | N
     try:
         store = RunStore(part, header, found.streams)
         try:
-            added = {spec.source: _add_rows(store, found, spec, redecode) for spec in found.streams}
+            added = {spec.source: _add_rows(store, found, spec, redecode, progress) for spec in found.streams}
             for line in [*found.event_lines, _note(found, store, added)]:
                 store.log(line.rstrip(b"\n") + b"\n")
             closed = closing.finish(store, header, found.journal, progress)
@@ -231,7 +233,9 @@ def _check_room(found: _Found) -> None:
         )
 
 
-def _add_rows(store: RunStore, found: _Found, spec: StreamSpec, redecode: Redecode | None) -> int:
+def _add_rows(
+    store: RunStore, found: _Found, spec: StreamSpec, redecode: Redecode | None, progress: Progress | None
+) -> int:
     """Copy the rows of the file, then add those that only the journal has; returns how many."""
     on_file = _copy_rows(store, found, spec.source)
     if found.journal is None:
@@ -242,7 +246,7 @@ def _add_rows(store: RunStore, found: _Found, spec: StreamSpec, redecode: Redeco
     index = [s.source for s in found.streams].index(spec.source)
     position = 0
     with read_journal(found.journal) as reader:
-        records = (r for r in reader if r.source_index == index and r.kind in (Kind.RECEIVED, Kind.EVENT))
+        records = _records_of(reader, index, progress)
         try:
             for block in _joined(redecode(found.header, spec.source, records)):
                 shared = max(0, min(len(block), on_file - position))
@@ -252,13 +256,24 @@ def _add_rows(store: RunStore, found: _Found, spec: StreamSpec, redecode: Redeco
                         f"and {position + shared}; nothing was added from it"
                     )
                     break
-                store.append(spec.source, _rows(block, shared, len(block)))
+                store.append(spec.source, block.rows(shared))
                 position += len(block)
         except RunFileError:
             raise
         except BenchkitError as error:
             found.problems.append(f"{spec.source}: decoding the journal ended at row {position}: {error}")
     return store.rows(spec.source) - on_file
+
+
+def _records_of(reader: JournalReader, index: int, progress: Progress | None) -> Iterator[JournalRecord]:
+    """What was received from one source, and the events that name it."""
+    told = 0
+    for record in reader:
+        if progress is not None and reader.good_bytes - told > _TELL_BYTES:
+            told = reader.good_bytes
+            progress(told, reader.size)
+        if record.source_index == index and record.kind in (Kind.RECEIVED, Kind.EVENT):
+            yield record
 
 
 def _copy_rows(store: RunStore, found: _Found, source: str) -> int:
@@ -301,17 +316,6 @@ def _join(blocks: list[Block]) -> Block:
         counter=np.concatenate([b.counter for b in blocks]),
         values=np.concatenate([b.values for b in blocks]),
         raw=np.concatenate([b.raw for b in blocks]),
-    )
-
-
-def _rows(block: Block, start: int, stop: int) -> Block:
-    return Block(
-        time_s=block.time_s[start:stop],
-        arrival_s=block.arrival_s[start:stop],
-        device_time_s=block.device_time_s[start:stop],
-        counter=block.counter[start:stop],
-        values=block.values[start:stop],
-        raw=block.raw[start:stop],
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import h5py
 import numpy as np
+import numpy.typing as npt
 
 from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
@@ -62,19 +63,24 @@ class RunStore:
         """Rows appended to a stream so far, written or not."""
         return min(column.rows for column in self._rows[source].values())
 
+    def arrays(self, source: str, block: Block) -> dict[str, npt.NDArray[np.generic]]:
+        """Arrays of a block by dataset.
+
+        Raises:
+            UsageError: no such stream, or the block does not fit it.
+        """
+        if source not in self.streams:
+            raise UsageError(
+                "no such stream in this run", where=str(self.path), got=source, expected=", ".join(self.streams)
+            )
+        return layout.block_arrays(block, self.streams[source])
+
     def append(self, source: str, block: Block) -> None:
         """Add a block to a stream; whole chunks are written, the rest waits.
 
         When the disk is full, ``rows`` tells how many rows of the block were taken; the others may be given again.
         """
-        if source not in self.streams:
-            raise UsageError(
-                "no such stream in this run",
-                where=str(self.path),
-                got=source,
-                expected=", ".join(self.streams),
-            )
-        arrays = layout.block_arrays(block, self.streams[source])
+        arrays = self.arrays(source, block)
         self._check_writable()
         try:
             append_together(self._rows[source], arrays)
@@ -83,6 +89,7 @@ class RunStore:
 
     def log(self, line: bytes) -> None:
         """Add one line to the event log."""
+        self._check_writable()
         try:
             append_together({"log": self._log}, {"log": np.frombuffer(line, dtype=np.uint8)})
         except (OSError, RuntimeError) as error:

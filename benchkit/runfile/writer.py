@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -17,6 +18,9 @@ from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import NO_SOURCE, JournalWriter, Kind
 from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.runfile.store import RunStore
+
+MAX_WAITING_BYTES = 64 << 20
+"""Rows that may wait in memory for a full disk."""
 
 
 class RunWriter:
@@ -39,6 +43,8 @@ class RunWriter:
         self.journal_path = layout.journal_path(self.path)
         self._start_ns = start_ns
         self._last_ns = 0
+        self._waiting: deque[tuple[str, Block] | bytes] = deque()
+        self._ended: RunFileError | None = None
         self._flushed: dict[str, int] = {spec.source: 0 for spec in streams}
         self._index = {spec.source: index for index, spec in enumerate(streams)}
         layout.check_specs(streams)
@@ -79,16 +85,25 @@ class RunWriter:
     def append(self, source: str, block: Block) -> None:
         """Add rows to a stream. Whole chunks are written at once, the rest at the next ``flush``.
 
-        When the disk is full, the rows of the block that were taken count in ``rows``; the others may be given again.
+        A full disk is told by ``flush``, not here: the rows wait in memory meanwhile, and are written when there is
+        room.
+
+        Raises:
+            UsageError: no such stream, or the block does not fit it.
         """
-        self._store.append(source, block)
+        self._store.arrays(source, block)
+        if self._ended is None:
+            self._waiting.append((source, block))
+            self._write_waiting()
 
     def event(self, event: Event) -> None:
         """Add an event to the log and to the journal."""
         line = event_line(event)
         index = self._index.get(event.source, NO_SOURCE)
         self._record(Kind.EVENT, index, self._start_ns + _nanoseconds(event.time_s), line)
-        self._store.log(line)
+        if self._ended is None:
+            self._waiting.append(line)
+            self._write_waiting()
 
     def flush(self, *, sync: bool = False) -> None:
         """Hand everything to the system: the journal first, then the run file. A crash after this loses none of it.
@@ -96,13 +111,15 @@ class RunWriter:
         ``sync`` waits until the journal is on the disk itself, which only a power cut asks for.
 
         Raises:
-            RunFileError: the disk is full; the message says how many rows are safe. The writer can still be closed.
-                What waits is kept and written by a later ``flush`` when there is room again; only when HDF5 itself
-                failed in a write, the run file takes nothing more, the journal goes on, and ``benchkit recover``
-                joins the two.
+            RunFileError: the disk is full; the message says how many rows are safe. What waits is kept and written by a
+                later ``flush`` when there is room again. When HDF5 itself failed in a write, or too much waits, the run
+                file takes nothing more; the journal goes on, and ``benchkit recover`` joins the two.
         """
         try:
             self._journal.flush(sync=sync)
+            self._write_waiting()
+            if self._ended is not None:
+                raise self._ended
             rows = self._store.flush()
         except RunFileError as error:
             safe = ", ".join(f"{count} rows of {source}" for source, count in self._flushed.items())
@@ -120,7 +137,8 @@ class RunWriter:
 
     def rows(self, source: str) -> int:
         """Rows of a stream appended so far."""
-        return self._store.rows(self._known(source))
+        waiting = (item for item in self._waiting if not isinstance(item, bytes))
+        return self._store.rows(self._known(source)) + sum(len(block) for name, block in waiting if name == source)
 
     def bytes_on_disk(self) -> int:
         """Size of run file and journal now."""
@@ -157,6 +175,31 @@ class RunWriter:
         self._journal.close()
         self._store.release()
 
+    def _write_waiting(self) -> None:
+        """Give the store what waits, in order; what it cannot take for want of room goes on waiting.
+
+        The run file is always the first part of the recording, without holes: once something had to be left out,
+        nothing after it is taken either.
+        """
+        while self._waiting and self._ended is None:
+            item = self._waiting[0]
+            taken = 0
+            try:
+                if isinstance(item, bytes):
+                    self._store.log(item)
+                else:
+                    taken = -self._store.rows(item[0])
+                    self._store.append(*item)
+            except RunFileError as error:
+                if not isinstance(item, bytes):
+                    taken += self._store.rows(item[0])
+                    self._waiting[0] = (item[0], item[1].rows(taken))
+                if self._store.failure is not None or _size_of(self._waiting) > MAX_WAITING_BYTES:
+                    self._ended = self._store.failure or error
+                    self._waiting.clear()
+                return
+            self._waiting.popleft()
+
     def _record(self, kind: Kind, index: int, host_ns: int, payload: bytes) -> None:
         self._last_ns = host_ns - self._start_ns
         self._journal.record(kind, index, self._last_ns, payload)
@@ -169,6 +212,10 @@ class RunWriter:
         if source not in known:
             raise UsageError("no such stream in this run", where=str(self.path), got=source, expected=", ".join(known))
         return source
+
+
+def _size_of(waiting: Iterable[tuple[str, Block] | bytes]) -> int:
+    return sum(len(item) if isinstance(item, bytes) else item[1].values.nbytes for item in waiting)
 
 
 def _nanoseconds(time_s: float) -> int:

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from benchkit.errors import RunFileError
+from benchkit.model.events import Event, EventKind
 from benchkit.model.run import RunHeader
 from benchkit.runfile.journal import JournalRecord, JournalWriter, Kind, read_journal
 from benchkit.runfile.layout import Block
@@ -47,8 +48,9 @@ except RunFileError as error:
     said = str(error)
 out = {"said": said, "safe": writer.flushed_rows("rack"), "sent": row}
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+runs.record_rows(writer, row, row + 500, 500)
 try:  # room was made, but HDF5 cannot go on
-    runs.record_rows(writer, row, row + 500, 500)
+    writer.flush()
 except RunFileError as error:
     out["then_said"] = str(error)
 try:
@@ -104,14 +106,67 @@ def test_waits_for_room(writer: RunWriter, block: MakeBlock, monkeypatch: pytest
         full.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=1000))
         with pytest.raises(RunFileError, match=r"the disk is full; safe are 700 rows of rack.* Make room"):
             writer.flush()
-        with pytest.raises(RunFileError, match=r"the disk is full .*got '1000 bytes free'"):
-            writer.append("rack", block(900, 2900))
-        assert (writer.flushed_rows("rack"), writer.rows("rack")) == (700, 900)
-    writer.append("rack", block(900, 2900))
+        writer.append("rack", block(900, 2900))
+        writer.event(Event(1.0, EventKind.RECORDING_FAULT, "disk full"))
+        with pytest.raises(RunFileError, match="the disk is full; safe are 700 rows of rack"):
+            writer.flush()
+        assert (writer.flushed_rows("rack"), writer.rows("rack")) == (700, 2900)
+    writer.append("rack", block(2900, 3000))
     writer.flush()
+    assert writer.flushed_rows("rack") == 3000
     path = writer.close().path
     with open_run(path) as run:
-        np.testing.assert_array_equal(run.stream("rack").values, block(0, 2900).values)
+        np.testing.assert_array_equal(run.stream("rack").values, block(0, 3000).values)
+        assert [event.message for event in run.events()] == ["disk full"]
+
+
+def test_too_much_waits(
+    writer: RunWriter,
+    redecode: Redecode,
+    block: MakeBlock,
+    line: Callable[[int], bytes],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The run file ends without a hole, the journal goes on, and both together make the run."""
+    monkeypatch.setattr("benchkit.runfile.writer.MAX_WAITING_BYTES", 100_000)
+
+    def record(start: int, stop: int) -> None:
+        writer.received("rack", 7_000_000_000_000 + stop, b"".join(map(line, range(start, stop))))
+        writer.append("rack", block(start, stop))
+
+    record(0, 1500)
+    writer.flush()
+    with monkeypatch.context() as full:
+        full.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=1000))
+        for start in range(1500, 9500, 1000):
+            record(start, start + 1000)
+    record(9500, 9600)
+    for _ in range(2):
+        with pytest.raises(RunFileError, match="the disk is full; safe are 1500 rows of rack"):
+            writer.flush()
+    with pytest.raises(RunFileError, match="the disk is full; safe are 1500 rows of rack"):
+        writer.close()
+    result = recover(writer.path, redecode)
+    assert result.problems == ()
+    assert result.rows_by_source == {"rack": 9600}
+    with open_run(result.path) as run:
+        np.testing.assert_array_equal(run.stream("rack").values, block(0, 9600).values)
+
+
+def test_journal_ends_when_too_much_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchkit.runfile.journal.MAX_WAITING_BYTES", 1000)
+    journal = JournalWriter(tmp_path / "j", "run-7")
+    journal.record(Kind.RECEIVED, 0, 1, b"x" * 500)
+    journal.flush()
+    journal.record(Kind.RECEIVED, 0, 2, b"y" * 700)
+    journal.record(Kind.RECEIVED, 0, 3, b"z" * 700)
+    journal.record(Kind.RECEIVED, 0, 4, b"a")
+    with pytest.raises(RunFileError, match="the journal has ended: too much waited for a full disk"):
+        journal.flush()
+    journal.close()
+    with read_journal(tmp_path / "j") as reader:
+        assert [record.payload for record in reader] == [b"x" * 500]
+        assert reader.stopped == ""
 
 
 def test_journal_tries_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
