@@ -1,0 +1,32 @@
+"""The nomenclature page names every numeric field of a result, every role and every bench unit."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+from benchkit.model import results
+from benchkit.model.stand import Role
+from benchkit.units import BENCH_UNIT
+
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
+NAMES = set(re.findall(r"`([^`]+)`", PAGE))
+PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "terms", "covariance", "severity", "code"}
+CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
+
+
+def test_fields_of_results():
+    classes = [c for c in vars(results).values() if dataclasses.is_dataclass(c) and c.__module__ == results.__name__]
+    assert len(classes) >= 10
+    fields = {f.name for c in classes for f in dataclasses.fields(c)} - PLAIN - CONTAINERS
+    assert fields - NAMES - {"efficiency"} == set()
+
+
+def test_roles():
+    assert {role.value for role in Role} - NAMES == set()
+
+
+def test_bench_units():
+    for quantity, unit in BENCH_UNIT.items():
+        assert f"| {quantity.value} | {unit} |" in PAGE
