@@ -33,7 +33,8 @@ def traces(spec: TraceFigure) -> Figure:
     for axes, panel in zip(grid, spec.panels, strict=True):
         _draw_panel(axes, panel, divisor)
         for span in spec.spans:
-            axes.axvspan(span.start.value / divisor, span.stop.value / divisor, color="#e8ecf2", zorder=0.4)
+            place = (span.start.value / divisor, span.stop.value / divisor)
+            axes.axvspan(*place, facecolor=svg.BAND, edgecolor="white", linewidth=0.8, zorder=0.4)
         for mark in spec.marks:
             axes.axvline(mark.at.value / divisor, color=svg.ABNORMAL, linewidth=1.0, zorder=3)
     top = grid[0]

@@ -101,7 +101,7 @@ def _action_row(action: StopAction) -> Row:
 def _limit_row(limit: Limit, run: RunReport) -> Row:
     channel = run.stand.channels.get(limit.channel)
     unit = "s" if limit.kind is LimitKind.STALE or channel is None else channel.unit
-    words = {LimitKind.ABOVE: "above", LimitKind.BELOW: "below", LimitKind.STALE: "no good sample for"}
+    words = {LimitKind.ABOVE: "above", LimitKind.BELOW: "below", LimitKind.STALE: "silent for"}
     action = run.stand.stop_actions.get(limit.action)
     return (
         Text(limit.name, code=True),

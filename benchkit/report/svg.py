@@ -22,6 +22,7 @@ ABNORMAL = "#b3261e"
 """Saturated, for abnormal alone: limits and trips."""
 CAUTION = "#7a4b00"
 BAR = "#9fb7cf"
+BAND = "#e8ecf2"
 
 LINES: tuple[tuple[str, str | tuple[int, tuple[int, ...]]], ...] = (
     ("#0072b2", "-"),
