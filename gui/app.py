@@ -29,18 +29,20 @@ def parser() -> argparse.ArgumentParser:
     )
     made.add_argument("run", nargs="?", type=Path, metavar="RUN.h5", help="open a recorded run")
     made.add_argument(
-        "--attach", type=Path, metavar="FILE.live.json", help="attach to the recorder that this file announces"
+        "--attach",
+        type=Path,
+        metavar="FILE.live.json",
+        help="attach to the recorder that this file announces; a folder: to its newest",
     )
     made.add_argument("--runs", type=Path, metavar="DIR", help="choose from the runs in a folder (default: .)")
-    made.add_argument("--follow", type=Path, metavar="DIR", help="attach to the newest recorder in a folder")
     return made
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the dashboard until its last window closes; returns the exit code."""
     arguments = parser().parse_args(argv)
-    if sum(x is not None for x in (arguments.run, arguments.attach, arguments.runs, arguments.follow)) > 1:
-        return _complain(UsageError("give one of RUN.h5, --attach, --runs, --follow"))
+    if sum(x is not None for x in (arguments.run, arguments.attach, arguments.runs)) > 1:
+        return _complain(UsageError("give one of RUN.h5, --attach, --runs"))
     try:
         application = make_application()
     except ImportError as error:
@@ -118,8 +120,6 @@ def _first_window(arguments: argparse.Namespace) -> QMainWindow:
         return open_recorded(arguments.run)
     if arguments.attach is not None:
         return open_live(arguments.attach)
-    if arguments.follow is not None:
-        return open_live(arguments.follow)
     return open_picker(arguments.runs or Path())
 
 

@@ -45,7 +45,6 @@ VIEW_KEYS: tuple[tuple[str, str], ...] = (
     ("+ / −", "shorter / longer time on the trends"),
     ("Left / Right", "recorded run: move the cursor (with Shift: ten times as far)"),
     ("Home", "recorded run: the whole run"),
-    ("Ctrl+O", "open a recorded run"),
     ("Tab", "next control"),
     ("Ctrl+W", "close this window; the recorder goes on"),
 )

@@ -14,8 +14,9 @@ from benchkit.session.messages import SourceStatus, Status
 from gui.state.theme import Tone
 from gui.state.wording import age, clock, clock_tenths, size, span
 
-SILENT_AFTER_S = 1.0
-"""The recorder speaks ten times a second; after this long without a message the dashboard says so."""
+SILENT_AFTER_S = 0.75
+"""The recorder speaks ten times a second or more; after this long without a message it counts as silent. With the
+interval at which words are drawn, the dashboard says so within one second."""
 _DISK_LOW_S = 1800.0
 
 

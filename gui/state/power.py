@@ -95,7 +95,7 @@ def power_path(stand: Stand, means: Mapping[str, float]) -> PowerPath:
                 unit="W",
             )
         nodes.append(Node("ideal thrust power", ideal))
-        stages.append(_stage("propeller", "wake and drag", shaft, ideal))
+        stages.append(_stage("propeller", "wake, drag", shaft, ideal))
     return PowerPath(tuple(nodes), tuple(stages), _efficiency(dc, shaft))
 
 

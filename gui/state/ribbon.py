@@ -19,6 +19,8 @@ Command = tuple[str, tuple[float, ...]]
 _THINNEST_PX = 1.5
 _BEND = 0.30
 """Where along a stage its loss leaves."""
+_NODE_TEXT_PX = 160.0
+"""Room for the power of a node before the efficiency of its stage."""
 _RADIUS = 0.16
 """Radius of the bend, share of the height."""
 
@@ -216,7 +218,7 @@ def _stage_labels(path: PowerPath, places: list[float], step: float, height: flo
     soft = Tone.STALE if tone is Tone.STALE else Tone.SOFT
     out = []
     for stage, x in zip(path.stages, places, strict=False):
-        at = x + 0.42 * step
+        at = x + max(0.42 * step, _NODE_TEXT_PX)
         out.append(Label(at, 0.14 * height, stage.name, Size.SMALL, soft))
         text = percent(stage.efficiency.value, stage.efficiency.u)
         out.append(Label(at, 0.32 * height, "" if text == NOT_MEASURED else text, Size.MEDIUM, tone))

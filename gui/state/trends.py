@@ -131,8 +131,8 @@ def _time_text(time_s: float, step: float) -> str:
 
 
 def limit_label(limit: Limit, channel: Channel, *, many: bool) -> str:
-    """Text at a limit's line: ``trip above 140.0`` and, at a trip in a plot of several channels, whose it is."""
-    side = "above" if limit.kind is LimitKind.ABOVE else "below"
+    """Text at a limit's line: ``trip > 140.0`` and, at a trip in a plot of several channels, whose it is."""
+    side = ">" if limit.kind is LimitKind.ABOVE else "<"
     whose = f"{short_label(channel)}: " if many and is_trip(limit) else ""
     return f"{whose}{limit.severity.value} {side} {number(limit.set_point, channel.quantity)}"
 

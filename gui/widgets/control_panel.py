@@ -14,8 +14,8 @@ from gui.state.controls import CONTROLS, LINKED_TEXT, UNLINKED_TEXT, Control, is
 from gui.state.theme import Tone
 from gui.widgets.look import block
 
-_PLACES = ((0, 0), (0, 1), (1, 0), (1, 1), (2, 0))
-_SPANS = ((1, 1), (1, 1), (1, 1), (1, 1), (1, 2))
+_PLACES = ((0, 0), (0, 1), (1, 0), (0, 2), (1, 2))
+_SPANS = ((1, 1), (1, 1), (1, 2), (1, 1), (1, 1))
 
 
 class ControlPanel(QWidget):

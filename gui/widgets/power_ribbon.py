@@ -22,9 +22,7 @@ class PowerRibbon(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setMinimumHeight(150)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setFixedHeight(164)
         self.setAccessibleName("Power path")
         self._path: PowerPath | None = None
         self._note = ""

@@ -28,7 +28,7 @@ class BigWord(QFrame):
         self._note.setStyleSheet("font-size: 14px; background: transparent;")
         self.setAccessibleName(name)
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(14, 2, 14, 8)
+        layout.setContentsMargins(14, 0, 14, 6)
         layout.setSpacing(0)
         layout.addWidget(self._word, 1)
         layout.addWidget(self._note)
@@ -123,7 +123,6 @@ class StateLine(QWidget):
         layout.addWidget(self.state)
         layout.addWidget(self.link)
         layout.addLayout(grid, 1)
-        self.setFixedHeight(100)
 
     def show_headline(self, headline: Headline) -> None:
         """Show the state line."""

@@ -36,6 +36,7 @@ Points = Mapping[str, tuple[FloatArray, FloatArray]]
 FLAGS = 12
 _ROW_PX = 18
 _BIG_PX = 34
+_TITLE_PX = 22
 _FLAG_PENS: dict[Tone, tuple[str, tuple[float, ...]]] = {
     Tone.DANGER: (theme.RED, ()),
     Tone.CAUTION: (theme.CAUTION_EDGE, (6.0, 3.0)),
@@ -69,8 +70,9 @@ class TraceTable(QWidget):
         stale = self._stale_s is not None
         if len(self._group.traces) == 1:
             self._paint_big(painter, stale=stale)
+        step = min(_ROW_PX, (self.height() - _TITLE_PX) // len(self._group.traces))
         for i, trace in enumerate(self._group.traces):
-            middle = 22 + i * _ROW_PX + _ROW_PX // 2
+            middle = _TITLE_PX + i * step + step // 2
             painter.setPen(line_pen(trace.style, stale=stale))
             painter.drawLine(6, middle, 30, middle)
             painter.setPen(on_panel(Tone.STALE if stale else Tone.PLAIN))
@@ -97,10 +99,11 @@ class TraceTable(QWidget):
     def _paint_big(self, painter: QPainter, *, stale: bool) -> None:
         """A single value is shown large as well: there is room, and it reads from across the room."""
         trace = self._group.traces[0]
-        painter.setFont(font(_BIG_PX, bold=True))
+        painter.setFont(font(min(_BIG_PX, self.height() // 3), bold=True))
         painter.setPen(on_panel(Tone.STALE if stale else Tone.PLAIN))
         value = self._value(trace)
-        box = QRectF(6, 22 + _ROW_PX, self.width() - 12, self.height() - 22 - _ROW_PX)
+        above = _TITLE_PX + _ROW_PX
+        box = QRectF(6, above, self.width() - 12, self.height() - above)
         painter.drawText(box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, value)
 
 
@@ -258,6 +261,7 @@ class TrendPlot(QWidget):
             text = pg.TextItem(
                 limit_label(limit, trace.channel, many=many),
                 color=on_panel(Tone.DANGER if is_trip(limit) else Tone.CAUTION),
+                fill=colour(theme.PANEL),
                 anchor=(0 if is_trip(limit) else 1, 0 if limit.kind is LimitKind.ABOVE else 1),
             )
             text.setFont(font(11))

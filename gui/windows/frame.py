@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from benchkit.report.cautions import ONE_LINE
@@ -18,7 +20,19 @@ from gui.widgets.state_line import StateLine
 from gui.widgets.trend_pages import TrendPages
 
 LEFT_PX = 352
-BOTTOM_PX = 176
+
+
+@dataclass(frozen=True, slots=True)
+class _Heights:
+    """Heights of the parts that do not stretch, in pixels."""
+
+    state_line: int
+    ribbon: int
+    bottom: int
+
+
+_ROOMY, _SMALL = _Heights(100, 164, 168), _Heights(88, 132, 132)
+_ROOMY_FROM_PX = 840
 
 
 class Frame(QWidget):
@@ -37,8 +51,7 @@ class Frame(QWidget):
         self.cautions.setStyleSheet(f"border-top: 1px solid {theme.RULE}; padding-top: 3px;")
         self.margins.setFixedWidth(LEFT_PX)
         corner.setFixedWidth(LEFT_PX)
-        corner.setFixedHeight(BOTTOM_PX)
-        self.events.setFixedHeight(BOTTOM_PX)
+        self._corner = corner
         grid = QGridLayout()
         grid.setSpacing(8)
         grid.addWidget(self.margins, 0, 0)
@@ -56,6 +69,17 @@ class Frame(QWidget):
         layout.addWidget(self.cautions)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._order: Sequence[str] = ()
+        self._set_heights(_ROOMY)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        super().resizeEvent(event)
+        self._set_heights(_ROOMY if self.height() >= _ROOMY_FROM_PX else _SMALL)
+
+    def _set_heights(self, heights: _Heights) -> None:
+        self.state_line.setFixedHeight(heights.state_line)
+        self.ribbon.setFixedHeight(heights.ribbon)
+        self._corner.setFixedHeight(heights.bottom)
+        self.events.setFixedHeight(heights.bottom)
 
     def show_moment(self, moment: Moment, where: str, *, resort: bool) -> None:
         """Show values, margins and powers; bars change places only where ``resort`` says so."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 from PySide6.QtCore import QTimer, Slot
-from PySide6.QtGui import QCloseEvent, QKeySequence, QShortcut
+from PySide6.QtGui import QCloseEvent
 from PySide6.QtWidgets import QMainWindow
 
 from gui.bridge.link import WHO, Answer, Attached, FindRecorder, RecorderLink
@@ -18,7 +18,7 @@ from gui.state.trends import live_view, window_step
 from gui.widgets.control_panel import ControlPanel
 from gui.widgets.trend_plot import FLAGS
 from gui.windows.frame import Frame
-from gui.windows.help import show_help
+from gui.windows.keys import bind_keys
 
 FRAME_MS = 40
 _WORDS_EVERY = 5
@@ -46,7 +46,7 @@ class LiveWindow(QMainWindow):
         self.link = RecorderLink(find, self)
         self.link.attached.connect(self._attached)
         self.link.answered.connect(self._answered)
-        self._keys()
+        bind_keys(self, self.frame.trends)
         self.timer = QTimer(self)
         self.timer.setInterval(FRAME_MS)
         self.timer.timeout.connect(self.draw)
@@ -89,22 +89,6 @@ class LiveWindow(QMainWindow):
         self.frame.show_moment(model.moment(now_s), "mean of the last 0.5 s", resort=resort)
         self.frame.events.show_log(model.log)
         self.controls.offer(model.state(now_s), is_linked=model.link(now_s) is not Link.NO_RECORDER)
-
-    def _keys(self) -> None:
-        trends = self.frame.trends
-        for keys, slot in (
-            ("F1", self._help),
-            ("PgDown", trends.next_page),
-            ("PgUp", trends.previous_page),
-            ("+", trends.zoom_in),
-            ("-", trends.zoom_out),
-            ("Ctrl+W", self.close),
-        ):
-            QShortcut(QKeySequence(keys), self).activated.connect(slot)
-
-    @Slot()
-    def _help(self) -> None:
-        show_help(self)
 
     @Slot(int)
     def _zoom(self, step: int) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from PySide6.QtCore import QModelIndex, QTimer, Slot
-from PySide6.QtGui import QCloseEvent, QKeySequence, QShortcut
+from PySide6.QtGui import QCloseEvent
 from PySide6.QtWidgets import QMainWindow, QTextBrowser
 
 from gui.state.browse import panned, zoomed
@@ -15,7 +16,7 @@ from gui.state.recorded import RecordedModel
 from gui.state.wording import clock_tenths
 from gui.widgets.trend_plot import FLAGS
 from gui.windows.frame import Frame
-from gui.windows.help import show_help
+from gui.windows.keys import bind_keys
 
 _REDRAW_MS = 40
 
@@ -45,7 +46,16 @@ class RecordedWindow(QMainWindow):
         trends.zoom_asked.connect(self._zoom)
         self.frame.events.activated.connect(self._to_event)
         self.frame.events.clicked.connect(self._to_event)
-        self._keys()
+        step = self._step
+        bind_keys(
+            self,
+            trends,
+            Home=self._whole,
+            Left=partial(step, -1.0),
+            Right=partial(step, 1.0),
+            Shift_Left=partial(step, -10.0),
+            Shift_Right=partial(step, 10.0),
+        )
         self.frame.events.show_log(model.log)
         self.draw()
 
@@ -76,47 +86,10 @@ class RecordedWindow(QMainWindow):
         super().resizeEvent(event)  # type: ignore[arg-type]
         self._redraw.start()
 
-    def _keys(self) -> None:
-        trends = self.frame.trends
-        for keys, slot in (
-            ("F1", self._help),
-            ("PgDown", trends.next_page),
-            ("PgUp", trends.previous_page),
-            ("+", trends.zoom_in),
-            ("-", trends.zoom_out),
-            ("Home", self._whole),
-            ("Left", self._left),
-            ("Right", self._right),
-            ("Shift+Left", self._far_left),
-            ("Shift+Right", self._far_right),
-            ("Ctrl+W", self.close),
-        ):
-            QShortcut(QKeySequence(keys), self).activated.connect(slot)
-
-    @Slot()
-    def _help(self) -> None:
-        show_help(self)
-
     @Slot()
     def _whole(self) -> None:
         self.start_s, self.end_s = self.model.start_s, self.model.end_s
         self._redraw.start()
-
-    @Slot()
-    def _left(self) -> None:
-        self._step(-1.0)
-
-    @Slot()
-    def _right(self) -> None:
-        self._step(1.0)
-
-    @Slot()
-    def _far_left(self) -> None:
-        self._step(-10.0)
-
-    @Slot()
-    def _far_right(self) -> None:
-        self._step(10.0)
 
     def _step(self, steps: float) -> None:
         cursor_s, self.start_s, self.end_s = panned(self.model.cursor_s, steps, self.start_s, self.end_s)

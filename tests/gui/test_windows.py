@@ -9,6 +9,8 @@ import pytest
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State
 from benchkit.session.messages import FirstOutStatus
+from gui.state.headline import SILENT_AFTER_S
+from gui.windows.live import _WORDS_EVERY, FRAME_MS
 
 pytestmark = pytest.mark.gui
 WAIT_MS = 15_000
@@ -171,6 +173,11 @@ def test_a_new_recorder_in_the_folder_is_followed(qtbot: Any, attach: Any, start
     start_publisher("run-two")
     qtbot.waitUntil(lambda: "run-two.h5" in window.frame.state_line.field_texts(), timeout=WAIT_MS)
     assert window.frame.state_line.link.text() == "LIVE"
+
+
+def test_silence_is_said_within_a_second() -> None:
+    # exact: the threshold and the longest wait for the next drawing of words
+    assert SILENT_AFTER_S + FRAME_MS / 1000.0 * _WORDS_EVERY <= 1.0
 
 
 def test_no_recorder_at_all_is_said(qtbot: Any, attach: Any, tmp_path: Any) -> None:

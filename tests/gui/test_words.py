@@ -17,13 +17,14 @@ from gui.state.browse import panned, zoomed
 from gui.state.controls import CONTROLS, UNLINKED_TEXT, answer_text, is_offered, not_offered_text
 from gui.state.events import FIRST_OUT, KEPT, UNRESOLVED, EventLog, flags
 from gui.state.facts import facts_html
-from gui.state.headline import Link, Shown, absent_headline, link_word, live_headline, recorded_headline
+from gui.state.headline import SILENT_AFTER_S, Link, Shown, absent_headline, link_word, live_headline, recorded_headline
 from gui.state.theme import Tone
 from gui.state.trends import (
     axis_range,
     axis_ticks,
     band_edges,
     banded,
+    limit_label,
     live_view,
     pages,
     time_ticks,
@@ -88,9 +89,9 @@ def test_short_labels_leave_the_quantity_out(stand: Stand) -> None:
 
 def test_link_words() -> None:
     lost = replace(GOOD, lost=True)
-    assert link_word(0.99, {"rack": GOOD}) is Link.LIVE
+    assert link_word(0.74, {"rack": GOOD}) is Link.LIVE
     assert link_word(0.2, {"rack": GOOD, "cam": lost}) is Link.STALE
-    assert link_word(1.0, {"rack": GOOD}) is Link.NO_RECORDER
+    assert link_word(SILENT_AFTER_S, {"rack": GOOD}) is Link.NO_RECORDER
     assert link_word(math.nan, {}) is Link.NO_RECORDER
 
 
@@ -252,6 +253,15 @@ def test_bands_are_of_the_first_to_trip_and_end_at_the_trip(stand: Stand) -> Non
     voltage = next(g for g in trend_groups(stand) if g.title == "Voltage")
     low = next(x for x in voltage.limits if x.name == "dc_link_low_voltage")
     assert band_edges(low, 300.0, 450.0, voltage.limits) == (300.0, 330.0)
+
+
+def test_limit_labels_say_kind_side_and_where_needed_whose(stand: Stand) -> None:
+    by_name = {x.name: x for x in stand.limit_set.limits}
+    winding = stand.channels["winding_temp"]
+    assert limit_label(by_name["winding_hot"], winding, many=True) == "Winding: trip > 140.0"
+    assert limit_label(by_name["winding_warm"], winding, many=True) == "caution > 125.0"
+    low = by_name["dc_link_low_voltage"]
+    assert limit_label(low, stand.channels["dc_voltage"], many=False) == "caution < 330.0"
 
 
 def test_time_axis_in_minutes_and_seconds() -> None:
