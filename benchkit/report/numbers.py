@@ -9,7 +9,7 @@ import dataclasses
 import json
 import math
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 
 from benchkit.analysis.uncertainty import interval
 from benchkit.model.results import Estimate
@@ -22,6 +22,7 @@ from benchkit.report.model import (
     Number,
     Paragraph,
     ReportModel,
+    RunReport,
     Section,
     Series,
     Table,
@@ -29,6 +30,8 @@ from benchkit.report.model import (
 
 JSON_FORMAT_VERSION = "1"
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_EXACT = Context(prec=700, rounding=ROUND_HALF_EVEN)
+"""Room for the largest float beside the smallest uncertainty."""
 PROBABILITY = 0.95
 NOT_MEASURED = "not measured"
 UNKNOWN = "?"
@@ -78,7 +81,7 @@ def rounded_to_uncertainty(value: float, uncertainty: float, digits: int = 2) ->
         raise ValueError(f"cannot round {value!r} to an uncertainty of {uncertainty!r}")
     spread = _to_digits(Decimal(repr(float(uncertainty))), digits)
     exponent = spread.adjusted() - digits + 1
-    kept = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(exponent), ROUND_HALF_EVEN)
+    kept = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(exponent), context=_EXACT)
     return _grouped(kept), _grouped(spread)
 
 
@@ -86,7 +89,7 @@ def _to_digits(number: Decimal, digits: int) -> Decimal:
     """Round to significant digits; 9.96 to two digits is 10, not 10.0."""
     rounded = number
     for _ in range(2):
-        rounded = number.quantize(Decimal(1).scaleb(rounded.adjusted() - digits + 1), ROUND_HALF_EVEN)
+        rounded = number.quantize(Decimal(1).scaleb(rounded.adjusted() - digits + 1), context=_EXACT)
     return rounded
 
 
@@ -170,6 +173,7 @@ def report_json(model: ReportModel) -> dict[str, Json]:
         "title": model.title,
         "software_version": model.software_version,
         "simulated": list(model.simulated),
+        "runs": [_run(run) for run in model.runs],
         "sections": [_section(section) for section in model.sections],
     }
 
@@ -177,6 +181,23 @@ def report_json(model: ReportModel) -> dict[str, Json]:
 def json_text(model: ReportModel) -> str:
     """The JSON of the report as text, the same for the same inputs."""
     return json.dumps(report_json(model), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _run(run: RunReport) -> Json:
+    header = run.header
+    return {
+        "label": run.label,
+        "file": run.file_name,
+        "run_id": header.run_id,
+        "started_utc": header.started_utc,
+        "stand": header.stand,
+        "recorded_with": header.software_version,
+        "is_simulated": header.simulated,
+        "seed": None if header.seed is None else _number(Number(header.seed, "1", whole=True)),
+        "time_factor": _number(Number(header.time_factor, "1")),
+        "is_closed": run.is_closed,
+        "content_sha256": run.content_sha256,
+    }
 
 
 def _section(section: Section) -> Json:

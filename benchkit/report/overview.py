@@ -31,9 +31,9 @@ def as_trace(channel: ChannelTrace) -> Trace:
     )
 
 
-def is_anything_measured(trace: ChannelTrace) -> bool:
-    """False where every value is NaN."""
-    return not all(map(math.isnan, trace.values))
+def is_drawable(trace: ChannelTrace) -> bool:
+    """False where every value is NaN, or all are of one instant: there is no line to draw."""
+    return not all(map(math.isnan, trace.values)) and trace.time_s[-1] > trace.time_s[0]
 
 
 def trip_marks(run: RunReport) -> tuple[Mark, ...]:
@@ -86,5 +86,5 @@ def _panels(run: RunReport) -> Iterable[Panel]:
     for role in (Role.SPEED, Role.TORQUE, Role.THRUST):
         channel = run.stand.channel_for(role)
         for trace in run.traces:
-            if channel is not None and trace.channel == channel.name and is_anything_measured(trace):
+            if channel is not None and trace.channel == channel.name and is_drawable(trace):
                 yield Panel(trace.label, trace.unit, (as_trace(trace),))

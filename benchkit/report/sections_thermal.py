@@ -26,7 +26,7 @@ from benchkit.report.model import (
     number,
     plain,
 )
-from benchkit.report.overview import as_trace, is_anything_measured, limit_levels, trip_marks
+from benchkit.report.overview import as_trace, is_drawable, limit_levels, trip_marks
 from benchkit.report.rows import is_known, listed, of_run, run_slug, table_by_run
 from benchkit.report.sections_results import U95
 
@@ -128,7 +128,7 @@ def _rating_row(rating: ContinuousRating, run: RunReport) -> Row:
 
 
 def _figure(run: RunReport, runs: Sequence[RunReport]) -> TraceFigure | None:
-    temperatures = [trace for trace in run.traces if trace.unit == "°C" and is_anything_measured(trace)]
+    temperatures = [trace for trace in run.traces if trace.unit == "°C" and is_drawable(trace)]
     if not temperatures:
         return None
     fits = tuple(_fitted_curve(fit, run) for fit in run.result.heating if _has_curve(fit))

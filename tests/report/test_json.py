@@ -69,6 +69,14 @@ def test_efficiency_is_a_ratio_with_its_budget(model: ReportModel, full_run: Run
     assert sizes == sorted(sizes, reverse=True)
 
 
+def test_runs_are_named_with_what_pins_them_down(model: ReportModel, full_run: RunReport) -> None:
+    (run,) = _list(report_json(model)["runs"])
+    assert run["content_sha256"] == full_run.content_sha256
+    assert run["is_simulated"] is True
+    assert run["seed"] == {"value": 20261103.0, "unit": "1", "u": None}
+    assert run["time_factor"]["value"] == 50.0
+
+
 def test_figures_carry_their_data(model: ReportModel, full_run: RunReport) -> None:
     data = report_json(model)
     figures = {f["id"]: f for s in _list(data["sections"]) for f in _list(s.get("figures", []))}

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from uncertainties import ufloat
 
 from benchkit.model.results import Contribution
@@ -48,6 +51,14 @@ def test_same_digits_as_an_independent_library() -> None:
 )
 def test_rounding_at_the_edges(value: float, uncertainty: float, expected: tuple[str, str]) -> None:
     assert rounded_to_uncertainty(value, uncertainty) == expected
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False), st.floats(5e-324, 1e300))
+def test_any_value_keeps_all_digits_that_its_uncertainty_allows(value: float, uncertainty: float) -> None:
+    text, spread = (Decimal(_ungrouped(part)) for part in rounded_to_uncertainty(value, uncertainty))
+    # exact: both end at the same place; the uncertainty has two digits, so that place is under a tenth of it
+    assert abs(text - Decimal(repr(value))) <= spread / 20
+    assert abs(spread - Decimal(repr(uncertainty))) <= spread / 20
 
 
 @pytest.mark.parametrize(("value", "uncertainty"), [(1.0, 0.0), (1.0, -0.1), (math.nan, 0.1), (1.0, math.inf)])

@@ -162,8 +162,8 @@ def test_section_is_absent_without_data(section: str, bare_reader: Reader) -> No
 
 
 def test_markup_in_metadata_shows_as_text(full_run: RunReport, stand: Stand) -> None:
-    # the end means something to the drawing: a formula, and a name that a legend would leave out
-    evil = "_<script>alert(1)</script><b>&amp; $ b_{ $ "
+    # to the drawing some of it means a name to leave out of a legend, a formula, and signs that its font lacks
+    evil = "_<script>alert(1)</script><b>&amp; $ b_{ $ 水 "
     channels = {n: replace(c, label=evil + c.label) for n, c in stand.channels.items()}
     run = replace(
         full_run,
