@@ -21,7 +21,7 @@ from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalRecord, Kind, read_journal
 from benchkit.runfile.layout import StoredChannel, StreamSpec
 from benchkit.runfile.reader import open_run
-from benchkit.runfile.store import RunStore, check_header
+from benchkit.runfile.store import RunStore, check_header, set_root_attribute
 
 _FOLD_BYTES = 4 << 20
 _FOLD_RECORDS = 50_000
@@ -144,8 +144,8 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
         store.file.flush()
         order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in store.streams.items()})
         digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress)
-        store.set_attribute(layout.CONTENT_SHA256, digest.encode())
-        store.set_attribute(layout.CLOSED, 1)
+        set_root_attribute(store.file, layout.CONTENT_SHA256, digest.encode())
+        set_root_attribute(store.file, layout.CLOSED, 1)
         store.file.flush()
     except (OSError, RuntimeError) as error:
         raise store.write_error(error) from error

@@ -43,7 +43,8 @@ class Run:
                 self.is_closed: bool = is_clean and closed
                 """True when the run was closed in order: raw bytes folded in, hash stored."""
                 self._specs = {name: self._read_spec(name) for name in self._source_names()}
-                self._datasets = self._find_datasets()
+                self.datasets: Mapping[str, Any] = self._find_datasets()
+                """Every dataset by its path, checked, in hash order."""
                 self._rows = {source: self._common_rows(source) for source in self._specs}
         except BaseException:
             self.close()
@@ -120,7 +121,7 @@ class Run:
     def event_lines(self) -> list[bytes]:
         """Lines of the event log as written."""
         with trusted.reading(self.path):
-            log = self._datasets[layout.EVENT_LOG][:].tobytes()
+            log = self.datasets[layout.EVENT_LOG][:].tobytes()
         return split_lines(log, is_closed=self.is_closed)
 
     def events(self) -> list[Event]:
@@ -139,11 +140,11 @@ class Run:
         """All bytes received from a source in one piece."""
         self._known(source)
         with trusted.reading(self.path):
-            return bytes(self._datasets[f"{layout.RAW}/{source}/received"][:].tobytes())
+            return bytes(self.datasets[f"{layout.RAW}/{source}/received"][:].tobytes())
 
     def raw_size(self, source: str) -> int:
         """Number of bytes received from a source that are folded in."""
-        return int(self._datasets[f"{layout.RAW}/{self._known(source)}/received"].shape[0])
+        return int(self.datasets[f"{layout.RAW}/{self._known(source)}/received"].shape[0])
 
     def computed_sha256(self, progress: Progress | None = None) -> str:
         """Hash of the content as it is in the file now."""
@@ -153,7 +154,7 @@ class Run:
             for entry in layout.ROW_DATASETS
         }
         with trusted.reading(self.path):
-            return hashing.content_sha256(self.header, self._datasets, rows, progress)
+            return hashing.content_sha256(self.header, self.datasets, rows, progress)
 
     def verify(self, progress: Progress | None = None) -> None:
         """Compare the content with the hash that was stored when the run was closed.
@@ -175,7 +176,7 @@ class Run:
 
     def _raw(self, source: str, kind: str) -> Iterator[tuple[int, bytes]]:
         base = f"{layout.RAW}/{self._known(source)}/{kind}"
-        data, times, ends = (self._datasets[base + suffix] for suffix in ("", "_time_ns", "_end"))
+        data, times, ends = (self.datasets[base + suffix] for suffix in ("", "_time_ns", "_end"))
         if len(times) != len(ends):
             trusted.damaged(self.path, base, "times and ends differ in number", got=(len(times), len(ends)))
         last_end = 0
@@ -203,7 +204,7 @@ class Run:
         return source
 
     def _dataset(self, source: str, name: str) -> Any:
-        return self._datasets[f"{layout.STREAMS}/{source}/{name}"]
+        return self.datasets[f"{layout.STREAMS}/{source}/{name}"]
 
     def _source_names(self) -> list[str]:
         names = sorted(trusted.group(self._file, self.path, layout.STREAMS))
@@ -254,7 +255,7 @@ class Run:
         return {name: trusted.dataset(self._file, self.path, name, *types.get(name, ("S", None))) for name in order}
 
     def _common_rows(self, source: str) -> int:
-        names = [e.name for e in layout.ROW_DATASETS if f"{layout.STREAMS}/{source}/{e.name}" in self._datasets]
+        names = [e.name for e in layout.ROW_DATASETS if f"{layout.STREAMS}/{source}/{e.name}" in self.datasets]
         lengths: Mapping[str, int] = {name: int(self._dataset(source, name).shape[0]) for name in names}
         common = min(lengths.values())
         if self.is_closed:

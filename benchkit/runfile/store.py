@@ -41,13 +41,9 @@ class RunStore:
         self.path = path
         self.failure: RunFileError | None = None
         self.streams: Mapping[str, StreamSpec] = {spec.source: spec for spec in streams}
-        self.file = _create(path)
+        self.file = create_file(path)
         try:
-            _write_header(self.file, header)
-            for spec in streams:
-                _create_stream(self.file, spec, header.started_utc)
-                _create_raw(self.file, spec.source)
-            _create_log(self.file)
+            create_layout(self.file, header, streams)
             self.file.swmr_mode = True
         except BaseException:
             self.file.close()
@@ -107,11 +103,6 @@ class RunStore:
         except (OSError, RuntimeError) as error:
             raise self.write_error(error) from error
         return {source: self.rows(source) for source in self.streams}
-
-    def set_attribute(self, name: str, value: object) -> None:
-        """Change the value of a root attribute in place; SWMR allows no new ones."""
-        attribute = h5py.h5a.open(self.file.id, name.encode())
-        attribute.write(np.array(value, dtype=attribute.dtype))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -178,7 +169,24 @@ def text_of(header: RunHeader, name: str) -> str:
     return str(getattr(header, name))
 
 
-def _create(path: Path) -> Any:
+def create_layout(file: Any, header: RunHeader, streams: Sequence[StreamSpec], *, compress: bool = False) -> None:
+    """Create everything that a run file has, still empty. ``compress`` is for copies: a recorder writes past filters."""
+    filters: dict[str, object] = {"compression": "gzip", "compression_opts": 6, "shuffle": True} if compress else {}
+    _write_header(file, header)
+    for spec in streams:
+        _create_stream(file, spec, header.started_utc, filters)
+        _create_raw(file, spec.source)
+    _create_log(file, filters)
+
+
+def set_root_attribute(file: Any, name: str, value: object) -> None:
+    """Change the value of a root attribute in place; SWMR allows no new ones."""
+    attribute = h5py.h5a.open(file.id, name.encode())
+    attribute.write(np.array(value, dtype=attribute.dtype))
+
+
+def create_file(path: Path) -> Any:
+    """A new, empty HDF5 file; never in place of another."""
     try:
         return h5py.File(path, "x", libver=layout.LIBVER)
     except FileExistsError as error:
@@ -211,7 +219,7 @@ def _write_header(file: Any, header: RunHeader) -> None:
         group.create_dataset(name, data=np.frombuffer(text_of(header, name).encode(), dtype=np.uint8))
 
 
-def _create_stream(file: Any, spec: StreamSpec, started_utc: str) -> None:
+def _create_stream(file: Any, spec: StreamSpec, started_utc: str, filters: Mapping[str, object]) -> None:
     group = file.create_group(f"{layout.STREAMS}/{spec.source}")
     texts = {
         layout.CHANNEL: [c.name for c in spec.channels],
@@ -236,6 +244,7 @@ def _create_stream(file: Any, spec: StreamSpec, started_utc: str) -> None:
             chunks=(rows, *tail),
             dtype=entry.dtype,
             fillvalue=layout.UNWRITTEN_COUNTER if entry.name == layout.COUNTER else layout.UNWRITTEN,
+            **filters,
         )
         if entry.units:
             set_text(dataset, "units", entry.units.format(start=started_utc))
@@ -266,9 +275,10 @@ def _create_labels(group: Any, name: str, entries: Sequence[str]) -> None:
     set_text(dataset, "_Encoding", "utf-8")  # netCDF's word for it; xarray shows text instead of bytes
 
 
-def _create_log(file: Any) -> None:
+def _create_log(file: Any, filters: Mapping[str, object]) -> None:
+    chunks = (layout.LOG_CHUNK,)
     file.create_dataset(
-        layout.EVENT_LOG, shape=(0,), maxshape=(None,), chunks=(layout.LOG_CHUNK,), dtype="u1", fillvalue=0
+        layout.EVENT_LOG, shape=(0,), maxshape=(None,), chunks=chunks, dtype="u1", fillvalue=0, **filters
     )
 
 

@@ -85,8 +85,8 @@ class RunWriter:
     def append(self, source: str, block: Block) -> None:
         """Add rows to a stream. Whole chunks are written at once, the rest at the next ``flush``.
 
-        A full disk is told by ``flush``, not here: the rows wait in memory meanwhile, and are written when there is
-        room.
+        A full disk is told by ``flush``, not here: the rows wait in memory meanwhile, and are written when there
+        is room. Do not change the arrays afterwards.
 
         Raises:
             UsageError: no such stream, or the block does not fit it.

@@ -1,8 +1,9 @@
-"""A recorder to be killed: ``crashing_recorder.py RUN between-flushes | steady | busy | closing``.
+"""A recorder to be killed: ``crashing_recorder.py RUN between-flushes | steady | busy | closing | starting``.
 
 ``between-flushes`` kills itself after the journal has 2800 rows and the run file 2500. The others record until they
-are killed and say after every flush how many rows are safe: ``steady`` flushes each 0.2 s, ``busy`` after every
-block (so that a kill often hits a flush), ``closing`` closes the run and starts the next.
+are killed and say after every flush how many rows are safe: ``steady`` flushes each 0.2 s, ``busy`` after every block
+(so that a kill often hits a flush), ``closing`` closes the run and starts the next, ``starting`` starts one run after
+the other and leaves them.
 """
 
 from __future__ import annotations
@@ -57,10 +58,22 @@ def closing(path: Path) -> None:
         writer.close()
 
 
+def starting(path: Path) -> None:
+    for number in count():
+        run = path.with_name(f"run{number}.h5")
+        print(run.name, 0, flush=True)
+        with RunWriter(run, runs.HEADER, [runs.SPEC], start_ns=runs.START_NS) as writer:
+            runs.record_rows(writer, 0, 20)
+            writer.flush()
+            print(run.name, writer.flushed_rows("rack"), flush=True)
+
+
 if __name__ == "__main__":
     target, how = Path(sys.argv[1]), sys.argv[2]
     if how == "between-flushes":
         between_flushes(target)
+    elif how == "starting":
+        starting(target)
     elif how == "closing":
         closing(target)
     else:

@@ -201,7 +201,7 @@ with open_run(path) as run:
     expected = run.computed_sha256()
 chance = random.Random(seed)
 refused = 0
-for _ in range(60):
+for _ in range(40):
     data = bytearray(good)
     kind = chance.randrange(3)
     if kind == 0:

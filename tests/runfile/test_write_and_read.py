@@ -18,6 +18,7 @@ from benchkit.model.events import Event, EventKind
 from benchkit.model.run import RunHeader
 from benchkit.runfile.info import describe
 from benchkit.runfile.layout import Block, StoredChannel, StreamSpec
+from benchkit.runfile.pack import pack
 from benchkit.runfile.reader import Run, open_run
 from benchkit.runfile.writer import RunWriter
 
@@ -32,7 +33,7 @@ def assert_rows(run: Run, expected: Block) -> None:
     np.testing.assert_array_equal(run.raw_values("rack"), expected.raw)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(st.tuples(st.integers(0, 2600), st.booleans()), min_size=1, max_size=8))
 def test_any_blocks_and_flushes_give_the_same_rows(
     steps: list[tuple[int, bool]],
@@ -246,3 +247,23 @@ def test_hash_is_of_the_content_not_of_its_storage(closed_run: Path, tmp_path: P
         group.create_dataset("values", data=values, chunks=(77, 2), compression="gzip")
     with open_run(packed) as run:
         run.verify()
+
+
+def test_packed_copy_is_smaller_and_the_same(closed_run: Path, tmp_path: Path, block: MakeBlock) -> None:
+    pack(closed_run, tmp_path / "packed.h5")
+    with open_run(closed_run) as run, open_run(tmp_path / "packed.h5") as packed:
+        packed.verify()
+        assert packed.content_sha256 == run.content_sha256
+        assert packed.header == run.header
+        assert packed.events() == run.events()
+        assert list(packed.received("rack")) == list(run.received("rack"))
+        assert_rows(packed, block(0, 2500))
+    assert (tmp_path / "packed.h5").stat().st_size < 0.5 * closed_run.stat().st_size
+    with pytest.raises(RunFileError, match="the run file exists already"):
+        pack(closed_run, tmp_path / "packed.h5")
+
+
+def test_only_whole_runs_are_packed(crashed_run: Path, tmp_path: Path) -> None:
+    with pytest.raises(RunFileError, match="the run was not closed"):
+        pack(crashed_run, tmp_path / "packed.h5")
+    assert not (tmp_path / "packed.h5").exists()
