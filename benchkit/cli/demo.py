@@ -24,7 +24,7 @@ from benchkit.session.client import RecorderClient
 from benchkit.session.messages import Status
 from benchkit.session.process import start_recorder, start_simulated_stand
 
-TIME_FACTOR = 50.0
+TIME_FACTOR = 60.0
 """The simulated stand runs this much faster than a real one."""
 DWELL_S, RAMP_S = 20.0, 6.0
 """Seconds of the stand at a set-point, and for getting there."""
@@ -32,7 +32,7 @@ MAP_SPEEDS_RPM = (1000.0, 1600.0, 2200.0, 2800.0, 3400.0)
 MAP_TORQUES_NM = (20.0, 50.0, 80.0, 110.0, 140.0)
 PROPELLER_SPEEDS_RPM = (1200.0, 1600.0, 2000.0, 2400.0, 2800.0, 3200.0)
 HEAT_RUN_RPM = 3200.0
-HEAT_RUN_S = 900.0
+HEAT_RUN_S = 660.0
 COOLANT_LOST_AT_S = 200.0 + HEAT_RUN_S
 """On the stand's own clock: start-up and propeller sweep take less than 200 s."""
 TRIP_WITHIN_S = 900.0

@@ -7,6 +7,7 @@ import os
 import signal
 import socket
 import sys
+import time
 import uuid
 from argparse import Namespace
 from dataclasses import asdict
@@ -23,6 +24,9 @@ from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand, find_stand, load_stand
 from benchkit.report.cautions import ONE_LINE
+
+HANDING_OVER_S = 10.0
+"""A recorder that died may have a keeping process that still writes what it has."""
 
 
 def record(args: Namespace) -> int:
@@ -52,6 +56,7 @@ def record(args: Namespace) -> int:
         desk = Desk(args.publish, args.request)
         ending.callback(desk.close)
         recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
+        recorder.begin()
         live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
         ending.callback(live.unlink, missing_ok=True)
         for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
@@ -145,11 +150,17 @@ def tell_about(args: Namespace) -> int:
 
 def recover_run(args: Namespace) -> int:
     """``benchkit recover``: rows that only the journal holds are decoded again and added."""
+    from benchkit.runfile.journal import is_being_written
+    from benchkit.runfile.layout import journal_path
     from benchkit.runfile.recover import recover
     from benchkit.session.redecode import redecode
 
+    path = Path(args.run_file)
+    until = time.monotonic() + HANDING_OVER_S
+    while is_being_written(journal_path(path)) and time.monotonic() < until:
+        time.sleep(0.05)
     with progress(1, "recovering", "B") as bar:
-        recovered = recover(Path(args.run_file), redecode, progress=lambda *d: show_bytes(bar, *d))
+        recovered = recover(path, redecode, progress=lambda *d: show_bytes(bar, *d))
     if args.json:
         print_json(asdict(recovered))
     else:

@@ -1,110 +1,102 @@
-"""The keeping thread: takes batches from the loop and puts them into journal and run file.
-
-The loop never waits for a disk. A fault of recording is told through ``fault``; protection goes on without it.
-"""
+"""The recorder's side of keeping: hands batches to the keeping process and never waits for it."""
 
 from __future__ import annotations
 
+import contextlib
+import pickle
 import queue
+import subprocess
+import sys
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from typing import Any
 
-from benchkit.errors import BenchkitError
-from benchkit.model.events import Event
+from benchkit.errors import BenchkitError, RunFileError
 from benchkit.runfile.closing import ClosedRun
-from benchkit.runfile.layout import Block
-from benchkit.runfile.writer import RunWriter
+from benchkit.session.keeping import Batch, Begin, Close, Fault
 
-FLUSH_EVERY_S = 0.2
-"""Rows reach the file at least this often; bytes reach the journal with every batch."""
 MAX_WAITING = 3000
 """Batches that may wait for a slow disk: about 100 s. Then recording is given up, protection is not."""
-
-
-@dataclass(slots=True)
-class Batch:
-    """What the loop hands over at a time."""
-
-    blocks: list[tuple[str, Block]] = field(default_factory=list)
-    received: list[tuple[str, int, bytes]] = field(default_factory=list)
-    """Source, host time [ns], bytes as they came."""
-    sent: list[tuple[str, int, bytes]] = field(default_factory=list)
-    """Source, host time [ns], bytes written to it."""
-    events: list[Event] = field(default_factory=list)
+GONE = "the keeping process has ended; what it had was handed to the disk."
 
 
 class Keeper:
-    """Owns the run file from ``start`` to ``close``; every other thread only calls ``put``."""
+    """Owns the keeping process from ``start`` to ``close``. ``fault`` says what is wrong with recording, or None."""
 
-    def __init__(self, make_writer: Callable[[], RunWriter], now_s: Callable[[], float]) -> None:
-        self._make_writer = make_writer
-        self._now_s = now_s
-        self._queue: queue.SimpleQueue[Batch | None] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._keep, name="benchkit-keeper")
-        self._ready = threading.Event()
-        self._error: BaseException | None = None
-        self._closed: ClosedRun | None = None
+    def __init__(self) -> None:
+        self._orders: queue.SimpleQueue[Batch | Close] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._threads: list[threading.Thread] = []
         self.fault: str | None = None
 
-    def start(self) -> None:
+    def start(self, begin: Begin) -> None:
         """Create the run file; raises what the writer raises."""
-        self._thread.start()
-        self._ready.wait()
-        if self._error is not None:
-            self._thread.join()
-            raise self._error
+        # not with -m: what is pickled must be of the imported module, not of one named __main__
+        command = [sys.executable, "-c", "from benchkit.session.keeping import main; main()"]
+        # a group of its own: an interrupt at the keyboard is for the recorder alone
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=sys.platform != "win32"
+        )
+        for work, name in ((self._send, "benchkit-keeper-send"), (self._receive, "benchkit-keeper-receive")):
+            self._threads.append(threading.Thread(target=work, args=(self._process, begin), name=name, daemon=True))
+            self._threads[-1].start()
+        answer = self._answers.get()
+        if isinstance(answer, BenchkitError):
+            self._let_go()
+            raise answer
 
     def put(self, batch: Batch) -> None:
         """Hand over a batch; never waits."""
-        if self.fault is None and self._queue.qsize() > MAX_WAITING:
-            self.fault = f"the disk does not keep up: {MAX_WAITING} batches wait"
-        self._queue.put(batch)
+        if self.fault is None and self._orders.qsize() > MAX_WAITING:
+            self.fault = f"The disk does not keep up: {MAX_WAITING} batches wait."
+        self._orders.put(batch)
 
     def close(self) -> ClosedRun:
         """Write what waits, fold the journal, verify. Raises what the writer raises."""
-        self._queue.put(None)
-        self._thread.join()
-        if self._error is not None:
-            raise self._error
-        assert self._closed is not None
-        return self._closed
+        self._orders.put(Close())
+        answer = self._answers.get()
+        self._let_go()
+        if isinstance(answer, ClosedRun):
+            return answer
+        raise answer
 
-    def _keep(self) -> None:
+    def _send(self, process: subprocess.Popen[bytes], begin: Begin) -> None:
+        assert process.stdin is not None
         try:
-            writer = self._make_writer()
-        except BaseException as error:  # noqa: BLE001  handed to the thread that called start()
-            self._error = error
-            self._ready.set()
-            return
-        self._ready.set()
-        last_flush = self._now_s()
+            pickle.dump(begin, process.stdin)
+            process.stdin.flush()
+            while True:
+                order = self._orders.get()
+                pickle.dump(order, process.stdin)
+                process.stdin.flush()
+                if isinstance(order, Close):
+                    return
+        except OSError:
+            self.fault = self.fault or GONE
+
+    def _receive(self, process: subprocess.Popen[bytes], _begin: Begin) -> None:
+        assert process.stdout is not None
         while True:
-            batch = self._queue.get()
-            if batch is None:
-                break
-            now = self._now_s()
             try:
-                _write(writer, batch)
-                if now - last_flush >= FLUSH_EVERY_S:
-                    writer.flush()
-                    last_flush = now
-            except (BenchkitError, OSError) as error:
-                if self.fault is None:
-                    self.fault = str(error)
-        try:
-            self._closed = writer.close()
-        except BaseException as error:  # noqa: BLE001  handed to the thread that called close()
-            self._error = error
+                answer = pickle.load(process.stdout)  # noqa: S301  our own child
+            except (EOFError, OSError, pickle.UnpicklingError):
+                self.fault = self.fault or GONE
+                self._answers.put(RunFileError(GONE.rstrip("."), remedy="Run benchkit recover on the run file."))
+                return
+            if isinstance(answer, Fault):
+                self.fault = self.fault or answer.message
+                continue
+            self._answers.put(answer)
+            if answer is not None:
+                return
 
-
-def _write(writer: RunWriter, batch: Batch) -> None:
-    for source, time_ns, data in batch.received:
-        writer.received(source, time_ns, data)
-    for source, time_ns, data in batch.sent:
-        writer.sent(source, time_ns, data)
-    for source, block in batch.blocks:
-        writer.append(source, block)
-    for event in batch.events:
-        writer.event(event)
-    writer.flush_journal()
+    def _let_go(self) -> None:
+        assert self._process is not None
+        self._orders.put(Close())  # ends the sending thread where it still waits
+        self._process.wait()
+        for thread in self._threads:
+            thread.join()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(BrokenPipeError):
+                    pipe.close()

@@ -1,7 +1,7 @@
 """The recorder's loop: read, decode, protect, act; then hand over, publish, serve. In that order, every turn.
 
 Whatever protects comes first in a turn. Disk, dashboards and requests come after it and cannot delay it: writing is
-done by the keeping thread, sockets never wait.
+done by a process of its own, sockets never wait.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.layout import Block
-from benchkit.runfile.writer import RunWriter
 from benchkit.session.desk import Desk
-from benchkit.session.keeper import Batch, Keeper
+from benchkit.session.keeper import Keeper
+from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
 from benchkit.session.requests import answer_request
@@ -80,7 +80,7 @@ class Recorder:
         }
         self.protection = Protection(stand, self.start_ns)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
-        self._keeper = Keeper(self._make_writer, lambda: self.clock.now_ns() * 1e-9)
+        self._keeper = Keeper()
         self._batch = Batch()
         self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
         self._next_serve = self._next_requests = self._next_disk = self.start_ns
@@ -111,8 +111,7 @@ class Recorder:
 
     def step(self) -> bool:
         """One turn of the loop; True when the recording is over and ``finish`` is due."""
-        if not self._has_begun:
-            self._begin()
+        self.begin()
         if self._is_over():
             return True
         self._turn()
@@ -325,17 +324,17 @@ class Recorder:
 
     # -- beginning and end
 
-    def _begin(self) -> None:
+    def begin(self) -> None:
+        """Create the run file and open the links; ``step`` does it where it has not been done."""
+        if self._has_begun:
+            return
         self._has_begun = True
-        sys.setswitchinterval(0.001)  # the keeping thread must not hold the loop for the usual 5 ms
-        self._keeper.start()
+        sys.setswitchinterval(0.001)  # no other thread may hold the loop for the usual 5 ms
+        specs = [lane.spec for lane in self.lanes.values()]
+        self._keeper.start(Begin(self.run_path, self.header, specs, self.start_ns))
         for lane in self.lanes.values():
             self._open(lane)
         self._happened(self.start_ns, EventKind.RUN_STARTED, f"run {self.header.run_id} started")
-
-    def _make_writer(self) -> RunWriter:
-        specs = [lane.spec for lane in self.lanes.values()]
-        return RunWriter(self.run_path, self.header, specs, start_ns=self.start_ns)
 
     def _is_over(self) -> bool:
         if self._is_ending or (self._end_ns is not None and self.clock.now_ns() >= self._end_ns):

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import psutil
 
-from benchkit.runfile.journal import Kind, read_journal
+from benchkit.model.events import EventKind
+from benchkit.runfile.journal import Kind, is_being_written, read_journal
 from benchkit.runfile.layout import journal_path
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import recover
@@ -33,12 +35,13 @@ class Aftermath:
     wrong: int
     """Rows that differ from what the dashboard had received."""
     lost_s: float
-    counter_gaps: int
+    untold_gaps: int
+    """Jumps of the device's counter for which the run has no event: a busy computer may miss lines, but says so."""
 
 
 def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath:
     """Record from the stand, kill the recorder after 0.3 s to 2.5 s, recover, compare with what was published."""
-    recorder, endpoints = start_recorder("airboat", folder, ["--port", f"{SOURCE}={stand_address}"])
+    recorder, endpoints = start_recorder("airboat", folder, ["--port", f"{SOURCE}={stand_address}", "--quiet"])
     received: list[LiveRows] = []
     with RecorderClient(endpoints) as client:
         until = time.monotonic() + rng.uniform(0.3, 2.5)
@@ -46,15 +49,23 @@ def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath
             message = client.receive(max(0.0, until - time.monotonic()))
             if isinstance(message, LiveRows):
                 received.append(message)
-        recorder.kill()
+        family = [recorder.process]
+        if rng.random() < 0.5:  # the recorder alone, or the keeping process with it, as at a power cut
+            family += psutil.Process(recorder.process.pid).children(recursive=True)
+        for member in family:
+            member.kill()
+        recorder.wait(10.0)
         while isinstance(message := client.receive(0.05), LiveRows):
             received.append(message)
     run_path = Path(endpoints.run_path)
+    while is_being_written(journal_path(run_path)):  # the keeping process hands over what it has
+        time.sleep(0.01)
     flushed = _flushed(run_path)
     found = recover(run_path, redecode)
     with open_run(found.path) as run:
         assert run.is_closed
         stream = run.stream(SOURCE)
+        gaps = sum(event.kind is EventKind.GAP for event in run.events())
         counter = np.diff(stream.counter) % 65536
         arrival = np.concatenate([r.arrival_s for r in received]) if received else np.empty(0)
         values = np.concatenate([r.values for r in received]) if received else np.empty((0, len(stream.channels)))
@@ -71,7 +82,7 @@ def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath
             wrong=0 if same else shared,
             # the last published row arrived at most a serving interval before the kill
             lost_s=max(0.0, last_published - float(stream.arrival_s[-1])) if len(stream) else last_published,
-            counter_gaps=int(np.count_nonzero(counter != 1)),
+            untold_gaps=max(0, int(np.count_nonzero(counter != 1)) - gaps),
         )
 
 

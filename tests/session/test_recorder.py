@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -13,9 +14,9 @@ from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.samples import Rows
 from benchkit.profiles import LoadedStand, load_stand, shared_path
+from benchkit.runfile.journal import Kind, read_journal
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import recover
-from benchkit.runfile.writer import RunWriter
 from benchkit.session.desk import Desk
 from benchkit.session.recorder import FIRST_SAME_EVENTS, Recorder
 from benchkit.session.redecode import redecode
@@ -98,20 +99,24 @@ def test_a_lost_link_trips_and_the_run_goes_on_after_it(
     assert EventKind.SOURCE_BACK in kinds
 
 
-def test_a_failing_disk_is_told_stops_in_order_and_never_stops_protection(
-    loaded: LoadedStand, record: tuple[Rows, list[bytes]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.skipif(sys.platform == "win32", reason="file size limits are POSIX")
+def test_a_full_disk_is_told_stops_in_order_and_never_stops_protection(
+    loaded: LoadedStand, record: tuple[Rows, list[bytes]], tmp_path: Path
 ) -> None:
+    """The keeping process may write 400 kB to a file and no more: the system refuses, as it does on a full disk."""
+    import resource
+
     _, lines = record
     recorder, source, desk = make(loaded, tmp_path / "run.h5", (line for line in lines * 400))
-    while recorder.protection.state is not State.READY:
-        recorder.step()
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, before[1]))
+    try:
+        while recorder.protection.state is not State.READY:
+            recorder.step()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
     recorder.request_trigger(Trigger.ARM, "test")
     recorder.request_trigger(Trigger.START, "test")
-
-    def full(*_: object) -> None:
-        raise RunFileError("no space left on device", where="run.h5", remedy="Make room.")
-
-    monkeypatch.setattr(RunWriter, "append", full)
     while recorder.protection.state is State.RUNNING:
         assert not recorder.step()
     assert recorder.protection.state is State.STOPPING
@@ -120,12 +125,32 @@ def test_a_failing_disk_is_told_stops_in_order_and_never_stops_protection(
     recorder.step()
     assert recorder.lanes["rack"].rows > rows  # reading and protecting go on
     assert not recorder.status(recorder.clock.now_ns()).recording
-    monkeypatch.undo()
     recorder.protection.reply("rack", "ok stop ramp", recorder.clock.now_ns())
-    recorder.finish()
+    with pytest.raises(RunFileError, match="safe"):
+        recorder.finish()
     desk.close()
-    with open_run(tmp_path / "run.h5") as run:
-        assert any(e.kind is EventKind.RECORDING_FAULT for e in run.events())
+    found = recover(tmp_path / "run.h5", redecode)
+    with open_run(found.path) as run:
+        assert len(run.stream("rack")) > 500
+
+
+def test_a_keeping_process_that_dies_is_told_and_protection_goes_on(
+    loaded: LoadedStand, record: tuple[Rows, list[bytes]], tmp_path: Path
+) -> None:
+    _, lines = record
+    recorder, _, desk = make(loaded, tmp_path / "run.h5", (line for line in lines * 400))
+    while recorder.lanes["rack"].rows < 200:
+        recorder.step()
+    assert recorder._keeper._process is not None
+    recorder._keeper._process.kill()
+    while recorder.status(recorder.clock.now_ns()).recording:
+        assert not recorder.step()
+    rows = recorder.lanes["rack"].rows
+    recorder.step()
+    assert recorder.lanes["rack"].rows > rows
+    with pytest.raises(RunFileError, match="benchkit recover"):
+        recorder.finish()
+    desk.close()
 
 
 def test_decoding_the_journal_again_gives_the_same_rows(
@@ -140,11 +165,12 @@ def test_decoding_the_journal_again_gives_the_same_rows(
     closed = tmp_path / "copy"
     closed.mkdir()
     recorder._serve(recorder.clock.now_ns())  # hand over what waits
-    recorder._keeper.put(type(recorder._batch)())
-    while recorder._keeper._queue.qsize():
-        recorder.clock.sleep(0.01)
-    recorder.clock.sleep(0.1)
-    (closed / "run.h5.journal").write_bytes((tmp_path / "run.h5.journal").read_bytes())
+    journal = tmp_path / "run.h5.journal"
+    while sum(len(r.payload) for r in read_journal(journal) if r.kind is Kind.RECEIVED) < sum(
+        map(len, filter(None, pieces))
+    ):
+        recorder.clock.sleep(0.05)
+    (closed / "run.h5.journal").write_bytes(journal.read_bytes())
     recorder.finish()
     desk.close()
     found = recover(closed / "run.h5", redecode)
