@@ -87,9 +87,10 @@ def fit_nonlinear(
     y: npt.ArrayLike,
     u: npt.ArrayLike | None = None,
 ) -> Fit:
-    """Nonlinear least squares ``y = model(b)`` (Levenberg-Marquardt), covariance as in :func:`fit_linear`.
+    """Nonlinear least squares ``y = model(b)``, covariance as in :func:`fit_linear`.
 
-    Parameters are scaled by the columns of the Jacobian, so that they may differ by many orders of magnitude.
+    Levenberg-Marquardt and a trust region both start from ``start``; the lower sum of squares is taken. Parameters are
+    scaled by the columns of the Jacobian, so that they may differ by many orders of magnitude.
 
     Args:
         model: takes parameters (p,), returns predictions (n,).
@@ -118,24 +119,44 @@ def fit_nonlinear(
     def jacobian(b: FloatArray) -> FloatArray:
         return _jacobian(weighted_residual, b)
 
-    found = least_squares(
-        weighted_residual, guess, jac=jacobian, method="lm", x_scale="jac",
-        xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=2000,
-    )  # fmt: skip
-    if found.status <= 0 or not np.all(np.isfinite(found.x)):
+    best: tuple[float, FloatArray, FloatArray] | None = None
+    for method in ("lm", "trf"):  # the first is quick, the second comes home from starts where the first runs away
+        # a trial step may overflow: the search then turns back by itself
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            try:
+                found = least_squares(
+                    weighted_residual, guess, jac=jacobian, method=method, x_scale="jac",
+                    xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=1000,
+                )  # fmt: skip
+                bare = _bare_covariance(jacobian(found.x)) if found.status > 0 else None
+            except (ValueError, np.linalg.LinAlgError):  # a residual that is not a number
+                continue
+        if bare is not None and (best is None or found.cost < best[0]):
+            best = float(found.cost), np.asarray(found.x, dtype=np.float64), bare
+    if best is None:
         raise UsageError(
-            "the fit did not converge", got=f"{found.nfev} evaluations", remedy="Start nearer to the answer."
+            "the fit found no end, or the data do not determine every parameter",
+            remedy="Start nearer to the answer, or fit fewer parameters.",
         )
-    J = _jacobian(weighted_residual, found.x)
+    _, parameters, bare = best
+    for _ in range(2):  # searches stop when the sum of squares does; two Gauss-Newton steps give the last digits
+        step = bare @ (jacobian(parameters).T @ weighted_residual(parameters))
+        if float(np.sum(weighted_residual(parameters - step) ** 2)) <= 2.0 * best[0] * (1.0 + 1e-12):
+            parameters = parameters - step
+    return _finish(parameters, bare, target - model(parameters), None if u is None else sigma)
+
+
+def _bare_covariance(J: FloatArray) -> FloatArray | None:
+    """(JᵀJ)⁻¹ by QR; None where the columns of J are not independent."""
     length = np.linalg.norm(J, axis=0)
     if not np.all(np.isfinite(J)) or bool(np.any(length == 0.0)):
-        raise UsageError("the data do not determine every parameter", remedy="Fit fewer parameters.")
+        return None
     r = np.linalg.qr(J / length, mode="r")
     if np.abs(np.diag(r)).min() < 1e-12:
-        raise UsageError("the data do not determine every parameter", remedy="Fit fewer parameters.")
+        return None
     inverse = np.linalg.inv(r)
-    covariance = (inverse @ inverse.T) / np.outer(length, length)
-    return _finish(found.x, covariance, target - model(found.x), None if u is None else sigma)
+    covariance: FloatArray = (inverse @ inverse.T) / np.outer(length, length)
+    return covariance
 
 
 def _check(X: FloatArray, y: FloatArray, sigma: FloatArray) -> None:
