@@ -193,7 +193,7 @@ def test_engine_agrees_with_brute_force_for_every_split(story):
 @pytest.mark.soak
 @pytest.mark.timeout(3600)
 @given(stories())
-@settings(max_examples=50_000, deadline=None)
+@settings(max_examples=20_000, deadline=None)
 def test_engine_agrees_with_brute_force_long(story):
     agree(story)
 
