@@ -1,0 +1,1 @@
+"""The run file: writing, reading, recovering. The one door to h5py."""

@@ -138,6 +138,7 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
         RunFileError: the disk is full, or what was read back differs from what was written. The journal is not touched.
     """
     store.flush()
+    store.check_writable(journal.stat().st_size if journal is not None else 0)
     sources = tuple(store.streams)
     try:
         received = fold_journal(store.file, sources, journal, progress) if journal is not None else 0

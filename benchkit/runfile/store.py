@@ -41,13 +41,16 @@ class RunStore:
         self.path = path
         self.failure: RunFileError | None = None
         self.streams: Mapping[str, StreamSpec] = {spec.source: spec for spec in streams}
+        self.check_writable()
         self.file = create_file(path)
         try:
             create_layout(self.file, header, streams)
             self.file.swmr_mode = True
-        except BaseException:
-            self.file.close()
+        except BaseException as error:
+            self.release()
             path.unlink(missing_ok=True)
+            if isinstance(error, OSError | RuntimeError):
+                raise self.write_error(error) from error
             raise
         self._rows = {
             source: {name: GrowingDataset(self.file[layout.STREAMS][source][name]) for name in row_names(spec)}
@@ -77,7 +80,7 @@ class RunStore:
         When the disk is full, ``rows`` tells how many rows of the block were taken; the others may be given again.
         """
         arrays = self.arrays(source, block)
-        self._check_writable()
+        self.check_writable()
         try:
             append_together(self._rows[source], arrays)
         except (OSError, RuntimeError) as error:
@@ -85,7 +88,7 @@ class RunStore:
 
     def log(self, line: bytes) -> None:
         """Add one line to the event log."""
-        self._check_writable()
+        self.check_writable()
         try:
             append_together({"log": self._log}, {"log": np.frombuffer(line, dtype=np.uint8)})
         except (OSError, RuntimeError) as error:
@@ -93,7 +96,7 @@ class RunStore:
 
     def flush(self) -> dict[str, int]:
         """Write all that waits and hand it to the system; returns rows on disk by source."""
-        self._check_writable()
+        self.check_writable()
         try:
             for columns in self._rows.values():
                 for column in columns.values():
@@ -126,16 +129,17 @@ class RunStore:
         )
         return self.failure
 
-    def _check_writable(self) -> None:
+    def check_writable(self, needed: int = 0) -> None:
+        """Raise what would keep ``needed`` bytes, and a reserve, from being written."""
         if self.failure is not None:
             raise self.failure
         free = shutil.disk_usage(self.path.parent).free
-        if free < RESERVE_BYTES:
+        if free < RESERVE_BYTES + needed:
             raise RunFileError(
                 "the disk is full",
                 where=str(self.path),
                 got=f"{free} bytes free",
-                expected=f"at least {RESERVE_BYTES}",
+                expected=f"at least {RESERVE_BYTES + needed}",
                 remedy="Make room: what waits is kept in memory and written then.",
             )
 
@@ -170,7 +174,7 @@ def text_of(header: RunHeader, name: str) -> str:
 
 
 def create_layout(file: Any, header: RunHeader, streams: Sequence[StreamSpec], *, compress: bool = False) -> None:
-    """Create everything that a run file has, still empty. ``compress`` is for copies: a recorder writes past filters."""
+    """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters."""
     filters: dict[str, object] = {"compression": "gzip", "compression_opts": 6, "shuffle": True} if compress else {}
     _write_header(file, header)
     for spec in streams:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import h5py
@@ -15,7 +16,7 @@ from benchkit.errors import DataError, RunFileError
 from benchkit.model.events import EventKind
 from benchkit.model.run import RunHeader
 from benchkit.runfile import layout
-from benchkit.runfile.journal import JournalRecord
+from benchkit.runfile.journal import NO_SOURCE, JournalRecord, JournalWriter, Kind
 from benchkit.runfile.layout import Block
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import Recovered, recover
@@ -230,6 +231,55 @@ def test_run_that_is_being_recorded(writer: RunWriter, block: MakeBlock) -> None
 def test_died_before_anything_was_written(tmp_path: Path) -> None:
     (tmp_path / "run.h5.journal").write_bytes(b"")
     with pytest.raises(RunFileError, match="not a run journal"):
+        recover(tmp_path / "run.h5")
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"[]",
+        b"{}",
+        b'{"header": {}, "streams": []}',
+        b'{"header": {"run_id": 5}, "streams": []}',
+        b'{"header": HEADER, "streams": 7}',
+        b'{"header": HEADER, "streams": [{"source": "../x", "channels": [["a", "b", "c", "d"]], "raw_columns": []}]}',
+        b'{"header": HEADER, "streams": [{"source": "rack", "channels": [["a"]], "raw_columns": []}]}',
+        b"[" * 100_000,
+    ],
+)
+def test_journal_with_a_header_that_is_none(payload: bytes, tmp_path: Path) -> None:
+    good = json.dumps(asdict(RunHeader("1", "2026-03-04T10:00:00+00:00", "0", "h", "s", "{}"))).encode()
+    journal = JournalWriter(tmp_path / "run.h5.journal", "1")
+    journal.record(Kind.RUN, NO_SOURCE, 0, payload.replace(b"HEADER", good))
+    journal.flush()
+    journal.close()
+    with pytest.raises(RunFileError, match="the journal does not start with the header of its run"):
+        recover(tmp_path / "run.h5")
+    assert [path.name for path in tmp_path.iterdir()] == ["run.h5.journal"]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("run_id", 5),
+        ("host", "x\0"),
+        ("note", None),
+        ("simulated", "no"),
+        ("format_version", 1.5),
+        ("time_factor", "fast"),
+        ("seed", [1]),
+        ("profile_texts", {"a": 1}),
+        ("profile_texts", [1]),
+    ],
+)
+def test_journal_with_a_field_of_another_type(name: str, value: object, tmp_path: Path) -> None:
+    header = asdict(RunHeader("1", "2026-03-04T10:00:00+00:00", "0", "h", "s", "{}")) | {name: value}
+    journal = JournalWriter(tmp_path / "run.h5.journal", "1")
+    journal.record(Kind.RUN, NO_SOURCE, 0, json.dumps({"header": header, "streams": []}).encode())
+    journal.flush()
+    journal.close()
+    with pytest.raises(RunFileError, match="the journal does not start with the header of its run"):
         recover(tmp_path / "run.h5")
 
 
