@@ -120,7 +120,11 @@ class Recorder:
     def finish(self) -> Summary:
         """Stop the stand if it runs, then close the run."""
         self._wind_down()
-        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order")
+        counts: dict[str, JsonValue] = {
+            name: {"rows": lane.rows, "bad_frames": lane.bad_frames, "gaps": lane.gaps}
+            for name, lane in self.lanes.items()
+        }
+        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
         self._serve(self.clock.now_ns())
         for lane in self.lanes.values():
             lane.source.close()

@@ -166,9 +166,8 @@ def test_decoding_the_journal_again_gives_the_same_rows(
     closed.mkdir()
     recorder._serve(recorder.clock.now_ns())  # hand over what waits
     journal = tmp_path / "run.h5.journal"
-    while sum(len(r.payload) for r in read_journal(journal) if r.kind is Kind.RECEIVED) < sum(
-        map(len, filter(None, pieces))
-    ):
+    fed = sum(len(piece) for piece in pieces if piece)
+    while _received(journal) < fed:
         recorder.clock.sleep(0.05)
     (closed / "run.h5.journal").write_bytes(journal.read_bytes())
     recorder.finish()
@@ -179,3 +178,8 @@ def test_decoding_the_journal_again_gives_the_same_rows(
     assert len(a) == len(b) == 480
     for name in ("time_s", "arrival_s", "values", "counter"):
         assert np.array_equal(getattr(a, name), getattr(b, name), equal_nan=name != "counter"), name
+
+
+def _received(path: Path) -> int:
+    with read_journal(path) as journal:
+        return sum(len(record.payload) for record in journal if record.kind is Kind.RECEIVED)
