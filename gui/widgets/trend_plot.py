@@ -261,11 +261,11 @@ class TrendPlot(QWidget):
             text = pg.TextItem(
                 limit_label(limit, trace.channel, many=many),
                 color=on_panel(Tone.DANGER if is_trip(limit) else Tone.CAUTION),
-                fill=colour(theme.PANEL),
+                fill=colour(theme.VEIL),
                 anchor=(0 if is_trip(limit) else 1, 0 if limit.kind is LimitKind.ABOVE else 1),
             )
             text.setFont(font(11))
-            text.setZValue(15)
+            text.setZValue(6)  # below the traces: a text never hides one
             text.hide()
             for item in (band, line, text):
                 self.item.addItem(item, ignoreBounds=True)
