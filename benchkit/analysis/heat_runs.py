@@ -18,10 +18,12 @@ LEAST_RISE_K = 3.0
 """A channel that moves less from the start to the end of a hold has not heated."""
 LEAST_COVERED = 1.0
 """A heating that covers fewer time constants tells no end temperature."""
-LEAST_DWELLS = 3.0
-"""A hold shorter than so many dwells is no heat run."""
+LEAST_DWELLS = 6.0
+"""A hold shorter than so many dwells is no heat run but a point of a map."""
 FLOW_BAND = 0.1
+"""Share by which the coolant flow may move within one heat run."""
 INLET_BAND_K = 3.0
+"""By how much the coolant inlet may move within one heat run."""
 _ROLES = (Role.WINDING_TEMP, Role.MAGNET_TEMP, Role.JUNCTION_TEMP)
 _NOT_MEASURED = Estimate(math.nan, math.nan, "")
 
@@ -31,7 +33,7 @@ def heat_runs(
 ) -> tuple[tuple[HeatingFit, ...], tuple[ContinuousRating, ...], tuple[Finding, ...]]:
     """Heating fits and continuous ratings of winding, magnet and junction over the longest hold in which each heated.
 
-    A hold (:func:`~benchkit.analysis.steady.find_holds`) counts for a channel where it lasts three dwells or more and
+    A hold (:func:`~benchkit.analysis.steady.find_holds`) counts for a channel where it lasts six dwells or more and
     the channel rises by 3 K or more from its first to its last tenth. The longest such hold is fitted. A fit that
     covers less than one time constant is left out, with a finding.
 

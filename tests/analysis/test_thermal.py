@@ -139,6 +139,21 @@ class TestHeatRuns:
         assert (fits, ratings) == ((), ())
         assert [f.code for f in findings] == ["heating_too_short"]
 
+    @pytest.mark.parametrize("what", ["coolant_flow", "coolant_inlet_temp"])
+    def test_other_cooling_is_another_heat_run(self, stand, stream_of, what):
+        """The load holds on while the cooling changes and the winding runs away: only what was before is fitted."""
+        good = self.stream(stream_of, 700.0)
+        t = good.time_s
+        changed = t > 700.0
+        columns = {name: good.column(name).copy() for name in good.channels}
+        columns["coolant_flow"] = np.full(t.size, 8.0)
+        columns[what] = columns[what] + np.where(changed, -6.0, 0.0)
+        columns["winding_temp"] = columns["winding_temp"] + np.where(changed, 0.5 * (t - 700.0), 0.0)
+        fits, ratings, _ = heat_runs(stand, stream_of(t, columns))
+        assert 700.0 - stand.steadiness.dwell_s - 0.2 <= fits[0].time_end_s <= 700.2
+        assert fits[0].final_c.value == pytest.approx(115.0, abs=0.3)
+        assert len(ratings) == 1
+
     def test_no_heating_no_result(self, stand, stream_of):
         t = np.arange(0.0, 100.0, 0.1)
         assert heat_runs(stand, stream_of(t, {"shaft_speed": 1000.0, "shaft_torque": 10.0})) == ((), (), ())
