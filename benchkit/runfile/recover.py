@@ -100,9 +100,12 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
             stack.enter_context(found.run)
             found.header = found.run.header
             found.streams = tuple(found.run.spec(source) for source in found.run.sources)
-            found.event_lines = _good_lines(found.run.event_lines(), found.problems)
             if found.run.is_closed:
                 return _closed_already(found.run, journal, progress)
+            try:
+                found.event_lines = _good_lines(found.run.event_lines(), found.problems)
+            except RunFileError as error:
+                found.problems.append(f"event log: {error.what}")
         if journal is None:
             found.problems.append("the journal is missing: bytes received and rows after the last flush are lost")
         else:
@@ -112,7 +115,7 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
 
 def _closed_already(run: Run, journal: Path | None, progress: Progress | None) -> Recovered:
     run.verify(progress)
-    left = f"{journal} is left over: the run holds all of it, it can be deleted" if journal is not None else ""
+    problems = () if journal is None else (_about_left_over(run, journal),)
     return Recovered(
         path=run.path,
         original=run.path,
@@ -121,8 +124,26 @@ def _closed_already(run: Run, journal: Path | None, progress: Progress | None) -
         rows_by_source={source: run.rows(source) for source in run.sources},
         rows_from_journal=dict.fromkeys(run.sources, 0),
         journal_bytes_lost=0,
-        problems=(left,) if left else (),
+        problems=problems,
     )
+
+
+def _about_left_over(run: Run, journal: Path) -> str:
+    """What to do with a journal that lies beside a closed run: the recorder died before it could delete it, or it
+    is another's."""
+    received = dict.fromkeys(run.sources, 0)
+    try:
+        with read_journal(journal) as reader:
+            header, streams = closing.parse_run_record(next(reader), where=str(journal))
+            for record in reader:
+                if record.kind is Kind.RECEIVED and record.source_index < len(streams):
+                    received[streams[record.source_index].source] += len(record.payload)
+        is_its_own = _identity(header, streams) == _identity(run.header, [run.spec(s) for s in run.sources])
+    except (RunFileError, StopIteration, KeyError):
+        is_its_own = False
+    if is_its_own and all(run.raw_size(source) == count for source, count in received.items()):
+        return f"{journal} is left over: the run holds all of it, it can be deleted"
+    return f"{journal} holds something else than the run: keep it"
 
 
 def _survey_journal(found: _Found, journal: Path) -> None:

@@ -112,13 +112,27 @@ def test_closed_run_is_left_alone(closed_run: Path) -> None:
     assert contents(closed_run.parent) == before
 
 
-def test_closed_run_with_its_journal_still_there(closed_run: Path, crashed_run: Path) -> None:
+def test_closed_run_with_its_journal_still_there(
+    writer: RunWriter, block: MakeBlock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when the recorder dies in the last step of closing."""
+    writer.received("rack", 7_000_000_000_000, b"1,2,3\n")
+    writer.append("rack", block(0, 10))
+    with monkeypatch.context() as dying:
+        dying.setattr(Path, "unlink", lambda *_: None)
+        writer.close()
+    result = recover(writer.path)
+    assert result.was_closed
+    assert result.problems == (f"{writer.journal_path} is left over: the run holds all of it, it can be deleted",)
+    assert writer.journal_path.exists()
+
+
+def test_closed_run_beside_a_journal_with_more(closed_run: Path, crashed_run: Path) -> None:
     left = closed_run.with_name("closed.h5.journal")
     shutil.copy(crashed_run.with_name("run.h5.journal"), left)
-    result = recover(closed_run)
-    assert result.was_closed
-    assert result.problems == (f"{left} is left over: the run holds all of it, it can be deleted",)
-    assert left.exists()
+    assert recover(closed_run).problems == (f"{left} holds something else than the run: keep it",)
+    left.write_bytes(b"no journal")
+    assert recover(closed_run).problems == (f"{left} holds something else than the run: keep it",)
 
 
 def test_changed_closed_run_is_not_called_healthy(closed_run: Path) -> None:
