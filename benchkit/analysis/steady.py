@@ -69,7 +69,9 @@ def find_holds(
         UsageError: a band or the dwell is not positive, or shapes do not fit.
     """
     t, x, limits = _checked(time_s, columns, bands, dwell_s)
-    cuts = np.concatenate([[0], np.flatnonzero(np.diff(t) < 0.0) + 1, [t.size]])
+    step = np.diff(t)
+    # a gap longer than the dwell ends a stretch anyway; cutting there keeps a wild clock from making endless blocks
+    cuts = np.concatenate([[0], np.flatnonzero((step < 0.0) | (step > dwell_s)) + 1, [t.size]])
     found: list[tuple[int, int]] = []
     for first, last in pairwise(cuts):
         inner = np.searchsorted(t[first:last], sorted(breaks)) + first
@@ -202,8 +204,8 @@ def _checked(
         )
     if not dwell_s > 0.0 or not bool(np.all(limits > 0.0)):
         raise UsageError("dwell and bands must be positive", got=(dwell_s, limits.tolist()))
-    if bool(np.any(np.isnan(t))):
-        raise UsageError("sample times must not be NaN")
+    if not bool(np.all(np.isfinite(t))):
+        raise UsageError("sample times must be finite numbers")
     return t, x, limits
 
 

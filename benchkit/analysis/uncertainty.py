@@ -342,7 +342,7 @@ def correlation_of_means(readings: npt.ArrayLike) -> FloatArray:
 
 # ---------------------------------------------------------------------------------------------- intervals
 def coverage_factor(dof: float, probability: float = 0.95) -> float:
-    """Coverage factor k of Student's distribution; dof are cut to the next lower integer (GUM G.4.1, note 1).
+    """Coverage factor k of Student's distribution; dof are cut to the next lower integer (GUM G.6.4).
 
     NaN for fewer than one degree of freedom.
 

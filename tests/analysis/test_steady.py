@@ -111,6 +111,12 @@ def test_time_that_goes_back_splits():
     assert found[0][1] <= 600 <= found[1][0]
 
 
+def test_a_wild_clock_costs_nothing():
+    t, y = record([(60, 1500, 50)])
+    t = np.where(t >= 30.0, t + 1e12, t)
+    assert len(find_steady(t, y, BANDS, DWELL)) == 2
+
+
 def test_too_short_is_nothing():
     t, y = record([(9, 1500, 50)])
     assert find_steady(t, y, BANDS, DWELL) == []
@@ -130,7 +136,7 @@ def test_rate_does_not_matter(rate):
         (([0.0, 1.0], [[1.0], [1.0]], [10.0, 1.0], 10.0), "shapes do not fit"),
         (([0.0, 1.0], [[1.0], [1.0]], [0.0], 10.0), "must be positive"),
         (([0.0, 1.0], [[1.0], [1.0]], [1.0], -1.0), "must be positive"),
-        (([0.0, math.nan], [[1.0], [1.0]], [1.0], 1.0), "must not be NaN"),
+        (([0.0, math.nan], [[1.0], [1.0]], [1.0], 1.0), "must be finite"),
     ],
 )
 def test_refusals(arguments, text):
