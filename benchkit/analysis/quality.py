@@ -258,7 +258,7 @@ def check_results(
     return tuple(findings)
 
 
-# ------------------------------------------------------------------------------------------------ helpers
+# ------------------------------------------------------------------------------------------------ small parts
 def _longest_run(mask: BoolArray) -> tuple[int, int]:
     """First row and length of the longest run of True; (0, 0) where there is none."""
     padded = np.concatenate([[False], mask, [False]]).astype(np.int8)

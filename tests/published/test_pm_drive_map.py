@@ -13,6 +13,7 @@ import pytest
 
 from benchkit.analysis.losses import fit_losses, loss_at
 from benchkit.analysis.power import efficiency, shaft_power
+from benchkit.errors import UsageError
 
 
 def test_best_cell(published):
@@ -43,5 +44,5 @@ def test_loss_model_describes_the_measured_table(reference):
         part = fit_losses(n[~out_of], T[~out_of], loss[~out_of], (0.005 * out / eta**2)[~out_of])
         guess = out[out_of] / (out[out_of] + loss_at(part.model, n[out_of], T[out_of]))
         assert np.sqrt(np.mean((guess - eta[out_of]) ** 2)) < 0.025
-    with pytest.raises(Exception, match="is not a loss term"):
+    with pytest.raises(UsageError, match="is not a loss term"):
         fit_losses(n, T, loss, loss, terms=["1", "n^9"])
