@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from benchkit.analysis.coverage import clopper_pearson
 from benchkit.model.calibration import GainOffset, Polynomial
 from benchkit.model.results import Estimate
 from benchkit.model.stand import Channel
@@ -141,21 +142,6 @@ def _curve_words(channel: Channel) -> str:
 
 
 # ------------------------------------------------------------------------------------------ coverage
-def binomial_bounds(inside: int, total: int, probability: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided bounds of a proportion (Clopper & Pearson, Biometrika 26 (1934) 404).
-
-    >>> low, high = binomial_bounds(381, 400)
-    >>> round(low, 4), round(high, 4)
-    (0.9268, 0.9711)
-    """
-    from scipy.special import betaincinv
-
-    tail = 0.5 * (1.0 - probability)
-    low = 0.0 if inside == 0 else float(betaincinv(inside, total - inside + 1, tail))
-    high = 1.0 if inside == total else float(betaincinv(inside + 1, total - inside, 1.0 - tail))
-    return low, high
-
-
 def coverage_section(coverage: Coverage | None) -> Section | None:
     """How often the stated intervals held the truth of the simulated stand; absent without a study."""
     if coverage is None or not coverage.counts:
@@ -164,7 +150,7 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
     stated = Number(coverage.stated, "1", in_percent=True)
     rows: list[Row] = []
     for counted, share in zip(coverage.counts, shares, strict=True):
-        low, high = binomial_bounds(counted.inside, counted.total)
+        low, high = clopper_pearson(counted.inside, counted.total)
         fits = low <= coverage.stated <= high
         rows.append(
             (
@@ -214,7 +200,7 @@ def coverage_section(coverage: Coverage | None) -> Section | None:
 def _share(counted: CoverageCount) -> Number:
     p = counted.inside / counted.total
     u = (p * (1.0 - p) / counted.total) ** 0.5
-    return Number(p, "1", u, bounds=binomial_bounds(counted.inside, counted.total), in_percent=True, digits=4)
+    return Number(p, "1", u, bounds=clopper_pearson(counted.inside, counted.total), in_percent=True, digits=4)
 
 
 # ------------------------------------------------------------------------------------------ methods

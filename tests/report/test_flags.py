@@ -9,6 +9,7 @@ from datetime import date
 import pytest
 from scipy.stats import binomtest
 
+from benchkit.analysis.coverage import clopper_pearson
 from benchkit.analysis.thermal import first_order
 from benchkit.model.calibration import Certificate
 from benchkit.model.events import Event, EventKind
@@ -16,7 +17,6 @@ from benchkit.model.results import Estimate, Finding, HeatingFit
 from benchkit.report.flags import certificate_state, open_flags, started_text
 from benchkit.report.model import RunReport, SourceDigest, Tone
 from benchkit.report.sections import build_report
-from benchkit.report.sections_evidence import binomial_bounds
 from benchkit.report.sections_thermal import time_to_steady
 
 CERTIFICATE = Certificate("WR-1", date(2026, 3, 2), date(2027, 3, 2))
@@ -80,14 +80,14 @@ def test_start_is_shown_with_its_offset(bare_run: RunReport) -> None:
 
 def test_exact_binomial_bounds_of_a_handbook() -> None:
     # NIST/SEMATECH e-Handbook 7.2.4.1 (from memory): 4 of 20, two-sided 90 %: 0.071354 and 0.401029, five digits sure
-    low, high = binomial_bounds(4, 20, 0.90)
+    low, high = clopper_pearson(4, 20, 0.90)
     assert (low, high) == (pytest.approx(0.07135, abs=5e-6), pytest.approx(0.40103, abs=5e-6))
 
 
 @pytest.mark.parametrize(("inside", "total"), [(0, 7), (7, 7), (1, 400), (381, 400), (200, 400)])
 def test_exact_binomial_bounds_of_another_library(inside: int, total: int) -> None:
     expected = binomtest(inside, total).proportion_ci(0.95, method="exact")
-    assert binomial_bounds(inside, total) == (
+    assert clopper_pearson(inside, total) == (
         pytest.approx(expected.low, abs=1e-9),
         pytest.approx(expected.high, abs=1e-9),
     )
