@@ -1,8 +1,8 @@
 """Make the sample runs again: ``python sample_runs/make.py [NAME]``.
 
-Each is recorded by a real recorder from the simulated stand over a pseudo-terminal or TCP socket, so the bytes differ a
-little from time to time (host times do), while seed, stand and set-points are the same. ``expected.json`` holds what the
-analysis says of the file that lies beside it. All data are SIMULATED.
+Each is recorded by a real recorder from the simulated stand over a pseudo-terminal or TCP socket, so the bytes differ
+a little from time to time (host times do), while seed, stand and set-points are the same. ``expected.json`` holds what
+the analysis says of the file that lies beside it. All data are SIMULATED.
 """
 
 from __future__ import annotations
@@ -17,14 +17,15 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from benchkit.cli.demo import recording, set_point, start, stop, sweep_map, sweep_propeller
+from benchkit.cli.demo import TIME_FACTOR, recording, set_point, start, stop, sweep_map, sweep_propeller
 from benchkit.model.results import Estimate, RunResult
 from benchkit.report.gather import gather
+from benchkit.runfile.pack import pack
 from benchkit.session.client import RecorderClient
 
 HERE = Path(__file__).resolve().parent
 RATE_HZ = 500.0
-"""Lines a second on the link; at 50 times real time that is 10 rows a second of the stand."""
+"""Lines a second on the link; at 60 times real time that is 8 rows a second of the stand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,8 @@ def make(name: str) -> None:
             start(client)
             sample.do(client)
             stop(client)
-        (folder / "run.h5").write_bytes(path.read_bytes())
+        (folder / "run.h5").unlink(missing_ok=True)
+        pack(path, folder / "run.h5")
     result = gather([folder / "run.h5"])[0].result
     expected = json.dumps(key_numbers(result), indent=2, ensure_ascii=False)
     (folder / "expected.json").write_text(expected + "\n", encoding="utf-8")
@@ -91,7 +93,8 @@ def key_numbers(result: RunResult) -> dict[str, Any]:
     for i, t in enumerate(result.thrust):
         numbers[f"point {i} CT"], numbers[f"point {i} CP"] = _plain(t.ct), _plain(t.cp)
     for fit in result.heating:
-        numbers[f"{fit.channel} time constant"], numbers[f"{fit.channel} final"] = _plain(fit.tau_s), _plain(fit.final_c)
+        numbers[f"{fit.channel} time constant"] = _plain(fit.tau_s)
+        numbers[f"{fit.channel} final"] = _plain(fit.final_c)
     return numbers
 
 
@@ -112,10 +115,10 @@ SIMULATED data of an invented workshop that develops the drive of a wetland-resc
 | seed | {sample.seed} |
 | made by | `python sample_runs/make.py {name}` |
 | look at it | `benchkit info sample_runs/{name}/run.h5`, `benchkit analyse …`, `benchkit report …` |
-| expected | `expected.json`: {len(result.points)} steady points and their key numbers (value, standard uncertainty, unit) |
+| expected | `expected.json`: {len(result.points)} steady points, key numbers with value, standard uncertainty, unit |
 
-The recorder read the simulated stand over a real link, 50 times faster than real time. What a test compares is in
-`tests/sample_runs`.
+The recorder read the simulated stand over a real link, {TIME_FACTOR:g} times faster than real time. What a test
+compares is in `tests/sample_runs`.
 """
 
 

@@ -18,7 +18,7 @@ from benchkit.cli.common import progress
 from benchkit.errors import LinkError
 from benchkit.model.interlock import State
 from benchkit.model.results import RunResult
-from benchkit.report.model import number
+from benchkit.report.model import RunReport, number
 from benchkit.report.numbers import show
 from benchkit.session.client import RecorderClient
 from benchkit.session.messages import Status
@@ -47,8 +47,7 @@ def run(out: Path, seed: int) -> int:
 
     began = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
-    say = Teller()
-    say("benchkit demo: SIMULATED stand of an airboat drive, no hardware, no voltage, nothing turns.")
+    say("benchkit demo: SIMULATED stand of an airboat drive; nothing turns. A software trip is not a safety function.")
 
     with recording("airboat_map", out, seed) as (client, address, map_run):
         say(f"1 stand: a process of its own speaks text lines with CRC at {address}, {TIME_FACTOR:g} times real time")
@@ -65,24 +64,37 @@ def run(out: Path, seed: int) -> int:
         sweep_propeller(client)
         set_point(client, "speed", HEAT_RUN_RPM, 0.0)
         study = start_process(COVERAGE_POINTS)  # meanwhile
-        status = wait_for(client, lambda s: s.state is State.TRIPPED, (HEAT_RUN_S + TRIP_WITHIN_S) / TIME_FACTOR)
+        wait_for(client, lambda s: s.state is State.TRIPPED, (HEAT_RUN_S + TRIP_WITHIN_S) / TIME_FACTOR)
         wait(client, 20.0)
-    minutes = HEAT_RUN_S / 60.0
-    say(f"4 propeller: {len(PROPELLER_SPEEDS_RPM)} speeds, then a heat run of {minutes:.0f} min on the stand's clock")
-    first = status.first_out
-    cause = ", ".join(first.limits) if first else "unknown"
-    say(f"5 trip: coolant was lost, first-out {cause}, stop command sent and acknowledged (reaction times: report)")
+    speeds, minutes = len(PROPELLER_SPEEDS_RPM), HEAT_RUN_S / 60.0
+    say(f"4 propeller: {speeds} speeds, a heat run of {minutes:.0f} min on the stand's clock, then coolant was lost")
 
     page = out / "report.html"
     coverage = result_of(study)
-    model = write_report([map_run, propeller_run], page, coverage)
-    on_machine, on_propeller = (report.result for report in model.runs)
-    say(f"6 analysis: {len(on_machine.points) + len(on_propeller.points)} steady points; {best_efficiency(on_machine)}")
-    say(f"7 static thrust: {fastest_thrust(on_propeller)}")
+    on_machine, on_propeller = write_report([map_run, propeller_run], page, coverage).runs
+    steady = len(on_machine.result.points) + len(on_propeller.result.points)
+    say(f"5 trip: {told_trip(on_propeller)}")
+    say(f"6 analysis: {steady} steady points; {best_efficiency(on_machine.result)}")
+    say(f"7 static thrust: {fastest_thrust(on_propeller.result)}")
     say(f"8 coverage of the stated 95 % intervals, {COVERAGE_POINTS} seeded points: {in_percent(coverage)}")
-    say(f"9 report: {page} ({page.stat().st_size / 1e6:.1f} MB, one page, opens in any browser)")
-    say(f"done in {time.monotonic() - began:.0f} s. A software trip is not a safety function.")
+    say(f"9 report: {page}, {page.stat().st_size / 1e6:.1f} MB, made in {time.monotonic() - began:.0f} s all in all")
     return 0
+
+
+def say(text: str) -> None:
+    """Print at once, so that a watcher sees where the demo is."""
+    print(text, flush=True)
+
+
+def told_trip(report: RunReport) -> str:
+    """First-out cause and reaction of the last trip, as the report states them."""
+    if not report.trips:
+        return "none"
+    trip = report.trips[-1]
+    cause = " and ".join(trip.limits) + ("" if trip.order_resolved else ", order not resolved")
+    times = (("written", trip.written_ms), ("acknowledged by the stand", trip.acknowledged_ms))
+    reaction = ", ".join(f"{what} after {ms:.1f} ms" for what, ms in times if ms is not None)
+    return f"first-out {cause}; stop command {reaction or 'not sent'} (host time since the sample)"
 
 
 def best_efficiency(result: RunResult) -> str:
@@ -109,13 +121,6 @@ def in_percent(coverage: Mapping[str, Any]) -> str:
     led = ("drive efficiency", "CT", "CP")
     shares = ((name, coverage["counts"][name]) for name in led)
     return ", ".join(f"{name} {100.0 * c['inside'] / c['total']:.1f} %" for name, c in shares)
-
-
-class Teller:
-    """Prints lines at once, so that a watcher sees where the demo is."""
-
-    def __call__(self, text: str) -> None:
-        print(text, flush=True)
 
 
 @contextmanager

@@ -31,6 +31,7 @@ class TrendPages(QWidget):
         self._groups: tuple[tuple[TrendGroup, ...], ...] = ()
         self._pages: list[list[TrendPlot]] = []
         self._span_s = 0.0
+        self._holders: list[QWidget] = []
         self._stack = QStackedWidget()
         self._where = QLabel()
         self._where.setStyleSheet(f"color: {theme.INK_SOFT};")
@@ -56,18 +57,18 @@ class TrendPages(QWidget):
 
     def build(self, stand: Stand) -> None:
         """Take a stand; the plots of a page are made when it is first shown, once."""
-        while self._stack.count():
-            old = self._stack.widget(0)
+        for old in self._holders:
             self._stack.removeWidget(old)
             old.deleteLater()
         self._groups = pages(trend_groups(stand))
         self._pages = [[] for _ in self._groups]
-        for _ in self._groups:
-            self._stack.addWidget(QWidget())
+        self._holders = [QWidget() for _ in self._groups]
+        for holder in self._holders:
+            self._stack.addWidget(holder)
         self._fill(0)
 
     def _fill(self, number: int) -> None:
-        holder, page = self._stack.widget(number), self._groups[number]
+        holder, page = self._holders[number], self._groups[number]
         if self._pages[number]:
             return
         grid = QGridLayout(holder)
