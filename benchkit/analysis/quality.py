@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.air import in_range
 from benchkit.model.results import Estimate, Finding, OperatingPoint, PowerBalance, StaticThrust
+from benchkit.model.sources import counter_modulus_of
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
 
@@ -49,11 +50,11 @@ def check_time(_stand: Stand, stream: Stream) -> list[Finding]:
 def check_gaps(stand: Stand, stream: Stream) -> list[Finding]:
     """Rows that the counter says are missing or doubled; without a counter, intervals five times the usual one."""
     source = stand.sources.get(stream.source)
-    counted = source is not None and source.format.counter_column is not None and bool(np.all(stream.counter >= 0))
+    modulus = counter_modulus_of(source) if source is not None and bool(np.all(stream.counter >= 0)) else None
     if len(stream) < 3:
         return []
-    if counted and source is not None:
-        step = np.diff(stream.counter) % source.format.counter_modulus
+    if modulus is not None:
+        step = np.diff(stream.counter) % modulus
         lost, twice = np.flatnonzero(step > 1), np.flatnonzero(step == 0)
         findings = []
         if lost.size:

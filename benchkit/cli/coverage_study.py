@@ -25,7 +25,8 @@ from benchkit.decode.channel_map import ChannelMap
 from benchkit.errors import BenchkitError
 from benchkit.model.results import Estimate, OperatingPoint
 from benchkit.model.samples import Rows
-from benchkit.model.stand import Stand, TextFormat
+from benchkit.model.sources import text_format_of
+from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream
 from benchkit.profiles import load_stand, shared_path
 from benchkit.simulate.drives import Load
@@ -118,7 +119,7 @@ def stream_of(stand: Stand, rows: Rows) -> Stream:
     """The stream that a recorder would have made of these rows."""
     source = next(iter(stand.sources.values()))
     channels = stand.channels_of(source.name)
-    values = ChannelMap(channels, _value_columns(source.format)).calibrate(rows.values)
+    values = ChannelMap(channels, text_format_of(source).value_columns).calibrate(rows.values)
     time_s = rows.device_time_s - rows.device_time_s[0]
     return Stream(
         source=source.name,
@@ -130,11 +131,6 @@ def stream_of(stand: Stand, rows: Rows) -> Stream:
         counter=rows.counter,
         values=values,
     )
-
-
-def _value_columns(text_format: TextFormat) -> tuple[str, ...]:
-    apart = (text_format.counter_column, text_format.device_time_column)
-    return tuple(column for column in text_format.columns if column not in apart)
 
 
 def start_process(points: int) -> subprocess.Popen[str]:

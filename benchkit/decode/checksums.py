@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchkit.model.stand import Checksum
+from benchkit.model.sources import Checksum
 
 
 def xor8(data: bytes) -> int:

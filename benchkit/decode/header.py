@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from benchkit.decode.lines import find_damage
 from benchkit.errors import DataError, did_you_mean
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _WIDE_TEXT = (b"\xff\xfe", b"\xfe\xff")

@@ -21,7 +21,7 @@ from benchkit.decode.checksums import TEXT_CHECKS, Check
 from benchkit.decode.digits import parse_numbers
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.samples import BadFrameReason
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]

@@ -29,7 +29,7 @@ import numpy.typing as npt
 from benchkit.decode.lines import Layout, Refused, find_damage, layout_of, read_block, read_line
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent, Gap, Reply, Rows
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

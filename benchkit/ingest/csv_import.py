@@ -22,7 +22,7 @@ from benchkit.ingest.csv_read import BadLine, Progress, bad_line, no_rows, piece
 from benchkit.model.events import Event, EventKind
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Rows
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat, text_format_of
 from benchkit.profiles import LoadedStand
 from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.runfile.writer import RunWriter
@@ -86,7 +86,7 @@ def import_csv(
             expected=f"one of {', '.join(names)}",
             remedy=did_you_mean(source_name, names) or "Name the source whose columns the file has.",
         )
-    used = text_format or spec.format
+    used = text_format or text_format_of(spec)
     if used.device_time_column is None and rate_hz is None:
         raise UsageError(
             "the rows of this file have no time",

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from benchkit.errors import DataError, compose
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows, join_rows
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 from benchkit.sources.clock import ManualClock
 from benchkit.sources.contract import Polled
 from benchkit.sources.csv_file import CsvSource

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from benchkit.model.calibration import Calibration
+from benchkit.model.sources import Source
 from benchkit.units import BENCH_UNIT, Quantity
 
 
@@ -27,54 +28,6 @@ class Channel:
     def unit(self) -> str:
         """Bench unit of the quantity."""
         return BENCH_UNIT[self.quantity]
-
-
-class Checksum(StrEnum):
-    """Check value at the end of a text line, as hexadecimal digits after a star."""
-
-    NONE = "none"
-    XOR8 = "xor8"
-    """Exclusive or of all bytes before the star, two digits (as in NMEA 0183)."""
-    CRC16_CCITT_FALSE = "crc16-ccitt-false"
-    """Polynomial 0x1021, start 0xFFFF, four digits."""
-    CRC32 = "crc32"
-    """As in IEEE 802.3, eight digits."""
-
-
-@dataclass(frozen=True, slots=True)
-class TextFormat:
-    """Delimited text lines. ``columns`` names every field in order, counter and device time included."""
-
-    columns: tuple[str, ...]
-    separator: str = ","
-    decimal_mark: str = "."
-    checksum: Checksum = Checksum.NONE
-    counter_column: str | None = None
-    counter_modulus: int = 65536
-    device_time_column: str | None = None
-    device_time_scale_s: float = 1e-3
-    """Seconds per unit of the device time column."""
-    missing: tuple[str, ...] = ("", "nan")
-    """Field texts that mean *not measured*; they become NaN."""
-    reply_prefix: str = ">"
-    """A line that starts so is an answer of the device, not data."""
-    max_line_bytes: int = 4096
-
-
-@dataclass(frozen=True, slots=True)
-class SerialTextSource:
-    """Text lines on a serial port: device path, COM name, or a pyserial URL (``socket://host:port``, ``loop://``)."""
-
-    name: str
-    port: str
-    baud: int
-    format: TextFormat
-    stale_after_s: float
-    set_point_command: str | None = None
-    """Text of the set-point command, with ``{name}`` and ``{value}``; None: the source takes no set-points."""
-
-
-Source = SerialTextSource
 
 
 class LimitKind(StrEnum):

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
-from benchkit.errors import Problem, UsageError, did_you_mean
 from benchkit.model.calibration import Accuracy, Calibration, Certificate, GainOffset, Polynomial, Table
 from benchkit.model.stand import (
     Channel,
@@ -16,14 +15,14 @@ from benchkit.model.stand import (
     Motor,
     Propeller,
     Role,
-    SerialTextSource,
     Stand,
     Steadiness,
     StopAction,
-    TextFormat,
 )
 from benchkit.profiles import schema
-from benchkit.units import Quantity, Scale, scale_to_bench
+from benchkit.profiles.collect import Collector
+from benchkit.profiles.source_convert import SourceConverter
+from benchkit.units import Quantity, Scale
 
 ROLE_QUANTITY: Mapping[Role, Quantity] = {
     Role.DC_VOLTAGE: Quantity.VOLTAGE,
@@ -45,25 +44,24 @@ ROLE_QUANTITY: Mapping[Role, Quantity] = {
 }
 
 
-class Converter:
-    """Collects problems while it converts; ``stand`` is only used when there are none."""
+class Converter(Collector):
+    """Converts the sections; ``stand`` is only used when it found no problem."""
 
     def __init__(self, profile: schema.Profile, origin: str) -> None:
+        super().__init__(origin)
         self.profile = profile
-        self.origin = origin
-        self.problems: list[Problem] = []
 
     def stand(self) -> Stand:
         """Build the stand. With problems its values are placeholders and must not be used."""
         p = self.profile
-        sources = {name: self._source(name, s) for name, s in p.sources.items()}
+        sources = {name: SourceConverter(self, name).source(s) for name, s in p.sources.items()}
         channels = {name: self._channel(name, c) for name, c in p.channels.items()}
         for role, channel in p.roles.items():
             self._role(role, channel)
         for index, channel in enumerate(p.steadiness.channels):
-            self._known(f"steadiness.channels.{index}", "channel", channel, channels)
+            self.known(f"steadiness.channels.{index}", "channel", channel, channels)
         actions = {name: self._stop_action(name, a) for name, a in p.stop_actions.items()}
-        self._known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
+        self.known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
         limits = tuple(self._limit(name, limit) for name, limit in p.limits.items())
         return Stand(
             name=p.stand.name,
@@ -82,97 +80,18 @@ class Converter:
             notes=p.stand.notes,
         )
 
-    # -- small helpers
-
-    def _fault(self, key: str, what: str, got: object = None, expected: str = "", remedy: str = "") -> None:
-        self.problems.append(Problem(f"{self.origin}: {key}", what, got, expected, remedy))
-
-    def _known(self, key: str, noun: str, name: str, known: Iterable[str]) -> bool:
-        names = list(known)
-        if name in names:
-            return True
-        hint = did_you_mean(name, names)
-        self._fault(key, f"no {noun} of that name", name, "", hint or f"Known: {', '.join(names) or 'none'}.")
-        return False
-
-    def _scale(self, key: str, quantity: Quantity, unit: str) -> Scale:
-        try:
-            return scale_to_bench(quantity, unit)
-        except UsageError as error:
-            self._fault(f"{key}.unit", error.what, remedy=error.remedy)
-            return Scale(1.0)
-
-    def _measure(self, key: str, quantity: Quantity, measure: schema.Measure) -> float:
-        scale = self._scale(key, quantity, measure.unit)
-        return scale.factor * measure.value + scale.offset
-
-    def _difference(self, key: str, quantity: Quantity, measure: schema.Measure) -> float:
-        """A difference of two values: the factor counts, the zero point does not."""
-        return abs(self._scale(key, quantity, measure.unit).factor) * measure.value
-
-    def _positive(self, key: str, quantity: Quantity, measure: schema.Measure) -> float:
-        value = self._measure(key, quantity, measure)
-        if not value > 0.0:
-            self._fault(f"{key}.value", "must be above zero", measure.value)
-        return value
-
-    def _delay(self, key: str, measure: schema.Measure) -> float:
-        value = self._measure(key, Quantity.TIME, measure)
-        if value < 0.0:
-            self._fault(f"{key}.value", "a delay cannot be negative", measure.value)
-        return value
-
     # -- sections
-
-    def _source(self, name: str, s: schema.SerialTextSection) -> SerialTextSource:
-        key = f"sources.{name}"
-        f = s.format
-        if f.separator == f.decimal_mark:
-            self._fault(f"{key}.format.decimal_mark", "separator and decimal mark are the same sign", f.decimal_mark)
-        doubled = sorted({c for c in f.columns if f.columns.count(c) > 1})
-        if doubled:
-            self._fault(f"{key}.format.columns", f"columns named twice: {', '.join(doubled)}")
-        for field, column in (
-            ("counter_column", f.counter_column),
-            ("device_time_column", f.device_time_column),
-        ):
-            if column is not None:
-                self._known(f"{key}.format.{field}", "column", column, f.columns)
-        if s.set_point_command is not None and not all(mark in s.set_point_command for mark in ("{name}", "{value}")):
-            self._fault(f"{key}.set_point_command", "must hold {name} and {value}", s.set_point_command)
-        return SerialTextSource(
-            name=name,
-            port=s.port,
-            baud=s.baud,
-            format=TextFormat(
-                columns=tuple(f.columns),
-                separator=f.separator,
-                decimal_mark=f.decimal_mark,
-                checksum=f.checksum,
-                counter_column=f.counter_column,
-                counter_modulus=f.counter_modulus,
-                device_time_column=f.device_time_column,
-                device_time_scale_s=self._scale(f"{key}.format.device_time", Quantity.TIME, f.device_time_unit).factor,
-                missing=tuple(f.missing),
-                reply_prefix=f.reply_prefix,
-                max_line_bytes=f.max_line_bytes,
-            ),
-            stale_after_s=self._positive(f"{key}.stale_after", Quantity.TIME, s.stale_after),
-            set_point_command=s.set_point_command,
-        )
 
     def _channel(self, name: str, c: schema.ChannelSection) -> Channel:
         key = f"channels.{name}"
-        scale = self._scale(key, c.quantity, c.unit)
-        if self._known(f"{key}.source", "source", c.source, self.profile.sources):
-            f = self.profile.sources[c.source].format
-            values = [x for x in f.columns if x not in (f.counter_column, f.device_time_column)]
-            self._known(f"{key}.column", "value column", c.column, values)
+        scale = self.scale(key, c.quantity, c.unit)
+        if self.known(f"{key}.source", "source", c.source, self.profile.sources):
+            self.known(f"{key}.column", "value column", c.column, self.profile.sources[c.source].value_columns())
         low, high = (scale.factor * end + scale.offset for end in c.range)
         if not low < high:
-            self._fault(f"{key}.range", "the lower end must lie below the upper end", c.range)
+            self.fault(f"{key}.range", "the lower end must lie below the upper end", c.range)
         if c.certificate and c.certificate.due < c.certificate.date:
-            self._fault(f"{key}.certificate.due", "lies before the day of calibration", str(c.certificate.due))
+            self.fault(f"{key}.certificate.due", "lies before the day of calibration", str(c.certificate.due))
         return Channel(
             name=name,
             label=c.label,
@@ -198,7 +117,7 @@ class Converter:
     ) -> GainOffset | Polynomial | Table:
         if isinstance(c, schema.GainOffsetSection):
             if c.gain == 0.0:
-                self._fault(f"{key}.gain", "a gain of zero measures nothing", c.gain)
+                self.fault(f"{key}.gain", "a gain of zero measures nothing", c.gain)
             return GainOffset(scale.factor * c.gain, scale.factor * c.offset + scale.offset)
         if isinstance(c, schema.PolynomialSection):
             coefficients = [scale.factor * x for x in c.coefficients]
@@ -206,55 +125,55 @@ class Converter:
             low, high = c.raw_range
             curve = Polynomial(tuple(coefficients), low, high)
             if not low < high:
-                self._fault(f"{key}.raw_range", "the lower end must lie below the upper end", c.raw_range)
+                self.fault(f"{key}.raw_range", "the lower end must lie below the upper end", c.raw_range)
             elif not _is_monotonic(curve):
-                self._fault(f"{key}.coefficients", "the polynomial turns inside raw_range", remedy="Narrow raw_range.")
+                self.fault(f"{key}.coefficients", "the polynomial turns inside raw_range", remedy="Narrow raw_range.")
             return curve
         if len(c.raw) != len(c.value):
-            self._fault(f"{key}.value", "as many values as raw points", len(c.value), str(len(c.raw)))
+            self.fault(f"{key}.value", "as many values as raw points", len(c.value), str(len(c.raw)))
             return GainOffset()
         rises = [b - a for a, b in zip(c.raw, c.raw[1:], strict=False)]
         steps = [b - a for a, b in zip(c.value, c.value[1:], strict=False)]
         if not all(r > 0 for r in rises):
-            self._fault(f"{key}.raw", "raw points must rise")
+            self.fault(f"{key}.raw", "raw points must rise")
         if not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
-            self._fault(f"{key}.value", "values must rise or fall all the way")
+            self.fault(f"{key}.value", "values must rise or fall all the way")
         return Table(tuple(c.raw), tuple(scale.factor * v + scale.offset for v in c.value))
 
     def _role(self, role: Role, channel: str) -> None:
         key = f"roles.{role.value}"
-        if not self._known(key, "channel", channel, self.profile.channels):
+        if not self.known(key, "channel", channel, self.profile.channels):
             return
         quantity = self.profile.channels[channel].quantity
         if quantity is not ROLE_QUANTITY[role]:
-            self._fault(key, f"channel {channel!r} measures {quantity.value}", expected=ROLE_QUANTITY[role].value)
+            self.fault(key, f"channel {channel!r} measures {quantity.value}", expected=ROLE_QUANTITY[role].value)
 
     def _stop_action(self, name: str, a: schema.StopActionSection) -> StopAction:
         key = f"stop_actions.{name}"
-        self._known(f"{key}.source", "source", a.source, self.profile.sources)
-        timeout = self._positive(f"{key}.timeout", Quantity.TIME, a.timeout)
+        self.known(f"{key}.source", "source", a.source, self.profile.sources)
+        timeout = self.positive(f"{key}.timeout", Quantity.TIME, a.timeout)
         return StopAction(name, a.source, a.command, a.acknowledged_by, timeout, a.stop_category)
 
     def _limit(self, name: str, limit: schema.LimitSection) -> Limit:
         key = f"limits.{name}"
-        is_known = self._known(f"{key}.channel", "channel", limit.channel, self.profile.channels)
+        is_known = self.known(f"{key}.channel", "channel", limit.channel, self.profile.channels)
         quantity = self.profile.channels[limit.channel].quantity if is_known else None
         if limit.action:
-            self._known(f"{key}.action", "stop action", limit.action, self.profile.stop_actions)
+            self.known(f"{key}.action", "stop action", limit.action, self.profile.stop_actions)
         if limit.kind is LimitKind.STALE:
             quantity = Quantity.TIME
         set_point, deadband = math.nan, 0.0
         if quantity is not None:
-            set_point = self._measure(f"{key}.set_point", quantity, limit.set_point)
-            deadband = self._difference(f"{key}.deadband", quantity, limit.deadband)
+            set_point = self.measure(f"{key}.set_point", quantity, limit.set_point)
+            deadband = self.difference(f"{key}.deadband", quantity, limit.deadband)
         return Limit(
             name=name,
             channel=limit.channel,
             kind=limit.kind,
             severity=limit.severity,
             set_point=set_point,
-            on_delay_s=self._delay(f"{key}.on_delay", limit.on_delay),
-            off_delay_s=self._delay(f"{key}.off_delay", limit.off_delay),
+            on_delay_s=self.delay(f"{key}.on_delay", limit.on_delay),
+            off_delay_s=self.delay(f"{key}.off_delay", limit.off_delay),
             deadband=deadband,
             latching=limit.latching,
             action=limit.action,
@@ -266,9 +185,9 @@ class Converter:
             id=i.id,
             firmware_revision=i.firmware_revision,
             firmware_sha256=i.firmware_sha256,
-            rated_current_a=self._positive("inverter.rated_current", Quantity.CURRENT, i.rated_current),
-            max_voltage_v=self._positive("inverter.max_voltage", Quantity.VOLTAGE, i.max_voltage),
-            switching_frequency_hz=self._positive(
+            rated_current_a=self.positive("inverter.rated_current", Quantity.CURRENT, i.rated_current),
+            max_voltage_v=self.positive("inverter.max_voltage", Quantity.VOLTAGE, i.max_voltage),
+            switching_frequency_hz=self.positive(
                 "inverter.switching_frequency", Quantity.FREQUENCY, i.switching_frequency
             ),
         )
@@ -278,11 +197,11 @@ class Converter:
         return Motor(
             id=m.id,
             pole_pairs=m.pole_pairs,
-            rated_torque_nm=self._positive("motor.rated_torque", Quantity.TORQUE, m.rated_torque),
-            rated_current_a=self._positive("motor.rated_current", Quantity.CURRENT, m.rated_current),
-            max_speed_rpm=self._positive("motor.max_speed", Quantity.SPEED, m.max_speed),
-            winding_limit_c=self._measure("motor.winding_limit", Quantity.TEMPERATURE, m.winding_limit),
-            magnet_limit_c=self._measure("motor.magnet_limit", Quantity.TEMPERATURE, m.magnet_limit),
+            rated_torque_nm=self.positive("motor.rated_torque", Quantity.TORQUE, m.rated_torque),
+            rated_current_a=self.positive("motor.rated_current", Quantity.CURRENT, m.rated_current),
+            max_speed_rpm=self.positive("motor.max_speed", Quantity.SPEED, m.max_speed),
+            winding_limit_c=self.measure("motor.winding_limit", Quantity.TEMPERATURE, m.winding_limit),
+            magnet_limit_c=self.measure("motor.magnet_limit", Quantity.TEMPERATURE, m.magnet_limit),
         )
 
     def _propeller(self) -> Propeller | None:
@@ -292,18 +211,18 @@ class Converter:
         return Propeller(
             id=p.id,
             blades=p.blades,
-            diameter_m=self._positive("propeller.diameter", Quantity.LENGTH, p.diameter),
-            u_diameter_m=self._measure("propeller.u_diameter", Quantity.LENGTH, p.u_diameter),
-            chord75_m=self._positive("propeller.chord75", Quantity.LENGTH, p.chord75),
+            diameter_m=self.positive("propeller.diameter", Quantity.LENGTH, p.diameter),
+            u_diameter_m=self.measure("propeller.u_diameter", Quantity.LENGTH, p.u_diameter),
+            chord75_m=self.positive("propeller.chord75", Quantity.LENGTH, p.chord75),
         )
 
     def _steadiness(self) -> Steadiness:
         s = self.profile.steadiness
         return Steadiness(
             channels=tuple(s.channels),
-            dwell_s=self._positive("steadiness.dwell", Quantity.TIME, s.dwell),
-            speed_band_rpm=self._positive("steadiness.speed_band", Quantity.SPEED, s.speed_band),
-            torque_band_nm=self._positive("steadiness.torque_band", Quantity.TORQUE, s.torque_band),
+            dwell_s=self.positive("steadiness.dwell", Quantity.TIME, s.dwell),
+            speed_band_rpm=self.positive("steadiness.speed_band", Quantity.SPEED, s.speed_band),
+            torque_band_nm=self.positive("steadiness.torque_band", Quantity.TORQUE, s.torque_band),
         )
 
 

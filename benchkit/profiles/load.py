@@ -12,7 +12,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from benchkit.errors import Problem, ProfileError, UsageError
-from benchkit.model.stand import Checksum, LimitKind, Severity, Stand
+from benchkit.model.sources import Checksum
+from benchkit.model.stand import LimitKind, Severity, Stand
 from benchkit.profiles.convert import Converter
 from benchkit.profiles.messages import problem_from
 from benchkit.profiles.schema import Profile, ProfileSection

@@ -9,40 +9,24 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
-from benchkit.model.stand import Checksum, LimitKind, Role, Severity
+from benchkit.model.stand import LimitKind, Role, Severity
+from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.source_schema import SourceSection
 from benchkit.units import Quantity
 
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="lower case letters, digits, underscore")]
 QuantityField = Annotated[Quantity, Field(strict=False)]
-ChecksumField = Annotated[Checksum, Field(strict=False)]
 LimitKindField = Annotated[LimitKind, Field(strict=False)]
 SeverityField = Annotated[Severity, Field(strict=False)]
 RoleField = Annotated[Role, Field(strict=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-NonNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-
-
-class Section(BaseModel):
-    """Base of all sections."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
-
-
-class Measure(Section):
-    """A number with its unit."""
-
-    value: Finite
-    unit: str
 
 
 class ProfileSection(Section):
     """``[profile]``: take another profile as base, and change it."""
 
     base: str
-    remove: list[str] = []
+    remove: list[str] = Field(default_factory=list)
 
 
 class StandSection(Section):
@@ -86,33 +70,6 @@ class PropellerSection(Section):
     diameter: Measure
     u_diameter: Measure
     chord75: Measure
-
-
-class TextFormatSection(Section):
-    """``[sources.NAME.format]``: delimited text lines."""
-
-    separator: Annotated[str, Field(pattern=r"^[,;\t |]$", description="one of , ; tab space |")]
-    decimal_mark: Literal[".", ","]
-    checksum: ChecksumField
-    columns: Annotated[list[str], Field(min_length=1)]
-    counter_column: str | None = None
-    counter_modulus: Annotated[int, Field(ge=2)] = 65536
-    device_time_column: str | None = None
-    device_time_unit: str = "ms"
-    missing: list[str] = ["", "nan"]
-    reply_prefix: str = ">"
-    max_line_bytes: Annotated[int, Field(ge=64, le=65536)] = 4096
-
-
-class SerialTextSection(Section):
-    """``[sources.NAME]`` of kind ``serial_text``."""
-
-    kind: Literal["serial_text"]
-    port: str
-    baud: Annotated[int, Field(ge=300, le=12_000_000)]
-    stale_after: Measure
-    set_point_command: str | None = None
-    format: TextFormatSection
 
 
 class GainOffsetSection(Section):
@@ -218,7 +175,7 @@ class Profile(Section):
     inverter: InverterSection
     motor: MotorSection
     propeller: PropellerSection | None = None
-    sources: Annotated[dict[Name, SerialTextSection], Field(min_length=1)]
+    sources: Annotated[dict[Name, SourceSection], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSection], Field(min_length=1)]
     roles: dict[RoleField, str]
     steadiness: SteadinessSection

@@ -9,6 +9,7 @@ from benchkit.decode.text import TextDecoder
 from benchkit.model.events import EventKind
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import Rows
+from benchkit.model.sources import text_format_of
 from benchkit.profiles import stand_from_json
 from benchkit.runfile.events import parse_event
 from benchkit.runfile.journal import JournalRecord, Kind
@@ -20,7 +21,7 @@ from benchkit.session.timebase import TimeBase
 def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block]:
     """The blocks of ``source`` as the recorder made them; times of ``records`` count from the start of the run."""
     stand = stand_from_json(header.profile_json)
-    text_format = stand.sources[source].format
+    text_format = text_format_of(stand.sources[source])
     decoder = TextDecoder(text_format, joined_midway=True)
     channel_map = ChannelMap(stand.channels_of(source), decoder.columns)
     time_base = TimeBase(0, header.time_factor)

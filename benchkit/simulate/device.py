@@ -5,13 +5,14 @@ from __future__ import annotations
 from math import isclose
 
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.model.sources import text_format_of
 from benchkit.model.stand import Stand
 from benchkit.simulate import wire
 from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.drives import Load, drive_of, propeller_of
 from benchkit.simulate.faults import FaultName, FaultSet
 from benchkit.simulate.plant import Mode, Plant
-from benchkit.simulate.sensors import Reader, chains_of, signals, true_propeller, value_columns
+from benchkit.simulate.sensors import Reader, chains_of, signals, true_propeller
 
 SPEED_MARGIN = 1.1
 """The drive takes set-points up to this share of the motor's nameplate speed."""
@@ -43,7 +44,7 @@ class Device:
         if not step_s > 0.0:
             raise UsageError("the device needs time between lines", got=step_s, expected="seconds above 0")
         self._spec = stand.sources[source_of(stand, source)]
-        text_format = self._spec.format
+        self._format = text_format = text_format_of(self._spec)
         drive = drive_of(stand)
         propeller = None
         if load is Load.PROPELLER:
@@ -58,7 +59,7 @@ class Device:
         time_digits = 0 if isclose(step_units, round(step_units), rel_tol=1e-9) and step_units > 0.5 else 3
         self._writer = wire.LineWriter(text_format, [c.digits for c in self._chains], time_digits)
         self._step_units = step_units
-        field_of = [text_format.columns.index(c) for c in value_columns(text_format)]
+        field_of = [text_format.columns.index(c) for c in text_format.value_columns]
         self._faults = FaultSet(self._chains, field_of, seed)
         self._missing = self._writer.missing
         # A device was switched on some time before anyone listened.
@@ -82,7 +83,7 @@ class Device:
         notice = self._watch()
         self.plant.step(self._step_s)
         raw = self._reader.read(signals(self.plant))
-        counter = self._lines % self._spec.format.counter_modulus
+        counter = self._lines % self._format.counter_modulus
         faulty = self._faults.any_on
         if faulty:
             self._faults.bend(raw, self._step_s)
@@ -125,7 +126,7 @@ class Device:
         return self._reply(text)
 
     def _reply(self, text: str) -> bytes:
-        return wire.reply(self._spec.format, text)
+        return wire.reply(self._format, text)
 
     def _carry_out(self, command: wire.Command) -> str | None:
         """Do what the command says; return why not, or None."""

@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from benchkit.errors import UsageError
 from benchkit.model.samples import Rows
-from benchkit.model.stand import Stand, TextFormat
+from benchkit.model.sources import TextFormat, text_format_of
+from benchkit.model.stand import Stand
 from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.device import source_of
 from benchkit.simulate.drives import Drive, Load, PropellerParameters, drive_of, propeller_of
@@ -114,7 +115,7 @@ def heating_record(
 def record_bytes(stand: Stand, rows: Rows, *, seed: int, source: str | None = None) -> bytes:
     """The same rows as the bytes that the stand would send."""
     name = source_of(stand, source)
-    text_format = stand.sources[name].format
+    text_format = text_format_of(stand.sources[name])
     writer = LineWriter(text_format, [c.digits for c in chains_of(stand, name, seed)], 3)
     lines = []
     values = rows.values.tolist()
@@ -188,7 +189,7 @@ def _rows(
 ) -> Rows:
     count = len(quantities)
     chains = chains_of(stand, source, seed)
-    text_format = stand.sources[source].format
+    text_format = text_format_of(stand.sources[source])
     columns = [_sensed(chain, quantities[:, chain.signal], rate_hz, rng) for chain in chains]
     step_s = 1.0 / rate_hz
     lines = np.arange(1, count + 1, dtype=np.int64)

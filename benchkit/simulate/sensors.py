@@ -18,7 +18,8 @@ import numpy as np
 
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.calibration import Accuracy, GainOffset, Polynomial, Table
-from benchkit.model.stand import Channel, Stand, TextFormat
+from benchkit.model.sources import text_format_of
+from benchkit.model.stand import Channel, Stand
 from benchkit.simulate.drives import PropellerParameters
 from benchkit.simulate.plant import Plant
 
@@ -93,12 +94,6 @@ class Chain:
     high: float
 
 
-def value_columns(text_format: TextFormat) -> tuple[str, ...]:
-    """Columns that carry measured values: without counter and device time."""
-    apart = (text_format.counter_column, text_format.device_time_column)
-    return tuple(c for c in text_format.columns if c not in apart)
-
-
 def chains_of(stand: Stand, source: str, seed: int) -> tuple[Chain, ...]:
     """One chain per value column of ``source``, with the calibration errors of ``seed``.
 
@@ -111,7 +106,7 @@ def chains_of(stand: Stand, source: str, seed: int) -> tuple[Chain, ...]:
         by_column.setdefault(channel.column, channel)
     rng = np.random.default_rng([seed, 1])
     chains = []
-    for column in value_columns(spec.format):
+    for column in text_format_of(spec).value_columns:
         if column not in SENSORS:
             raise UsageError(
                 f"the simulated stand has no column {column!r}",

@@ -21,7 +21,7 @@ from math import isfinite, nan
 
 from benchkit.decode.checksums import TEXT_CHECKS
 from benchkit.errors import did_you_mean
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 from benchkit.simulate.drives import Load
 from benchkit.simulate.faults import FAULTS, FaultName
 

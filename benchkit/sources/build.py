@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from benchkit.errors import UsageError
-from benchkit.model.stand import SerialTextSource
-from benchkit.model.stand import Source as SourceSpec
+from benchkit.model.sources import SerialTextSource
+from benchkit.model.sources import Source as SourceSpec
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
 

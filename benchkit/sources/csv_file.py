@@ -10,7 +10,7 @@ from benchkit.decode.lines import layout_of
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import DecodeEvent
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Polled
 

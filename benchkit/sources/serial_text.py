@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import DecodeEvent, Gap
-from benchkit.model.stand import SerialTextSource
+from benchkit.model.sources import SerialTextSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Polled
 from benchkit.sources.ports import device_with, list_ports, serial_number_of

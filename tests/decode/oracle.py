@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 
 
 def rows_of(data: bytes, text_format: TextFormat) -> list[list[float]]:

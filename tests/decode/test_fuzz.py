@@ -10,7 +10,7 @@ import pytest
 
 from benchkit.decode.text import TextDecoder
 from benchkit.model.samples import Rows
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 from tests.decode.contract import drain
 from tests.decode.oracle import rows_of
 from tests.decode.text_cases import checked

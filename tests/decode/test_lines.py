@@ -13,7 +13,7 @@ from benchkit.decode.lines import layout_of, read_block, read_line
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
 from benchkit.model.samples import Rows
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 from tests.decode.contract import decode, facts
 from tests.decode.oracle import rows_of
 from tests.decode.text_cases import CHECKED, COMMA, PLAIN, TABS, checked

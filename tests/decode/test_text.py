@@ -8,7 +8,7 @@ import pytest
 
 from benchkit.decode.text import TextDecoder
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 from tests.decode.contract import bad, decode, facts, gap, reply, row
 from tests.decode.text_cases import CHECKED, COMMA, PLAIN, checked
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchkit.decode.checksums import TEXT_CHECKS
 from benchkit.decode.text import TextDecoder
 from benchkit.model.samples import BadFrameReason
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 from tests.decode.contract import Case, bad, gap, reply, row
 
 NAN = float("nan")

@@ -11,7 +11,7 @@ import pytest
 from benchkit.errors import DataError, LinkError
 from benchkit.ingest.csv_read import REMEDIES, Imported, read_csv
 from benchkit.model.samples import BadFrameReason
-from benchkit.model.stand import TextFormat
+from benchkit.model.sources import TextFormat
 
 FILES = Path(__file__).parent.parent / "files"
 FORMAT = TextFormat(columns=("t_ms", "udc", "idc"), device_time_column="t_ms")

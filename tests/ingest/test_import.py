@@ -15,7 +15,7 @@ from benchkit.ingest import csv_import
 from benchkit.ingest.csv_import import import_csv
 from benchkit.model.events import EventKind
 from benchkit.model.samples import BadFrameReason
-from benchkit.model.stand import Checksum, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
 from benchkit.profiles import LoadedStand, load_stand, shared_path
 from benchkit.runfile.reader import open_run
 from tests.decode.text_cases import checked

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from benchkit.model.sources import SerialTextSource, TextFormat
 from benchkit.model.stand import (
     Channel,
     Inverter,
@@ -14,12 +15,10 @@ from benchkit.model.stand import (
     LimitKind,
     LimitSet,
     Motor,
-    SerialTextSource,
     Severity,
     Stand,
     Steadiness,
     StopAction,
-    TextFormat,
 )
 from benchkit.units import Quantity
 

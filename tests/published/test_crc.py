@@ -13,7 +13,7 @@ from __future__ import annotations
 import pytest
 
 from benchkit.decode.checksums import TEXT_CHECKS, crc16_ccitt_false, crc32, xor8
-from benchkit.model.stand import Checksum
+from benchkit.model.sources import Checksum
 
 DIGITS = b"123456789"
 SENTENCE = b"GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,"

@@ -11,7 +11,8 @@ import pytest
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows, join_rows
-from benchkit.model.stand import Checksum, Stand, TextFormat
+from benchkit.model.sources import Checksum, TextFormat
+from benchkit.model.stand import Stand
 from benchkit.simulate.device import Device
 from benchkit.simulate.drives import Load
 from benchkit.simulate.faults import FAULTS

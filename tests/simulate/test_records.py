@@ -9,11 +9,11 @@ from benchkit.decode.channel_map import ChannelMap
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
 from benchkit.model.samples import Rows
+from benchkit.model.sources import text_format_of
 from benchkit.model.stand import Stand
 from benchkit.simulate.device import Device
 from benchkit.simulate.drives import Load
 from benchkit.simulate.records import HeatingTruth, heating_record, record_bytes, steady_record
-from benchkit.simulate.sensors import value_columns
 
 SEEDS = 400
 # 95 % coverage in 400 points: standard deviation √(0.95·0.05/400) = 1.1 %, so 93 to 97 % is about two of them.
@@ -21,7 +21,7 @@ SEEDS = 400
 
 def calibrated(stand: Stand, rows: Rows) -> dict[str, np.ndarray]:
     channels = stand.channels_of("rack")
-    table = ChannelMap(channels, value_columns(stand.sources["rack"].format)).calibrate(rows.values)
+    table = ChannelMap(channels, text_format_of(stand.sources["rack"]).value_columns).calibrate(rows.values)
     return {c.name: table[:, k] for k, c in enumerate(channels)}
 
 

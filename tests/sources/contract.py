@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from benchkit.model.samples import Rows, join_rows
-from benchkit.model.stand import Checksum, SerialTextSource, TextFormat
+from benchkit.model.sources import Checksum, SerialTextSource, TextFormat
 from benchkit.sources.clock import HostClock
 from benchkit.sources.contract import Polled, Source
 from benchkit.sources.csv_file import CsvSource

@@ -10,7 +10,7 @@ import pytest
 
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrameReason
-from benchkit.model.stand import Checksum, SerialTextSource
+from benchkit.model.sources import Checksum, SerialTextSource
 from benchkit.sources import serial_text
 from benchkit.sources.build import build_source
 from benchkit.sources.clock import HostClock
