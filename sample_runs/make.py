@@ -1,4 +1,4 @@
-"""Make the sample runs again: ``python sample_runs/make.py [NAME]``.
+"""Make the sample runs again: ``python sample_runs/make.py [--expected] [NAME]``.
 
 Each is recorded by a real recorder from the simulated stand over a pseudo-terminal or TCP socket, so the bytes differ
 a little from time to time (host times do), while seed, stand and set-points are the same. ``expected.json`` holds what
@@ -66,7 +66,7 @@ SAMPLES = {
 
 
 def make(name: str) -> None:
-    """Record one sample run and write what the analysis says of it."""
+    """Record one sample run."""
     sample = SAMPLES[name]
     folder = HERE / name
     folder.mkdir(exist_ok=True)
@@ -77,6 +77,11 @@ def make(name: str) -> None:
             stop(client)
         (folder / "run.h5").unlink(missing_ok=True)
         pack(path, folder / "run.h5")
+
+
+def write_expected(name: str) -> None:
+    """Write what the analysis says of the run that is there; ``--expected`` does only this."""
+    sample, folder = SAMPLES[name], HERE / name
     result = gather([folder / "run.h5"])[0].result
     expected = json.dumps(key_numbers(result), indent=2, ensure_ascii=False)
     (folder / "expected.json").write_text(expected + "\n", encoding="utf-8")
@@ -123,5 +128,8 @@ compares is in `tests/sample_runs`.
 
 
 if __name__ == "__main__":
-    for wanted in sys.argv[1:] or SAMPLES:
-        make(wanted)
+    names = [argument for argument in sys.argv[1:] if argument != "--expected"] or list(SAMPLES)
+    for wanted in names:
+        if "--expected" not in sys.argv:
+            make(wanted)
+        write_expected(wanted)

@@ -126,7 +126,7 @@ def efficiency_map(points: MapPoints, subject: str, grid: int = GRID) -> Efficie
     n, T = points.means[Role.SPEED], points.means[Role.TORQUE]
     fits = {part: fit_losses(n, T, _losses(points.means)[part], points.u_loss_w[part]) for part in _PARTS[subject]}
     hull = convex_hull(n, T)
-    speed, torque = np.linspace(n.min(), n.max(), grid), np.linspace(T.min(), T.max(), grid)
+    speed, torque = _axis(n, grid), _axis(T, grid)
     mesh_n, mesh_t = np.meshgrid(speed, torque)
     inside = is_inside(hull, mesh_n, mesh_t)
     models = {part: fit.model for part, fit in fits.items()}
@@ -153,6 +153,12 @@ def efficiency_map(points: MapPoints, subject: str, grid: int = GRID) -> Efficie
         best_torque_nm=float(torque[row]),
         best_efficiency=best[1],
     )
+
+
+def _axis(values: FloatArray, grid: int) -> FloatArray:
+    """Nodes from end to end, a hair inside: set-points scatter, and nodes on the very rim would be outside the hull."""
+    hair = 0.002 * float(np.ptp(values))
+    return np.linspace(values.min() + hair, values.max() - hair, grid)
 
 
 def _losses(means: Means) -> dict[str, FloatArray]:
