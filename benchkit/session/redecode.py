@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from benchkit.decode.build import decoder_for
 from benchkit.decode.channel_map import ChannelMap
-from benchkit.decode.text import TextDecoder
 from benchkit.model.events import EventKind
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import Rows
-from benchkit.model.sources import text_format_of
 from benchkit.profiles import stand_from_json
 from benchkit.runfile.events import parse_event
 from benchkit.runfile.journal import JournalRecord, Kind
@@ -21,8 +20,8 @@ from benchkit.session.timebase import TimeBase
 def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block]:
     """The blocks of ``source`` as the recorder made them; times of ``records`` count from the start of the run."""
     stand = stand_from_json(header.profile_json)
-    text_format = text_format_of(stand.sources[source])
-    decoder = TextDecoder(text_format, joined_midway=True)
+    spec = stand.sources[source]
+    decoder = decoder_for(spec, joined_midway=True)
     channel_map = ChannelMap(stand.channels_of(source), decoder.columns)
     time_base = TimeBase(0, header.time_factor)
     for record in records:
@@ -34,4 +33,4 @@ def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -
             if isinstance(event, Rows):
                 yield block_of(event, channel_map, time_base)
         if record.kind is Kind.EVENT and parse_event(record.payload).kind is EventKind.SOURCE_LOST:
-            decoder = TextDecoder(text_format, joined_midway=True)
+            decoder = decoder_for(spec, joined_midway=True)

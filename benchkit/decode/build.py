@@ -1,0 +1,26 @@
+"""From the specification of a source to the decoder of its bytes: used live, and again when a journal is decoded."""
+
+from __future__ import annotations
+
+from benchkit.decode.contract import Decoder
+from benchkit.decode.text import TextDecoder
+from benchkit.errors import UsageError
+from benchkit.model.sources import SerialTextSource, Source, TextFormat, UdpSource
+
+
+def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
+    """A new decoder for the bytes of ``source``; ``joined_midway``: the first frame may have begun before we listened.
+
+    Raises:
+        UsageError: bytes of that kind of source cannot be decoded again.
+    """
+    if isinstance(source, SerialTextSource):
+        return TextDecoder(source.format, joined_midway=joined_midway)
+    if isinstance(source, UdpSource) and isinstance(source.format, TextFormat):
+        return TextDecoder(source.format)
+    raise UsageError(
+        "its bytes cannot be decoded again",
+        where=f"sources.{source.name}",
+        got=type(source).__name__,
+        remedy="The bytes stay in the run as they came.",
+    )
