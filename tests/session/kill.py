@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 import time
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from benchkit.runfile.layout import journal_path
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import recover
 from benchkit.session.client import RecorderClient
-from benchkit.session.messages import LiveRows
+from benchkit.session.messages import LiveRows, Status
 from benchkit.session.process import start_recorder
 from benchkit.session.redecode import redecode
 
@@ -26,7 +27,7 @@ SOURCE = "rack"
 
 @dataclass(frozen=True, slots=True)
 class Aftermath:
-    """What one kill left. ``lost_s`` is from the last row in the recovered run to the kill, in host time."""
+    """What one kill left. ``lost_s`` is host time from the last row of the recovered run to the kill."""
 
     rows: int
     flushed: int
@@ -43,17 +44,22 @@ def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath
     """Record from the stand, kill the recorder after 0.3 s to 2.5 s, recover, compare with what was published."""
     recorder, endpoints = start_recorder("airboat", folder, ["--port", f"{SOURCE}={stand_address}", "--quiet"])
     received: list[LiveRows] = []
+    began = math.inf
+    """The start of the run on this process's clock, by the quickest of its status messages."""
     with RecorderClient(endpoints) as client:
         until = time.monotonic() + rng.uniform(0.3, 2.5)
         while time.monotonic() < until:
             message = client.receive(max(0.0, until - time.monotonic()))
             if isinstance(message, LiveRows):
                 received.append(message)
+            elif isinstance(message, Status):
+                began = min(began, time.monotonic() - message.time_s)
         family = [recorder.process]
         if rng.random() < 0.5:  # the recorder alone, or the keeping process with it, as at a power cut
             family += psutil.Process(recorder.process.pid).children(recursive=True)
         for member in family:
             member.kill()
+        killed_s = time.monotonic() - began
         recorder.wait(10.0)
         while isinstance(message := client.receive(0.05), LiveRows):
             received.append(message)
@@ -80,8 +86,7 @@ def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath
             flushed=flushed,
             published_missing=max(0, old - len(stream)),
             wrong=0 if same else shared,
-            # the last published row arrived at most a serving interval before the kill
-            lost_s=max(0.0, last_published - float(stream.arrival_s[-1])) if len(stream) else last_published,
+            lost_s=killed_s - float(stream.arrival_s[-1]),
             untold_gaps=max(0, int(np.count_nonzero(counter != 1)) - gaps),
         )
 
