@@ -144,7 +144,9 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
         received = fold_journal(store.file, sources, journal, progress) if journal is not None else 0
         store.file.flush()
         order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in store.streams.items()})
-        digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress)
+        running: dict[str, str] = {}
+        digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress, running)
+        _extend(store.file[layout.RUNNING_SHA256], np.array([each.encode() for each in running.values()]))
         set_root_attribute(store.file, layout.CONTENT_SHA256, digest.encode())
         set_root_attribute(store.file, layout.CLOSED, 1)
         store.file.flush()

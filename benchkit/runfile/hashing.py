@@ -23,13 +23,17 @@ _PIECE_BYTES = 4 << 20
 
 
 def content_sha256(
-    header: RunHeader, datasets: Mapping[str, Any], rows: Mapping[str, int], progress: Progress | None = None
+    header: RunHeader,
+    datasets: Mapping[str, Any],
+    rows: Mapping[str, int],
+    progress: Progress | None = None,
+    running: dict[str, str] | None = None,
 ) -> str:
     """Hash a run.
 
     ``datasets`` maps paths to open datasets, in hash order (see :func:`hash_order`); ``rows`` gives the number of
     rows that count, by path, where it is less than the dataset has. ``progress`` is called with bytes done and
-    bytes in all.
+    bytes in all. ``running`` is filled with the hash as it stands after the header and after each dataset.
 
     For every dataset its path, type and shape go in as one line of text, then its bytes in C order, little-endian.
 
@@ -38,6 +42,8 @@ def content_sha256(
     """
     digest = hashlib.sha256()
     digest.update(header_text(header).encode())
+    running = {} if running is None else running
+    running[layout.HEADER] = digest.hexdigest()
     lengths = {path: rows.get(path, int(dataset.shape[0])) for path, dataset in datasets.items()}
     total = sum(lengths[path] * _row_bytes(dataset) for path, dataset in datasets.items())
     done = 0
@@ -54,6 +60,7 @@ def content_sha256(
             done += piece.nbytes
             if progress is not None:
                 progress(done, total)
+        running[path] = digest.hexdigest()
     return digest.hexdigest()
 
 

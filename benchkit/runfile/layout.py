@@ -45,6 +45,9 @@ MAX_LABEL_BYTES = 1024
 
 # groups and datasets
 HEADER, STREAMS, EVENTS, EVENT_LOG, RAW = "header", "streams", "events", "events/log", "raw"
+RUNNING_SHA256 = "header/running_sha256"
+"""The content hash as far as it had come after the header and after each dataset, in hash order. It tells where a
+difference begins; files of older versions have none."""
 TIME, ARRIVAL, DEVICE_TIME, COUNTER, VALUES = "time", "arrival", "device_time", "counter", "values"
 CHANNEL, UNIT, QUANTITY, LABEL = "channel", "unit", "quantity", "label"
 RAW_VALUES, RAW_CHANNEL = "raw_values", "raw_channel"

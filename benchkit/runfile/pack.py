@@ -53,5 +53,8 @@ def _copy(run: Run, file: Any) -> None:
         for piece in pieces(dataset, 0, rows):
             into[done : done + len(piece)] = piece
             done += len(piece)
+    running = [text.encode() for text in run.running_sha256().values()]
+    file[layout.RUNNING_SHA256].resize(len(running), axis=0)
+    file[layout.RUNNING_SHA256][:] = running
     set_root_attribute(file, layout.CONTENT_SHA256, run.content_sha256.encode())
     set_root_attribute(file, layout.CLOSED, 1)

@@ -146,15 +146,25 @@ class Run:
         """Number of bytes received from a source that are folded in."""
         return int(self.datasets[f"{layout.RAW}/{self._known(source)}/received"].shape[0])
 
-    def computed_sha256(self, progress: Progress | None = None) -> str:
-        """Hash of the content as it is in the file now."""
+    def running_sha256(self) -> dict[str, str]:
+        """The content hash as it stood after the header and after each dataset, as stored at closing; empty in files
+        of older versions."""
+        if trusted.find(self._file, self.path, layout.RUNNING_SHA256) is None:
+            return {}
+        with trusted.reading(self.path):
+            stored = trusted.labels(self._file, self.path, layout.RUNNING_SHA256)
+        names = (layout.HEADER, *self.datasets)
+        return dict(zip(names, stored, strict=True)) if len(names) == len(stored) else {}
+
+    def computed_sha256(self, progress: Progress | None = None, running: dict[str, str] | None = None) -> str:
+        """Hash of the content as it is in the file now; ``running`` as in :func:`hashing.content_sha256`."""
         rows = {
             f"{layout.STREAMS}/{source}/{entry.name}": self._rows[source]
             for source in self._specs
             for entry in layout.ROW_DATASETS
         }
         with trusted.reading(self.path):
-            return hashing.content_sha256(self.header, self.datasets, rows, progress)
+            return hashing.content_sha256(self.header, self.datasets, rows, progress, running)
 
     def verify(self, progress: Progress | None = None) -> None:
         """Compare the content with the hash that was stored when the run was closed.
@@ -164,10 +174,13 @@ class Run:
         """
         if not self.is_closed:
             raise RunFileError("the run was not closed", where=str(self.path), remedy="Run 'benchkit recover' on it.")
-        computed = self.computed_sha256(progress)
+        running: dict[str, str] = {}
+        computed = self.computed_sha256(progress, running)
         if computed != self.content_sha256:
+            stored = self.running_sha256()
+            begins = next((name for name in stored if stored[name] != running[name]), "")
             raise RunFileError(
-                "the content is not what was recorded",
+                "the content is not what was recorded" + (f"; the difference begins in {begins}" if begins else ""),
                 where=str(self.path),
                 got=f"SHA-256 {computed}",
                 expected=self.content_sha256,

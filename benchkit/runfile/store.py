@@ -221,6 +221,7 @@ def _write_header(file: Any, header: RunHeader) -> None:
     group = file.create_group(layout.HEADER)
     for name in layout.HEADER_TEXT_DATASETS:
         group.create_dataset(name, data=np.frombuffer(text_of(header, name).encode(), dtype=np.uint8))
+    file.create_dataset(layout.RUNNING_SHA256, shape=(0,), maxshape=(None,), chunks=(64,), dtype="S64")
 
 
 def _create_stream(file: Any, spec: StreamSpec, started_utc: str, filters: Mapping[str, object]) -> None:
