@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,6 +17,10 @@ from benchkit.runfile import hashing, layout, trusted
 from benchkit.runfile.events import parse_events, split_lines
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.layout import FloatArray, StoredChannel, StreamSpec
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
 
 _TAIL_ROWS = 2 * layout.COLUMN_CHUNK
 
@@ -107,6 +111,43 @@ class Run:
             counter=read[layout.COUNTER],
             values=read[layout.VALUES],
         )
+
+    def to_dataframe(
+        self,
+        source: str | None = None,
+        *,
+        channels: Sequence[str] = (),
+        start_s: float | None = None,
+        stop_s: float | None = None,
+    ) -> pandas.DataFrame:
+        """One stream as a table: index ``time_s``, columns ``arrival_s device_time_s counter`` and the channels.
+
+        ``attrs`` holds units, labels and quantities by column, run id and content hash. ``source`` may be left out
+        where the run has one stream; ``start_s <= time_s < stop_s``.
+
+        Raises:
+            UsageError: no such source or channel, or pandas (extra ``export``) is not installed.
+            RunFileError: the rows cannot be read.
+        """
+        from benchkit.runfile.frames import to_dataframe
+
+        return to_dataframe(self, source, channels=channels, start_s=start_s, stop_s=stop_s)
+
+    def to_xarray(
+        self,
+        source: str | None = None,
+        *,
+        channels: Sequence[str] = (),
+        start_s: float | None = None,
+        stop_s: float | None = None,
+    ) -> xarray.Dataset:
+        """One stream as a dataset over ``time_s``, a variable a channel, each with ``units`` and ``long_name``.
+
+        Arguments and errors as for :meth:`to_dataframe`; needs xarray (extra ``export``).
+        """
+        from benchkit.runfile.frames import to_xarray
+
+        return to_xarray(self, source, channels=channels, start_s=start_s, stop_s=stop_s)
 
     def raw_values(self, source: str, start: int | None = None, stop: int | None = None) -> FloatArray:
         """Values as received (n, raw columns) of the columns that a calibration curve changes."""

@@ -81,7 +81,9 @@ def choose(
     """
     for bound in (start_s, stop_s):
         if bound is not None and not np.isfinite(bound):
-            raise UsageError("not a time", where=str(run.path), got=bound, expected="seconds since the start of the run")
+            raise UsageError(
+                "not a time", where=str(run.path), got=bound, expected="seconds since the start of the run"
+            )
     if start_s is not None and stop_s is not None and not start_s < stop_s:
         raise UsageError("the span is empty", where=str(run.path), got=(start_s, stop_s), expected="start before stop")
     for source in sources:
