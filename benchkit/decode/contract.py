@@ -4,7 +4,7 @@ A decoder owns no file, port or clock. The caller feeds bytes as they come, in p
 monotonic time of their arrival, and takes events until there is none:
 
 >>> from benchkit.decode.text import TextDecoder
->>> from benchkit.model.stand import TextFormat
+>>> from benchkit.model.sources import TextFormat
 >>> decoder = TextDecoder(TextFormat(columns=("udc", "idc")))
 >>> decoder.feed(b"400.0,12.5\\n398.7,", arrival_ns=1_000)
 >>> decoder.next_event().values.tolist()

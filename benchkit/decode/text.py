@@ -3,19 +3,10 @@
 A line ends with LF or CR LF. An empty line says nothing and is skipped (one declared column whose empty text means *not
 measured* is the exception: there it is a row). A line that starts with the reply prefix is an answer of the device.
 
-The counter, where one is declared, is expected to rise by one from row to row, modulo ``counter_modulus``:
-
-=====================  ==================================  ============================
-step modulo modulus    meaning                             event before the row
-=====================  ==================================  ============================
-1                      next row                            none
-0                      the same number again               ``Gap(missing=None)``
-2 … modulus/2          rows are missing                    ``Gap(missing=step - 1)``
-above modulus/2        the counter went back (restart)     ``Gap(missing=None)``
-=====================  ==================================  ============================
-
-The row itself is kept in each case. After an outage longer than half a modulus the number of missing rows is not what
-the counter says; the source therefore marks an outage with a gap of its own.
+The counter, where one is declared, is expected to rise by one from row to row, modulo ``counter_modulus``; what other
+steps mean is said in :mod:`benchkit.decode.counters`. The row itself is kept in each case. After an outage longer than
+half a modulus the number of missing rows is not what the counter says; the source therefore marks an outage with a gap
+of its own.
 """
 
 from __future__ import annotations
@@ -26,6 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from benchkit.decode.counters import Break, breaks_of
 from benchkit.decode.lines import Layout, Refused, find_damage, layout_of, read_block, read_line
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent, Gap, Reply, Rows
@@ -211,10 +203,10 @@ class TextDecoder:
         table = self._tables[0] if len(self._tables) == 1 else np.concatenate(self._tables)
         counter = self._counters(table)
         start = 0
-        for at, missing, cause in self._breaks(counter):
-            self._append_rows(table[start:at], counter[start:at], arrival_ns)
-            self._events.append(Gap(arrival_ns, missing, cause, self._frame_of(at)))
-            start = at
+        for one in self._breaks(counter):
+            self._append_rows(table[start : one.row], counter[start : one.row], arrival_ns)
+            self._events.append(Gap(arrival_ns, one.missing, one.cause, self._frame_of(one.row)))
+            start = one.row
         self._append_rows(table[start:], counter[start:], arrival_ns)
         self._tables.clear()
         self._frames.clear()
@@ -225,28 +217,11 @@ class TextDecoder:
             return np.full(len(table), -1, dtype=np.int64)
         return table[:, field].astype(np.int64)
 
-    def _breaks(self, counter: IntArray) -> list[tuple[int, int | None, str]]:
-        """Rows before which the counter did not rise by one: row, number missing, cause."""
+    def _breaks(self, counter: IntArray) -> list[Break]:
         if self._layout.counter_field is None:
             return []
         last, self._last_counter = self._last_counter, int(counter[-1])
-        modulus = self._layout.counter_modulus
-        if last is not None and counter[0] - last == 1 and (counter[1:] - counter[:-1] == 1).all():
-            return []  # nearly always
-        steps = np.empty_like(counter)
-        steps[0] = 1 if last is None else (int(counter[0]) - last) % modulus
-        steps[1:] = (counter[1:] - counter[:-1]) % modulus
-        found: list[tuple[int, int | None, str]] = []
-        for at in (steps != 1).nonzero()[0].tolist():
-            now, step = int(counter[at]), int(steps[at])
-            before = int(counter[at - 1]) if at else last
-            if step == 0:
-                found.append((at, None, f"counter {now} came twice"))
-            elif step <= modulus // 2:
-                found.append((at, step - 1, f"counter jumped from {before} to {now}"))
-            else:
-                found.append((at, None, f"counter went back from {before} to {now}"))
-        return found
+        return breaks_of(counter, last, self._layout.counter_modulus)
 
     def _frame_of(self, row: int) -> int:
         for table, first in zip(self._tables, self._frames, strict=True):
