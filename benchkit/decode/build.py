@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from benchkit.decode.contract import Decoder
+from benchkit.decode.tail import TailDecoder
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
-from benchkit.model.sources import SerialTextSource, Source, TextFormat, UdpSource
+from benchkit.model.sources import CsvTailSource, SerialTextSource, Source, TextFormat, UdpSource
 
 
 def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
@@ -18,6 +19,8 @@ def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
         return TextDecoder(source.format, joined_midway=joined_midway)
     if isinstance(source, UdpSource) and isinstance(source.format, TextFormat):
         return TextDecoder(source.format)
+    if isinstance(source, CsvTailSource):
+        return TailDecoder(source.format, has_names=source.has_names)
     raise UsageError(
         "its bytes cannot be decoded again",
         where=f"sources.{source.name}",

@@ -272,7 +272,23 @@ class CanSource:
         return tuple(signal.column for signal in self.signals)
 
 
-Source = SerialTextSource | SerialPacketSource | UdpSource | ModbusSource | ScpiSource | CanSource
+@dataclass(frozen=True, slots=True)
+class CsvTailSource:
+    """A text file that another program writes while we read. It takes no commands."""
+
+    name: str
+    port: str
+    """Path of the file."""
+    format: TextFormat
+    has_names: bool
+    """The first line of the file names the columns."""
+    skip_existing: bool
+    """Begin with the lines that come after the opening; those that stand in the file already are history."""
+    stale_after_s: float
+    set_point_command: None = None
+
+
+Source = SerialTextSource | SerialPacketSource | UdpSource | ModbusSource | ScpiSource | CanSource | CsvTailSource
 
 
 _WIDTH_BITS = {
@@ -283,7 +299,7 @@ _WIDTH_BITS = {
 
 def counter_modulus_of(source: Source) -> int | None:
     """Where the frame counter of a source wraps; None where it has no counter."""
-    if not isinstance(source, (SerialTextSource, SerialPacketSource, UdpSource)):
+    if not isinstance(source, (SerialTextSource, SerialPacketSource, UdpSource, CsvTailSource)):
         return None
     wire = source.format
     if wire.counter_column is None:
@@ -299,11 +315,11 @@ def text_format_of(source: Source) -> TextFormat:
     Raises:
         UsageError: the source sends something else.
     """
-    if isinstance(source, (SerialTextSource, UdpSource)) and isinstance(source.format, TextFormat):
+    if isinstance(source, (SerialTextSource, UdpSource, CsvTailSource)) and isinstance(source.format, TextFormat):
         return source.format
     raise UsageError(
         "does not send text lines",
         where=f"sources.{source.name}",
         got=type(source).__name__,
-        remedy="Name a source whose kind is serial_text.",
+        remedy="Name a source whose kind is serial_text or csv_tail.",
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from benchkit.model.sources import (
     CanSignal,
     CanSource,
+    CsvTailSource,
     Framing,
     ModbusRegister,
     ModbusSource,
@@ -33,7 +34,7 @@ class SourceConverter:
         self._name = name
         self._key = f"sources.{name}"
 
-    def source(self, s: schema.SourceSection) -> Source:
+    def source(self, s: schema.SourceSection) -> Source:  # noqa: PLR0911 - one return a kind
         """The specification of the source."""
         self._unique(s.value_columns())
         stale_after_s = self._collect.positive(f"{self._key}.stale_after", Quantity.TIME, s.stale_after)
@@ -53,6 +54,11 @@ class SourceConverter:
                 return self._modbus(s, stale_after_s, command)
             case schema.ScpiSection():
                 return self._scpi(s, stale_after_s, command)
+            case schema.CsvTailSection():
+                if s.set_point_command is not None:
+                    self._fault("set_point_command", "a file takes no commands", s.set_point_command)
+                text = self._text(f"{self._key}.format", s.format)
+                return CsvTailSource(self._name, s.port, text, s.names, s.skip_existing, stale_after_s)
             case schema.CanSection():
                 signals = tuple(CanSignal(x.column, x.message, x.signal) for x in s.signals)
                 return CanSource(

@@ -187,7 +187,20 @@ class CanSection(_SourceSection):
         return [s.column for s in self.signals]
 
 
+class CsvTailSection(_SourceSection):
+    """``[sources.NAME]`` of kind ``csv_tail``: a file that another program writes. ``port`` is its path."""
+
+    kind: Literal["csv_tail"]
+    names: bool
+    skip_existing: bool = True
+    format: TextFormatSection
+
+    def value_columns(self) -> list[str]:
+        """Columns that a channel may take."""
+        return self.format.value_columns()
+
+
 SourceSection = Annotated[
-    SerialTextSection | SerialPacketSection | UdpSection | ModbusSection | ScpiSection | CanSection,
+    SerialTextSection | SerialPacketSection | UdpSection | ModbusSection | ScpiSection | CanSection | CsvTailSection,
     Field(discriminator="kind"),
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchkit.errors import UsageError
-from benchkit.model.sources import SerialTextSource
+from benchkit.model.sources import CsvTailSource, SerialTextSource
 from benchkit.model.sources import Source as SourceSpec
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
@@ -19,4 +19,8 @@ def build_source(spec: SourceSpec, clock: Clock, port: str | None = None) -> Sou
         from benchkit.sources.serial_text import SerialSource
 
         return SerialSource(spec, clock, port)
+    if isinstance(spec, CsvTailSource):
+        from benchkit.sources.csv_tail import CsvTail
+
+        return CsvTail(spec, clock, port)
     raise UsageError(f"no source can be built from a {type(spec).__name__}")

@@ -13,9 +13,10 @@ import benchkit.decode.contract
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, Rows
 from tests.decode.contract import Case, cut, decode, details, drain, facts
+from tests.decode.tail_cases import TAIL_CASES
 from tests.decode.text_cases import TEXT_CASES
 
-CASES = [*TEXT_CASES]
+CASES = [*TEXT_CASES, *TAIL_CASES]
 
 each = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 

@@ -11,10 +11,11 @@ from pathlib import Path
 import numpy as np
 
 from benchkit.model.samples import Rows, join_rows
-from benchkit.model.sources import Checksum, SerialTextSource, TextFormat
+from benchkit.model.sources import Checksum, CsvTailSource, SerialTextSource, TextFormat
 from benchkit.sources.clock import HostClock
 from benchkit.sources.contract import Polled, Source
 from benchkit.sources.csv_file import CsvSource
+from benchkit.sources.csv_tail import CsvTail
 from benchkit.sources.replay import ReplaySource
 from benchkit.sources.serial_text import SerialSource
 from tests.decode.contract import Fact, facts, row
@@ -61,6 +62,7 @@ class Rig:
     first_rows: int = 0
     """Rows that come without ``put``: what stands in the file."""
     has_bytes: bool = True
+    takes_commands: bool = True
 
 
 def collect(source: Source, rows: int, *, polls: int = 400) -> list[Polled]:
@@ -184,6 +186,19 @@ def csv_rig(tmp_path: Path) -> Rig:
     path = tmp_path / "run.csv"
     path.write_bytes(b"count,t_ms,udc,n\n" + b"".join(line(i) for i in range(500)))
     return Rig(CsvSource(path, FORMAT, HostClock()), first_rows=500)
+
+
+def tail_rig(tmp_path: Path) -> Rig:
+    """A file that grows; what stood in it before the opening is history."""
+    path = tmp_path / "growing.csv"
+    path.write_bytes(line(900))
+    tail = CsvTailSource("rack", str(path), FORMAT, has_names=False, skip_existing=True, stale_after_s=0.05)
+
+    def put(data: bytes) -> None:
+        with path.open("ab") as file:
+            file.write(data)
+
+    return Rig(CsvTail(tail, HostClock()), put=put, takes_commands=False)
 
 
 def replay_rig(tmp_path: Path) -> Rig:

@@ -24,6 +24,7 @@ from tests.sources.contract import (
     pty_rig,
     replay_rig,
     send_until_lost,
+    tail_rig,
     tcp_rig,
 )
 
@@ -34,6 +35,7 @@ RIGS = [
     pytest.param(loop_rig, id="loop"),
     pytest.param(csv_rig, id="csv"),
     pytest.param(replay_rig, id="replay"),
+    pytest.param(tail_rig, id="csv_tail"),
 ]
 LINKS = RIGS[:2]
 
@@ -147,7 +149,7 @@ def test_line_cut_by_closing_is_told(rig: Rig) -> None:
 @each
 def test_commands(rig: Rig) -> None:
     start(rig, 0)
-    if rig.put is None:
+    if rig.put is None or not rig.takes_commands:
         with pytest.raises(UsageError, match="takes no commands"):
             rig.source.send("set speed 2500")
         return
