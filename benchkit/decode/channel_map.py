@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.calibration import GainOffset
+from benchkit.model.sensors import Corrected, Thermocouple, cold_junction_of
 from benchkit.model.stand import Channel
 
 FloatArray = npt.NDArray[np.float64]
@@ -18,7 +19,8 @@ class ChannelMap:
     """Which column belongs to which channel, and the way through its calibration.
 
     ``channels`` keep their order; ``raw_names`` are the columns of those channels whose raw number is not already
-    the value: these are worth keeping beside the calibrated ones.
+    the value: these are worth keeping beside the calibrated ones. ``tare`` (channels,), in bench units, is added after
+    calibration; None: no channel is tared.
 
     Raises:
         UsageError: a channel asks for a column that the frames do not have.
@@ -43,7 +45,17 @@ class ChannelMap:
         lines = [c.calibration.curve for c in self.channels]
         self._gain = np.array([c.gain if isinstance(c, GainOffset) else 1.0 for c in lines])
         self._offset = np.array([c.offset if isinstance(c, GainOffset) else 0.0 for c in lines])
-        self._curves = [(i, c) for i, c in enumerate(lines) if not isinstance(c, GainOffset)]
+        own = {channel.name: index for index, channel in enumerate(self.channels)}
+        self._curves = [
+            (i, c) for i, c in enumerate(lines) if not isinstance(c, GainOffset) and not cold_junction_of(c)
+        ]
+        # Thermocouples whose cold junction is a channel of the same frames come after that channel.
+        self._compensated = [
+            (i, c, _place_of(cold_junction_of(c), own))
+            for i, c in enumerate(lines)
+            if isinstance(c, (Thermocouple, Corrected)) and cold_junction_of(c)
+        ]
+        self.tare: FloatArray | None = None
         raw = dict.fromkeys(c.column for c in self.channels if not c.calibration.curve.is_identity)
         self.raw_names: tuple[str, ...] = tuple(raw)
         self._raw_index = np.array([place[name] for name in self.raw_names], dtype=np.intp)
@@ -56,6 +68,10 @@ class ChannelMap:
         result += self._offset
         for index, curve in self._curves:
             result[:, index] = curve.apply(picked[:, index])
+        for index, couple, junction in self._compensated:
+            result[:, index] = couple.apply_with(picked[:, index], result[:, junction])
+        if self.tare is not None:
+            result += self.tare
         return result
 
     def raw(self, values: FloatArray) -> FloatArray:
@@ -72,3 +88,13 @@ class ChannelMap:
                 expected=f"(n, {len(self._columns)})",
                 remedy="Give the values of the decoder whose columns the map was made with.",
             )
+
+
+def _place_of(junction: str, own: Mapping[str, int]) -> int:
+    if junction not in own:
+        raise UsageError(
+            f"the cold junction {junction!r} is not among the channels of this source",
+            expected=f"one of {', '.join(own)}",
+            remedy="Take that channel along; without it a thermocouple says nothing.",
+        )
+    return own[junction]

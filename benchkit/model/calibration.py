@@ -13,6 +13,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from benchkit.model.sensors import Corrected, SensorCurve
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -104,6 +106,9 @@ class Table:
         return np.asarray(np.interp(value, x, y, left=np.nan, right=np.nan), dtype=np.float64)
 
 
+AnyCurve = GainOffset | Polynomial | Table | SensorCurve | Corrected
+
+
 @dataclass(frozen=True, slots=True)
 class Accuracy:
     """Standard uncertainty of a calibrated channel: ``u(x)² = (of_reading · x)² + constant²`` (k = 1).
@@ -133,6 +138,6 @@ class Certificate:
 class Calibration:
     """Curve, accuracy and certificate of one channel."""
 
-    curve: GainOffset | Polynomial | Table = GainOffset()
+    curve: AnyCurve = GainOffset()
     accuracy: Accuracy = Accuracy()
     certificate: Certificate | None = None

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from benchkit.model.calibration import Accuracy, Calibration, Certificate, GainOffset, Polynomial, Table
+from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
+from benchkit.model.sensors import cold_junction_of
 from benchkit.model.stand import (
     Channel,
     Inverter,
@@ -21,6 +22,8 @@ from benchkit.model.stand import (
 )
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
+from benchkit.profiles.derived_convert import derived_channels
+from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
 from benchkit.units import Quantity, Scale
 
@@ -50,16 +53,19 @@ class Converter(Collector):
     def __init__(self, profile: schema.Profile, origin: str) -> None:
         super().__init__(origin)
         self.profile = profile
+        self._quantities = {name: c.quantity for name, c in {**profile.derived, **profile.channels}.items()}
 
     def stand(self) -> Stand:
         """Build the stand. With problems its values are placeholders and must not be used."""
         p = self.profile
         sources = {name: SourceConverter(self, name).source(s) for name, s in p.sources.items()}
         channels = {name: self._channel(name, c) for name, c in p.channels.items()}
+        self._cold_junctions(channels)
+        channels |= derived_channels(self, p.derived, channels)
         for role, channel in p.roles.items():
             self._role(role, channel)
         for index, channel in enumerate(p.steadiness.channels):
-            self.known(f"steadiness.channels.{index}", "channel", channel, channels)
+            self.known(f"steadiness.channels.{index}", "channel", channel, self._quantities)
         actions = {name: self._stop_action(name, a) for name, a in p.stop_actions.items()}
         self.known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
         limits = tuple(self._limit(name, limit) for name, limit in p.limits.items())
@@ -101,7 +107,7 @@ class Converter(Collector):
             low=low,
             high=high,
             calibration=Calibration(
-                curve=self._curve(f"{key}.calibration", c.calibration, scale),
+                curve=self._curve(f"{key}.calibration", c.calibration, c.quantity, scale),
                 accuracy=Accuracy(c.accuracy.of_reading_percent / 100.0, c.accuracy.constant * abs(scale.factor)),
                 certificate=Certificate(c.certificate.id, c.certificate.date, c.certificate.due)
                 if c.certificate
@@ -109,12 +115,7 @@ class Converter(Collector):
             ),
         )
 
-    def _curve(
-        self,
-        key: str,
-        c: schema.GainOffsetSection | schema.PolynomialSection | schema.TableSection,
-        scale: Scale,
-    ) -> GainOffset | Polynomial | Table:
+    def _curve(self, key: str, c: schema.CalibrationSection, quantity: Quantity, scale: Scale) -> AnyCurve:
         if isinstance(c, schema.GainOffsetSection):
             if c.gain == 0.0:
                 self.fault(f"{key}.gain", "a gain of zero measures nothing", c.gain)
@@ -129,6 +130,8 @@ class Converter(Collector):
             elif not _is_monotonic(curve):
                 self.fault(f"{key}.coefficients", "the polynomial turns inside raw_range", remedy="Narrow raw_range.")
             return curve
+        if not isinstance(c, schema.TableSection):
+            return sensor_curve(self, key, c, quantity, scale)
         if len(c.raw) != len(c.value):
             self.fault(f"{key}.value", "as many values as raw points", len(c.value), str(len(c.raw)))
             return GainOffset()
@@ -140,8 +143,26 @@ class Converter(Collector):
             self.fault(f"{key}.value", "values must rise or fall all the way")
         return Table(tuple(c.raw), tuple(scale.factor * v + scale.offset for v in c.value))
 
+    def _cold_junctions(self, channels: Mapping[str, Channel]) -> None:
+        for channel in channels.values():
+            name = cold_junction_of(channel.calibration.curve)
+            key = f"channels.{channel.name}.calibration.cold_junction_channel"
+            if not name or not self.known(key, "channel", name, channels):
+                continue
+            junction = channels[name]
+            if junction.quantity is not Quantity.TEMPERATURE:
+                self.fault(key, f"channel {name!r} measures {junction.quantity.value}", expected="temperature")
+            elif junction.source != channel.source:
+                self.fault(key, f"channel {name!r} comes from another source", junction.source, channel.source)
+            elif cold_junction_of(junction.calibration.curve):
+                self.fault(key, f"channel {name!r} itself needs a cold junction", remedy="Measure it another way.")
+
     def _role(self, role: Role, channel: str) -> None:
         key = f"roles.{role.value}"
+        if channel in self.profile.derived:
+            remedy = "The analysis takes the accuracy of a calibration with it: give the role to a measured channel."
+            self.fault(key, "a role goes to a measured channel, this one is derived", channel, remedy=remedy)
+            return
         if not self.known(key, "channel", channel, self.profile.channels):
             return
         quantity = self.profile.channels[channel].quantity
@@ -156,8 +177,8 @@ class Converter(Collector):
 
     def _limit(self, name: str, limit: schema.LimitSection) -> Limit:
         key = f"limits.{name}"
-        is_known = self.known(f"{key}.channel", "channel", limit.channel, self.profile.channels)
-        quantity = self.profile.channels[limit.channel].quantity if is_known else None
+        is_known = self.known(f"{key}.channel", "channel", limit.channel, self._quantities)
+        quantity = self._quantities[limit.channel] if is_known else None
         if limit.action:
             self.known(f"{key}.action", "stop action", limit.action, self.profile.stop_actions)
         if limit.kind is LimitKind.STALE:

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from benchkit.model.stand import LimitKind, Role, Severity
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.units import Quantity
 
@@ -96,7 +97,9 @@ class TableSection(Section):
     value: Annotated[list[Finite], Field(min_length=2)]
 
 
-CalibrationSection = Annotated[GainOffsetSection | PolynomialSection | TableSection, Field(discriminator="kind")]
+CalibrationSection = Annotated[
+    GainOffsetSection | PolynomialSection | TableSection | SensorSection, Field(discriminator="kind")
+]
 
 
 class AccuracySection(Section):
@@ -126,6 +129,27 @@ class ChannelSection(Section):
     calibration: CalibrationSection
     accuracy: AccuracySection
     certificate: CertificateSection | None = None
+
+
+class ConstantSection(Section):
+    """A number with its unit in a formula: of a quantity of the bench, or in a product of coherent SI units."""
+
+    value: Finite
+    unit: str
+    quantity: QuantityField | None = None
+
+
+class DerivedSection(Section):
+    """``[derived.NAME]``: a channel that is computed from channels of one source."""
+
+    label: str
+    quantity: QuantityField
+    unit: str
+    range: Annotated[list[Finite], Field(min_length=2, max_length=2)]
+    expression: str
+    constants: Annotated[dict[Name, ConstantSection], Field(max_length=50)] = Field(default_factory=dict)
+    accuracy: AccuracySection | None = None
+    """What formula and constants add to the uncertainty of the inputs."""
 
 
 class SteadinessSection(Section):
@@ -177,6 +201,7 @@ class Profile(Section):
     propeller: PropellerSection | None = None
     sources: Annotated[dict[Name, SourceSection], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSection], Field(min_length=1)]
+    derived: Annotated[dict[Name, DerivedSection], Field(max_length=200)] = Field(default_factory=dict)
     roles: dict[RoleField, str]
     steadiness: SteadinessSection
     stop_actions: dict[Name, StopActionSection]

@@ -6,7 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from benchkit.analysis.coverage import clopper_pearson
 from benchkit.model.calibration import GainOffset, Polynomial
+from benchkit.model.calibration import Table as CurveTable
 from benchkit.model.results import Estimate
+from benchkit.model.sensors import sensor_words
 from benchkit.model.stand import Channel
 from benchkit.report.flags import certificate_state, open_flags, started_day
 from benchkit.report.methods import methods_used
@@ -138,7 +140,9 @@ def _curve_words(channel: Channel) -> str:
         return f"{plain_text(curve.gain)} × raw{offset}"
     if isinstance(curve, Polynomial):
         return f"polynomial, degree {len(curve.coefficients) - 1}"
-    return f"table, {len(curve.raw)} points"
+    if isinstance(curve, CurveTable):
+        return f"table, {len(curve.raw)} points"
+    return sensor_words(curve)
 
 
 # ------------------------------------------------------------------------------------------ coverage

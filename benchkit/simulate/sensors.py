@@ -17,7 +17,7 @@ from random import Random
 import numpy as np
 
 from benchkit.errors import UsageError, did_you_mean
-from benchkit.model.calibration import Accuracy, GainOffset, Polynomial, Table
+from benchkit.model.calibration import Accuracy, AnyCurve, GainOffset, Polynomial, Table
 from benchkit.model.sources import text_format_of
 from benchkit.model.stand import Channel, Stand
 from benchkit.simulate.drives import PropellerParameters
@@ -88,7 +88,7 @@ class Chain:
     sensor: Sensor
     gain_error: float
     offset_error: float
-    curve: GainOffset | Polynomial | Table
+    curve: AnyCurve
     digits: int
     low: float
     high: float
@@ -189,16 +189,22 @@ class Reader:
         return raw
 
 
-def scalar_inverse(curve: GainOffset | Polynomial | Table) -> Callable[[float], float]:
+def scalar_inverse(curve: AnyCurve) -> Callable[[float], float]:
     """``curve.invert`` for one value at a time, by straight lines between points; NaN outside, as the curve."""
     if isinstance(curve, GainOffset):
         return lambda value: (value - curve.offset) / curve.gain
     if isinstance(curve, Table):
         points = sorted(zip(curve.value, curve.raw, strict=True))
-    else:
+    elif isinstance(curve, Polynomial):
         # Monotonic and smooth: 4096 straight pieces are far finer than the resolution of the sent text.
         x = np.linspace(curve.raw_low, curve.raw_high, 4097)
         points = sorted(zip(curve.apply(x).tolist(), x.tolist(), strict=True))
+    else:
+        # Even in the quantity: a thermistor's resistance runs over decades.
+        margin = 1e-9 * (curve.raw_high - curve.raw_low)  # the ends themselves may be out by a rounding
+        ends = curve.apply(np.array([curve.raw_low + margin, curve.raw_high - margin]))
+        quantity = np.linspace(float(ends.min()), float(ends.max()), 4097)
+        points = sorted(zip(quantity.tolist(), curve.invert(quantity).tolist(), strict=True))
     values = [p[0] for p in points]
     raws = [p[1] for p in points]
 
