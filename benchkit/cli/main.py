@@ -23,6 +23,8 @@ COMMANDS = {
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),
     "recover": ("record_commands", "make a closed run from one whose recorder died"),
+    "verify": ("export_commands", "check that runs are what was recorded: content hash, journal, closing"),
+    "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),

@@ -1,4 +1,4 @@
-"""A stream as a pandas table or an xarray dataset, with its units. Both are extras, imported when they are asked for."""
+"""A stream as a pandas table or an xarray dataset, with its units. Both are extras, imported when asked for."""
 
 from __future__ import annotations
 

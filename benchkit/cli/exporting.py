@@ -1,0 +1,60 @@
+"""What ``export`` and ``verify`` do."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from benchkit.cli.common import print_json, progress
+from benchkit.errors import DataError
+from benchkit.export.export import export_run
+from benchkit.runfile.verify import Checked, check_run
+
+
+def export(args: Namespace) -> int:
+    """``benchkit export``."""
+    with progress(1, "exporting", "rows") as bar:
+        done = export_run(
+            Path(args.run_file),
+            Path(args.out),
+            args.to,
+            sources=args.source,
+            channels=[name.strip() for names in args.channels for name in names.split(",") if name.strip()],
+            start_s=args.start_s,
+            stop_s=args.stop_s,
+            progress=lambda *now: _show(bar, *now),
+        )
+    if args.json:
+        print_json(asdict(done))
+        return 0
+    rows = ", ".join(f"{source} {count} rows" for source, count in done.rows.items())
+    print(f"made {done.folder}: {rows}, {done.events} events, {done.size_bytes / 1e6:.2f} MB")
+    for file in done.files:
+        print(f"  {file.name}")
+    return 0
+
+
+def verify(args: Namespace) -> int:
+    """``benchkit verify``: every run is checked, also after one that failed; 4 when one is not what was recorded."""
+    found = [_check(Path(run), is_quiet=args.json) for run in args.runs]
+    if args.json:
+        print_json([asdict(each) | {"good": each.is_good} for each in found])
+    return 0 if all(each.is_good for each in found) else DataError.exit_code
+
+
+def _check(path: Path, *, is_quiet: bool) -> Checked:
+    with progress(1, path.name, "B") as bar:
+        found = check_run(path, lambda *now: _show(bar, *now))
+    if not is_quiet:
+        content = f", content {found.content_sha256}" if found.is_good else ""
+        print(f"{found.path}: {found.verdict.value}{content}")
+        if found.message:
+            print(f"  {found.message}")
+    return found
+
+
+def _show(bar: Any, done: int, total: int) -> None:
+    bar.total = total
+    bar.update(done - bar.n)
