@@ -32,6 +32,7 @@ class Quantity(StrEnum):
     CURRENT = "current"
     POWER = "power"
     TEMPERATURE = "temperature"
+    TEMPERATURE_DIFFERENCE = "temperature_difference"
     PRESSURE = "pressure"
     FLOW = "flow"
     RATIO = "ratio"
@@ -61,6 +62,7 @@ BENCH_UNIT: Mapping[Quantity, str] = {
     Quantity.CURRENT: "A",
     Quantity.POWER: "W",
     Quantity.TEMPERATURE: "°C",
+    Quantity.TEMPERATURE_DIFFERENCE: "K",
     Quantity.PRESSURE: "Pa",
     Quantity.FLOW: "L/min",
     Quantity.RATIO: "1",
@@ -111,6 +113,7 @@ ACCEPTED: Mapping[Quantity, Mapping[str, Scale]] = {
         "K": Scale(1.0, -273.15),
         "°F": Scale(5.0 / 9.0, -160.0 / 9.0),
     },
+    Quantity.TEMPERATURE_DIFFERENCE: {"K": Scale(1.0), "mK": Scale(1e-3)},
     Quantity.PRESSURE: {
         "Pa": Scale(1.0),
         "hPa": Scale(100.0),

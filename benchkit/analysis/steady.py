@@ -20,6 +20,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from benchkit.analysis.derived import derived_mean
 from benchkit.analysis.uncertainty import combine, type_a_columns
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate, OperatingPoint
@@ -160,7 +161,10 @@ def _held_columns(stand: Stand, stream: Stream) -> tuple[FloatArray, list[float]
 
 
 def channel_means(stand: Stand, stream: Stream, start: int, stop: int) -> dict[str, Estimate]:
-    """Mean of every channel over rows ``start`` to ``stop`` with its standard uncertainty, by name."""
+    """Mean of every channel over rows ``start`` to ``stop`` with its standard uncertainty, by name.
+
+    Derived channels: see :func:`~benchkit.analysis.derived.derived_mean`.
+    """
     values = stream.values[start:stop]
     mean, u, dof = type_a_columns(values)
     missing = np.isnan(values).mean(axis=0) if stop > start else np.ones(len(stream.channels))
@@ -170,6 +174,10 @@ def channel_means(stand: Stand, stream: Stream, start: int, stop: int) -> dict[s
         unit = stream.units[k]
         if channel is None or missing[k] > MOST_MISSING:
             means[name] = Estimate(math.nan, math.nan, unit)
+            continue
+        if channel.derived is not None:
+            known = dict(zip(stream.channels, mean.tolist(), strict=True))
+            means[name] = derived_mean(stand, channel, known, float(mean[k]), float(u[k]), float(dof[k]))
             continue
         u_b = channel.calibration.accuracy.standard_uncertainty(float(mean[k]))
         means[name] = combine(float(mean[k]), float(u[k]), float(dof[k]), u_b, unit=unit, name=name)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.calibration import GainOffset
+from benchkit.model.derived import fill_derived
 from benchkit.model.sensors import Corrected, Thermocouple, cold_junction_of
 from benchkit.model.stand import Channel
 
@@ -20,7 +21,7 @@ class ChannelMap:
 
     ``channels`` keep their order; ``raw_names`` are the columns of those channels whose raw number is not already
     the value: these are worth keeping beside the calibrated ones. ``tare`` (channels,), in bench units, is added after
-    calibration; None: no channel is tared.
+    calibration; None: no channel is tared. Derived channels are computed from what comes out of all this.
 
     Raises:
         UsageError: a channel asks for a column that the frames do not have.
@@ -30,7 +31,7 @@ class ChannelMap:
         self.channels = tuple(channels)
         place = {column: index for index, column in enumerate(columns)}
         for channel in self.channels:
-            if channel.column not in place:
+            if channel.derived is None and channel.column not in place:
                 hint = did_you_mean(channel.column, place)
                 raise UsageError(
                     f"column {channel.column!r} is not in the frames of source {channel.source!r}",
@@ -39,7 +40,9 @@ class ChannelMap:
                     remedy=hint or "Name the column in the source's format, or mend the channel's column.",
                 )
         self._columns = tuple(columns)
-        self._index = np.array([place[c.column] for c in self.channels], dtype=np.intp)
+        # A derived channel has no column: its place is filled with the first one and computed over at the end.
+        self._index = np.array([place.get(c.column, 0) for c in self.channels], dtype=np.intp)
+        self._has_derived = any(c.derived is not None for c in self.channels)
         self._in_order = self._index.tolist() == list(range(len(columns)))
         # The straight lines of all channels are applied at once; curves are applied to their own columns after it.
         lines = [c.calibration.curve for c in self.channels]
@@ -72,6 +75,8 @@ class ChannelMap:
             result[:, index] = couple.apply_with(picked[:, index], result[:, junction])
         if self.tare is not None:
             result += self.tare
+        if self._has_derived:
+            fill_derived(self.channels, result)
         return result
 
     def raw(self, values: FloatArray) -> FloatArray:

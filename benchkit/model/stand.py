@@ -7,13 +7,18 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from benchkit.model.calibration import Calibration
+from benchkit.model.derived import Derived
 from benchkit.model.sources import Source
 from benchkit.units import BENCH_UNIT, Quantity
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One measured quantity. ``column`` is its name in the frames of ``source``; values are in the bench unit."""
+    """One quantity. ``column`` is its name in the frames of ``source``; values are in the bench unit.
+
+    A derived channel has no column (empty): its values follow from channels of the same source, and its calibration
+    holds only the accuracy of the formula itself.
+    """
 
     name: str
     label: str
@@ -23,6 +28,7 @@ class Channel:
     low: float
     high: float
     calibration: Calibration = field(default_factory=Calibration)
+    derived: Derived | None = None
 
     @property
     def unit(self) -> str:
@@ -170,7 +176,7 @@ class Stand:
     simulated: bool
     sources: Mapping[str, Source]
     channels: Mapping[str, Channel]
-    """In profile order."""
+    """In profile order, the derived ones last, each behind its inputs."""
     roles: Mapping[Role, str]
     """Role -> channel name."""
     limit_set: LimitSet
@@ -184,7 +190,7 @@ class Stand:
     notes: str = ""
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
-        """Channels that ``source`` delivers, in profile order."""
+        """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""
         return tuple(c for c in self.channels.values() if c.source == source)
 
     def channel_for(self, role: Role) -> Channel | None:

@@ -53,7 +53,8 @@ class Converter(Collector):
     def __init__(self, profile: schema.Profile, origin: str) -> None:
         super().__init__(origin)
         self.profile = profile
-        self._quantities = {name: c.quantity for name, c in {**profile.derived, **profile.channels}.items()}
+        self._quantities = {name: d.quantity for name, d in profile.derived.items()}
+        self._quantities |= {name: c.quantity for name, c in profile.channels.items()}
 
     def stand(self) -> Stand:
         """Build the stand. With problems its values are placeholders and must not be used."""

@@ -118,6 +118,8 @@ def _calibration_row(channel: Channel, run: RunReport) -> Row:
     calibration = channel.calibration
     certificate = calibration.certificate
     state, tone = certificate_state(certificate, started_day(run.header))
+    if channel.derived is not None:
+        state, tone = "computed from other channels", Tone.PLAIN
     unit = "K" if channel.unit == "°C" else channel.unit
     return (
         Text(channel.label),
@@ -132,6 +134,8 @@ def _calibration_row(channel: Channel, run: RunReport) -> Row:
 
 
 def _curve_words(channel: Channel) -> str:
+    if channel.derived is not None:
+        return channel.derived.expression
     curve = channel.calibration.curve
     if curve.is_identity:
         return "as received"
