@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from benchkit.decode.contract import Decoder
+from benchkit.decode.datagrams import DatagramTextDecoder
+from benchkit.decode.packets import PacketDecoder
 from benchkit.decode.tail import TailDecoder
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
-from benchkit.model.sources import CsvTailSource, SerialTextSource, Source, TextFormat, UdpSource
+from benchkit.model.sources import CanSource, CsvTailSource, SerialPacketSource, SerialTextSource, Source, TextFormat, UdpSource
 
 
 def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
@@ -17,10 +19,18 @@ def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
     """
     if isinstance(source, SerialTextSource):
         return TextDecoder(source.format, joined_midway=joined_midway)
-    if isinstance(source, UdpSource) and isinstance(source.format, TextFormat):
-        return TextDecoder(source.format)
+    if isinstance(source, SerialPacketSource):
+        return PacketDecoder(source.format, joined_midway=joined_midway)
+    if isinstance(source, UdpSource):
+        if isinstance(source.format, TextFormat):
+            return DatagramTextDecoder(source.format)
+        return PacketDecoder(source.format)
     if isinstance(source, CsvTailSource):
         return TailDecoder(source.format, has_names=source.has_names)
+    if isinstance(source, CanSource):
+        from benchkit.decode.can_frames import CanDecoder
+
+        return CanDecoder(source)
     raise UsageError(
         "its bytes cannot be decoded again",
         where=f"sources.{source.name}",

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchkit.model.sources import Checksum
+from benchkit.errors import UsageError
+from benchkit.model.sources import Checksum, PacketCheck
 
 
 def xor8(data: bytes) -> int:
@@ -45,3 +46,34 @@ TEXT_CHECKS: Mapping[Checksum, Check] = {
     Checksum.CRC32: Check(crc32, 8),
 }
 """``Checksum.NONE`` is not in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class PacketCrc:
+    """A check value of ``width`` bytes at the end of a packet."""
+
+    function: Callable[[bytes], int]
+    width: int
+
+
+def packet_crc(check: PacketCheck) -> PacketCrc | None:
+    """The check value of packets; None for ``PacketCheck.NONE``.
+
+    Raises:
+        UsageError: the library that computes it is not installed.
+    """
+    match check:
+        case PacketCheck.NONE:
+            return None
+        case PacketCheck.CRC32:
+            return PacketCrc(crc32, 4)
+    try:
+        from fastcrc import crc16  # three times as fast as binascii, and that knows one polynomial only
+    except ImportError as error:
+        raise UsageError(
+            f"check value {check.value!r} needs the package fastcrc, which is not installed",
+            remedy="Install it: pip install fastcrc.",
+        ) from error
+    if check is PacketCheck.CRC16_MODBUS:
+        return PacketCrc(crc16.modbus, 2)
+    return PacketCrc(crc16.ibm_3740, 2)  # the catalogue's first name of CCITT-FALSE

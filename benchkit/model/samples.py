@@ -41,6 +41,20 @@ class BadFrameReason(StrEnum):
     TOO_LONG = "too_long"
     PARTIAL = "partial"
     """Its start or its end was not seen."""
+    ERROR_REPLY = "error_reply"
+    """The device answered that it cannot do what it was asked."""
+    LENGTH = "length"
+    """A packet of another length than declared."""
+    STUFFING = "stuffing"
+    """Bytes between two delimiters that no encoder makes."""
+    NO_SYNC = "no_sync"
+    """Bytes in which no packet begins."""
+    OUT_OF_RANGE = "out_of_range"
+    """A value outside the range that the database declares; that value is NaN, the others of the frame stand."""
+    NOT_IN_DATABASE = "not_in_database"
+    """Of a layout that the database does not know."""
+    BUS_ERROR = "bus_error"
+    """The interface reports an error of the bus."""
 
 
 @dataclass(frozen=True, slots=True)
