@@ -15,8 +15,10 @@ from benchkit.errors import Problem, ProfileError, UsageError
 from benchkit.model.sources import Checksum
 from benchkit.model.stand import LimitKind, Severity, Stand
 from benchkit.profiles.convert import Converter
+from benchkit.profiles.dbc import database_problems, take_up_databases
 from benchkit.profiles.messages import problem_from
 from benchkit.profiles.schema import Profile, ProfileSection
+from benchkit.profiles.source_schema import CanSection
 from benchkit.protect.configuration import check_limits
 from benchkit.units import Quantity
 
@@ -42,9 +44,10 @@ def load_stand(path: Path) -> LoadedStand:
         UsageError: the file cannot be read.
     """
     texts: dict[str, str] = {}
-    mapping = _read_merged(path, texts, depth=0)
+    faults: list[Problem] = []
+    mapping = _read_merged(path, texts, faults, depth=0)
     text = json.dumps(mapping, ensure_ascii=False, default=str)
-    return LoadedStand(_checked(text, str(path)), text, texts)
+    return LoadedStand(_checked(text, str(path), faults), text, texts)
 
 
 def stand_from_json(text: str, *, origin: str = "profile in the run file") -> Stand:
@@ -64,16 +67,21 @@ def json_schema() -> dict[str, Any]:
     return schema
 
 
-def _checked(text: str, origin: str) -> Stand:
+def _checked(text: str, origin: str, faults: list[Problem] | None = None) -> Stand:
+    """The stand of a resolved profile. ``faults`` are those found while its files were read; None: it comes from a run,
+    whose databases were checked when it was recorded."""
     try:
         profile = Profile.model_validate_json(text)
     except ValidationError as error:
-        raise ProfileError(origin, _all_problems(error, text, origin)) from None
+        raise ProfileError(origin, [*(faults or ()), *_all_problems(error, text, origin)]) from None
     converter = Converter(profile, origin)
     stand = converter.stand()
-    problems = list(converter.problems)
+    problems = [*(faults or ()), *converter.problems]
     if not problems:
         problems = [Problem(f"{origin}: {p.where}", p.what, p.got, p.expected, p.remedy) for p in check_limits(stand)]
+        if faults is not None:
+            files = {name: s.dbc for name, s in profile.sources.items() if isinstance(s, CanSection)}
+            problems += database_problems(stand, files, origin)
     if problems:
         raise ProfileError(origin, problems)
     return stand
@@ -155,10 +163,11 @@ def _shape_is_right(mapping: dict[str, Any], path: list[int | str]) -> bool:
     return True
 
 
-def _read_merged(path: Path, texts: dict[str, str], depth: int) -> dict[str, Any]:
+def _read_merged(path: Path, texts: dict[str, str], faults: list[Problem], depth: int) -> dict[str, Any]:
     if depth > MAX_BASES:
         raise UsageError("profiles build on each other in a circle", where=str(path), remedy="Remove one base.")
     mapping = _read_toml(path, texts)
+    faults += take_up_databases(mapping, path, texts)
     section = mapping.pop("profile", None)
     if section is None:
         return mapping
@@ -167,7 +176,7 @@ def _read_merged(path: Path, texts: dict[str, str], depth: int) -> dict[str, Any
     except ValidationError as error:
         problems = [problem_from(e, ProfileSection, f"{path}: profile") for e in error.errors()]
         raise ProfileError(str(path), problems) from None
-    base = _read_merged(path.parent / change.base, texts, depth + 1)
+    base = _read_merged(path.parent / change.base, texts, faults, depth + 1)
     for key in change.remove:
         _remove(base, key, str(path))
     return _merge(base, mapping)

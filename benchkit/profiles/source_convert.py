@@ -10,7 +10,9 @@ from benchkit.model.sources import (
     CsvTailSource,
     Framing,
     ModbusRegister,
+    ModbusSetPoint,
     ModbusSource,
+    NumberType,
     PacketField,
     PacketFormat,
     ScpiQuery,
@@ -20,10 +22,14 @@ from benchkit.model.sources import (
     Source,
     TextFormat,
     UdpSource,
+    words_of,
 )
 from benchkit.profiles import source_schema as schema
 from benchkit.profiles.collect import Collector
 from benchkit.units import Quantity
+
+
+MODBUS_COMMAND = "write {name} {value}"
 
 
 class SourceConverter:
@@ -61,8 +67,11 @@ class SourceConverter:
                 return CsvTailSource(self._name, s.port, text, s.names, s.skip_existing, stale_after_s)
             case schema.CanSection():
                 signals = tuple(CanSignal(x.column, x.message, x.signal) for x in s.signals)
+                if not s.dbc_text:
+                    self._fault("dbc", "holds nothing", s.dbc, "the text of a database (DBC)")
+                dbc = s.dbc_text or ""
                 return CanSource(
-                    self._name, s.interface, s.port, s.bitrate, s.dbc, signals, s.row_message, stale_after_s, command
+                    self._name, s.interface, s.port, s.bitrate, dbc, signals, s.row_message, stale_after_s, command
                 )
 
     def _fault(self, key: str, what: str, got: object = None, expected: str = "", remedy: str = "") -> None:
@@ -130,8 +139,19 @@ class SourceConverter:
 
     def _modbus(self, s: schema.ModbusSection, stale_after_s: float, command: str | None) -> ModbusSource:
         for i, r in enumerate(s.registers):
-            if r.gain == 0.0:
-                self._fault(f"registers.{i}.gain", "a gain of zero measures nothing", r.gain)
+            self._register(f"registers.{i}", r)
+        for i, p in enumerate(s.set_points):
+            self._register(f"set_points.{i}", p)
+        names = [p.name for p in s.set_points]
+        if len(set(names)) < len(names):
+            self._fault("set_points", "set-points named twice", ", ".join(names))
+        if command is None and names:
+            command = MODBUS_COMMAND
+        if command is not None and (command != MODBUS_COMMAND or not names):
+            what = "Modbus takes one form of command, and writes only what set_points names"
+            self._fault("set_point_command", what, command, MODBUS_COMMAND)
+        if not s.port.startswith("tcp://") and s.unit_id == 0:
+            self._fault("unit_id", "unit 0 is all units at once, and none answers", s.unit_id, "1 to 247")
         return ModbusSource(
             name=self._name,
             port=s.port,
@@ -145,7 +165,21 @@ class SourceConverter:
             ),
             stale_after_s=stale_after_s,
             set_point_command=command,
+            set_points=tuple(
+                ModbusSetPoint(p.name, p.address, p.type, p.word_order, p.gain, p.offset) for p in s.set_points
+            ),
+            largest_gap=s.largest_gap,
+            parity=s.parity,
+            stop_bits=s.stop_bits,
         )
+
+    def _register(self, key: str, r: schema.ModbusRegisterSection | schema.ModbusSetPointSection) -> None:
+        if r.gain == 0.0:
+            self._fault(f"{key}.gain", "a gain of zero measures nothing", r.gain)
+        if r.type in (NumberType.U8, NumberType.I8):
+            self._fault(f"{key}.type", "a register holds 16 bits", r.type.value, "u16, i16 or longer")
+        elif r.address + words_of(r.type) > 65536:
+            self._fault(f"{key}.address", "reaches beyond the last register, 65535", r.address)
 
     def _scpi(self, s: schema.ScpiSection, stale_after_s: float, command: str | None) -> ScpiSource:
         return ScpiSource(

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from benchkit.decode.can_database import MAX_DBC_BYTES
 from benchkit.model.sources import (
     ByteOrder,
     Checksum,
@@ -13,9 +14,10 @@ from benchkit.model.sources import (
     ModbusTable,
     NumberType,
     PacketCheck,
+    Parity,
     ScpiReply,
 )
-from benchkit.profiles.base import Finite, Measure, Section
+from benchkit.profiles.base import Finite, Measure, Name, Section
 
 Separator = Annotated[str, Field(pattern=r"^[,;\t |]$", description="one of , ; tab space |")]
 HexBytes = Annotated[str, Field(pattern=r"^([0-9A-Fa-f]{2}){0,8}$", description="up to 8 bytes as hexadecimal digits")]
@@ -125,6 +127,17 @@ class ModbusRegisterSection(Section):
     offset: Finite = 0.0
 
 
+class ModbusSetPointSection(Section):
+    """One register that a set-point command may write."""
+
+    name: Name
+    address: Annotated[int, Field(ge=0, le=65535)]
+    type: TypeField
+    word_order: OrderField
+    gain: Finite = 1.0
+    offset: Finite = 0.0
+
+
 class ModbusSection(_SourceSection):
     """``[sources.NAME]`` of kind ``modbus``."""
 
@@ -134,6 +147,10 @@ class ModbusSection(_SourceSection):
     interval: Measure
     timeout: Measure
     registers: Annotated[list[ModbusRegisterSection], Field(min_length=1, max_length=500)]
+    set_points: Annotated[list[ModbusSetPointSection], Field(max_length=100)] = Field(default_factory=list)
+    largest_gap: Annotated[int, Field(ge=0, le=120)] = 0
+    parity: Annotated[Parity, Field(strict=False)] = Parity.EVEN
+    stop_bits: Literal[1, 2] = 1
 
     def value_columns(self) -> list[str]:
         """Columns that a channel may take."""
@@ -173,12 +190,14 @@ class CanSignalSection(Section):
 
 
 class CanSection(_SourceSection):
-    """``[sources.NAME]`` of kind ``can``. ``dbc`` is a file beside the profile; the run carries its text."""
+    """``[sources.NAME]`` of kind ``can``. ``dbc`` is a file beside the profile; its text is taken up when the profile
+    is read, so that the run carries it."""
 
     kind: Literal["can"]
     interface: Literal["virtual", "socketcan", "slcan"]
     bitrate: Annotated[int, Field(ge=10_000, le=1_000_000)]
-    dbc: str
+    dbc: Annotated[str, Field(min_length=1, max_length=255)]
+    dbc_text: Annotated[str | None, Field(max_length=MAX_DBC_BYTES)] = None
     signals: Annotated[list[CanSignalSection], Field(min_length=1)]
     row_message: str
 

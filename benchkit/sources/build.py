@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchkit.errors import UsageError
-from benchkit.model.sources import CsvTailSource, SerialTextSource
+from benchkit.model.sources import CanSource, CsvTailSource, SerialTextSource
 from benchkit.model.sources import Source as SourceSpec
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
@@ -23,4 +23,8 @@ def build_source(spec: SourceSpec, clock: Clock, port: str | None = None) -> Sou
         from benchkit.sources.csv_tail import CsvTail
 
         return CsvTail(spec, clock, port)
+    if isinstance(spec, CanSource):
+        from benchkit.sources.can_bus import CanBusSource
+
+        return CanBusSource(spec, clock, port)
     raise UsageError(f"no source can be built from a {type(spec).__name__}")
