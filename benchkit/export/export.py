@@ -103,7 +103,7 @@ def export_run(
             raise UsageError(
                 f"cannot write: {error.strerror or error}",
                 where=str(error.filename or folder),
-                remedy="Check the folder and the room on the disk. The half written files are gone, the run is untouched.",
+                remedy="Check the folder and the room on the disk. No half written file stays; the run is untouched.",
             ) from error
         files = tuple(sorted(folder.iterdir()))
         return Exported(

@@ -6,8 +6,20 @@ single quote. Numbers are written as numbers and are not touched.
 
 from __future__ import annotations
 
+import re
+
 _STARTERS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """The last four are the full-width forms, which spreadsheets in East Asian settings take for the others."""
+_CONTROL = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
+
+
+def one_line(text: str) -> str:
+    """The text with spaces for control characters: a name has to fit in one line.
+
+    >>> one_line("shaft\\nspeed")
+    'shaft speed'
+    """
+    return _CONTROL.sub(" ", text).strip()
 
 
 def guarded(text: str) -> str:

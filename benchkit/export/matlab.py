@@ -24,8 +24,8 @@ MAX_VARIABLE_BYTES = 2**31 - 1
 MAX_NAME = 63
 """Longest name of a variable or field (MATLAB's ``namelengthmax``)."""
 KEYWORDS = frozenset(
-    ["break", "case", "catch", "classdef", "continue", "else", "elseif", "end", "for", "function", "global", "if"]
-    + ["otherwise", "parfor", "persistent", "return", "spmd", "switch", "try", "while"]
+    """break case catch classdef continue else elseif end for function global if otherwise parfor persistent return
+    spmd switch try while""".split()  # noqa: SIM905 - a list of words is read as one
 )
 """What MATLAB's ``iskeyword`` lists, from memory."""
 OWN = ("units", "labels", "channels", "run")

@@ -10,18 +10,19 @@ from pathlib import Path
 from typing import Any
 
 from benchkit.export.about import About, Placed
+from benchkit.export.guard import one_line
 from benchkit.runfile import selection
 from benchkit.runfile.events import event_line
 from benchkit.runfile.extras import need
 from benchkit.runfile.reader import Run
-from benchkit.runfile.selection import Chosen, Column
+from benchkit.runfile.selection import Chosen, Column, unique_names
 
 VERSION = "4.10"
 
 
 def names(columns: Sequence[Column]) -> tuple[str, ...]:
-    """Names of the columns as the file has them; the first becomes the time channel."""
-    return tuple(column.name for column in columns)
+    """Names of the columns, in one line each; the first is that of the time channel."""
+    return unique_names([one_line(column.name) for column in columns])
 
 
 def write(path: Path, run: Run, parts: Sequence[Chosen], told: About, tick: Callable[[int], None]) -> None:
@@ -41,12 +42,20 @@ def write(path: Path, run: Run, parts: Sequence[Chosen], told: About, tick: Call
 
 
 def _write_stream(asammdf: Any, mdf: Any, index: int, run: Run, part: Chosen, tick: Callable[[int], None]) -> None:
+    constants = need("asammdf.blocks.v4_constants")
     is_first = True
     for piece in selection.pieces(run, part):
         time_s, *others = selection.arrays(piece)
         if is_first:
             signals = [
-                asammdf.Signal(array, time_s, name=column.name, unit=column.unit, comment=column.label)
+                asammdf.Signal(
+                    array,
+                    time_s,
+                    name=column.name,
+                    unit=one_line(column.unit),
+                    comment=one_line(column.label),
+                    master_metadata=(part.columns[0].name, constants.SYNC_TYPE_TIME),
+                )
                 for column, array in zip(part.columns[1:], others, strict=True)
             ]
             mdf.append(signals, acq_name=part.source, comment=part.source, common_timebase=True)
