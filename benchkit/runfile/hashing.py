@@ -76,8 +76,9 @@ def header_text(header: RunHeader) -> str:
     return json.dumps(asdict(header), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
-def hash_order(sources: Mapping[str, bool]) -> Iterator[str]:
-    """Paths of all datasets of a run in hash order. ``sources`` maps each source to *has raw values*."""
+def hash_order(sources: Mapping[str, bool], *, has_clock: bool = True) -> Iterator[str]:
+    """Paths of all datasets of a run in hash order. ``sources`` maps each source to *has raw values*; the first files
+    do not have the clock fits."""
     for source in sorted(sources):
         for name in layout.LABEL_DATASETS:
             yield f"{layout.STREAMS}/{source}/{name}"
@@ -90,6 +91,9 @@ def hash_order(sources: Mapping[str, bool]) -> Iterator[str]:
     for source in sorted(sources):
         for name, _ in layout.RAW_DATASETS:
             yield f"{layout.RAW}/{source}/{name}"
+    if has_clock:
+        for source in sorted(sources):
+            yield f"{layout.CLOCK}/{source}"
 
 
 def pieces(dataset: Any, start: int, stop: int) -> Iterator[Any]:

@@ -51,6 +51,12 @@ difference begins; files of older versions have none."""
 TIME, ARRIVAL, DEVICE_TIME, COUNTER, VALUES = "time", "arrival", "device_time", "counter", "values"
 CHANNEL, UNIT, QUANTITY, LABEL = "channel", "unit", "quantity", "label"
 RAW_VALUES, RAW_CHANNEL = "raw_values", "raw_channel"
+CLOCK = "clock"
+"""One dataset a source: how its clock was laid onto host time. Absent in the first files."""
+CLOCK_COLUMNS = ("host", "offset", "drift", "residual_rms", "rows")
+"""Columns of it: host time since the start of the run [s], host minus device time there [s], drift [s/s], root mean
+square of the waiting times of the rows since the line before [s], and their number."""
+CLOCK_CHUNK = 512
 
 ROW_CHUNK = 1000
 """Rows of one chunk of a two-dimensional dataset; written whole."""

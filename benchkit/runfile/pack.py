@@ -42,7 +42,8 @@ def pack(path: Path, target: Path, progress: Progress | None = None) -> None:
 
 
 def _copy(run: Run, file: Any) -> None:
-    create_layout(file, run.header, [run.spec(source) for source in run.sources], compress=True)
+    specs = [run.spec(source) for source in run.sources]
+    create_layout(file, run.header, specs, compress=True, has_clock=run.has_clock)
     for name, dataset in run.datasets.items():
         into = file[name]
         if into.maxshape[0] is not None:  # names stand there already

@@ -47,6 +47,8 @@ class Run:
                 self.is_closed: bool = is_clean and closed
                 """True when the run was closed in order: raw bytes folded in, hash stored."""
                 self._specs = {name: self._read_spec(name) for name in self._source_names()}
+                self.has_clock = trusted.find(self._file, path, layout.CLOCK) is not None
+                """False for the first files: how device clocks were laid onto host time is not in them."""
                 self.datasets: Mapping[str, Any] = self._find_datasets()
                 """Every dataset by its path, checked, in hash order."""
                 self._rows = {source: self._common_rows(source) for source in self._specs}
@@ -158,6 +160,17 @@ class Run:
         with trusted.reading(self.path):
             values: FloatArray = self._dataset(source, layout.RAW_VALUES)[first : max(first, last)]
         return values
+
+    def clock_fits(self, source: str) -> FloatArray:
+        """How the clock of a source was laid onto host time (m, 5), oldest first; columns as in
+        ``layout.CLOCK_COLUMNS``. Empty for a source without a clock, and in the first files."""
+        self._known(source)
+        if not self.has_clock:
+            return np.empty((0, len(layout.CLOCK_COLUMNS)))
+        with trusted.reading(self.path):
+            fits: FloatArray = self.datasets[f"{layout.CLOCK}/{source}"][:]
+        unwritten = (fits.view(np.uint64) == layout.UNWRITTEN_BITS).any(axis=1)
+        return fits[: int(np.argmax(unwritten))] if unwritten.any() else fits
 
     def event_lines(self) -> list[bytes]:
         """Lines of the event log as written."""
@@ -305,7 +318,9 @@ class Run:
                 types[f"{layout.STREAMS}/{source}/{entry.name}"] = (entry.dtype, width[entry.wide_over])
             for name, dtype in layout.RAW_DATASETS:
                 types[f"{layout.RAW}/{source}/{name}"] = (dtype, None)
-        order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in self._specs.items()})
+            types[f"{layout.CLOCK}/{source}"] = ("<f8", len(layout.CLOCK_COLUMNS))
+        has_raw = {source: bool(spec.raw_columns) for source, spec in self._specs.items()}
+        order = hashing.hash_order(has_raw, has_clock=self.has_clock)
         return {name: trusted.dataset(self._file, self.path, name, *types.get(name, ("S", None))) for name in order}
 
     def _common_rows(self, source: str) -> int:

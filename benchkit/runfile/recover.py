@@ -217,6 +217,7 @@ def _write_anew(found: _Found, redecode: Redecode | None, progress: Progress | N
         store = RunStore(part, header, found.streams)
         try:
             added = {spec.source: _add_rows(store, found, spec, redecode, progress) for spec in found.streams}
+            _copy_fits(store, found)
             for line in [*found.event_lines, _note(found, store, added)]:
                 store.log(line.rstrip(b"\n") + b"\n")
             closed = closing.finish(store, header, found.journal, progress)
@@ -308,6 +309,17 @@ def _copy_rows(store: RunStore, found: _Found, source: str) -> int:
             return start
         store.append(source, block)
     return on_file
+
+
+def _copy_fits(store: RunStore, found: _Found) -> None:
+    """Copy the clock fits of the file; those after the last flush are not in the journal."""
+    if found.run is None:
+        return
+    for source in found.run.sources:
+        try:
+            store.clock_fits(source, found.run.clock_fits(source))
+        except RunFileError as error:
+            found.problems.append(f"{source}: the clock fits cannot be read from the run file: {error.what}")
 
 
 def _joined(blocks: Iterable[Block]) -> Iterator[Block]:

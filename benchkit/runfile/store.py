@@ -18,7 +18,7 @@ from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
 from benchkit.runfile import layout
 from benchkit.runfile.columns import GrowingDataset, append_together
-from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 
 RESERVE_BYTES = 32 << 20
 """HDF5 cannot mend a write that failed half-way for want of room: with less than this free it is not tried."""
@@ -56,6 +56,7 @@ class RunStore:
             source: {name: GrowingDataset(self.file[layout.STREAMS][source][name]) for name in row_names(spec)}
             for source, spec in self.streams.items()
         }
+        self._fits = {source: GrowingDataset(self.file[layout.CLOCK][source]) for source in self.streams}
         self._log = GrowingDataset(self.file[layout.EVENT_LOG])
 
     def rows(self, source: str) -> int:
@@ -86,6 +87,14 @@ class RunStore:
         except (OSError, RuntimeError) as error:
             raise self.write_error(error) from error
 
+    def clock_fits(self, source: str, fits: FloatArray) -> None:
+        """Add lines (m, 5) to the clock fits of a stream."""
+        self.check_writable()
+        try:
+            append_together({"fits": self._fits[source]}, {"fits": fits})
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
     def log(self, line: bytes) -> None:
         """Add one line to the event log."""
         self.check_writable()
@@ -101,6 +110,8 @@ class RunStore:
             for columns in self._rows.values():
                 for column in columns.values():
                     column.flush()
+            for fits in self._fits.values():
+                fits.flush()
             self._log.flush()
             self.file.flush()
         except (OSError, RuntimeError) as error:
@@ -173,13 +184,18 @@ def text_of(header: RunHeader, name: str) -> str:
     return str(getattr(header, name))
 
 
-def create_layout(file: Any, header: RunHeader, streams: Sequence[StreamSpec], *, compress: bool = False) -> None:
-    """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters."""
+def create_layout(
+    file: Any, header: RunHeader, streams: Sequence[StreamSpec], *, compress: bool = False, has_clock: bool = True
+) -> None:
+    """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters; so is
+    ``has_clock``, for copies of the first files."""
     filters: dict[str, object] = {"compression": "gzip", "compression_opts": 6, "shuffle": True} if compress else {}
     _write_header(file, header)
     for spec in streams:
         _create_stream(file, spec, header.started_utc, filters)
         _create_raw(file, spec.source)
+        if has_clock:
+            _create_clock(file, spec.source, filters)
     _create_log(file, filters)
 
 
@@ -285,6 +301,20 @@ def _create_log(file: Any, filters: Mapping[str, object]) -> None:
     file.create_dataset(
         layout.EVENT_LOG, shape=(0,), maxshape=(None,), chunks=chunks, dtype="u1", fillvalue=0, **filters
     )
+
+
+def _create_clock(file: Any, source: str, filters: Mapping[str, object]) -> None:
+    width = len(layout.CLOCK_COLUMNS)
+    dataset = file.create_dataset(
+        f"{layout.CLOCK}/{source}",
+        shape=(0, width),
+        maxshape=(None, width),
+        chunks=(layout.CLOCK_CHUNK, width),
+        dtype="<f8",
+        fillvalue=layout.UNWRITTEN,
+        **filters,
+    )
+    set_text(dataset, "columns", " ".join(layout.CLOCK_COLUMNS))
 
 
 def _create_raw(file: Any, source: str) -> None:

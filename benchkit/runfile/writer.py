@@ -8,6 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
+import numpy as np
+
 from benchkit.errors import RunFileError, UsageError
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
@@ -16,9 +18,11 @@ from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.events import event_line
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import NO_SOURCE, JournalWriter, Kind
-from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 from benchkit.runfile.store import RunStore
 
+_Item = tuple[str, Block] | tuple[str, FloatArray] | bytes
+"""Rows of a stream, clock fits of a stream, or a line of the event log."""
 MAX_WAITING_BYTES = 64 << 20
 """Rows that may wait in memory for a full disk."""
 
@@ -43,7 +47,7 @@ class RunWriter:
         self.journal_path = layout.journal_path(self.path)
         self._start_ns = start_ns
         self._last_ns = 0
-        self._waiting: deque[tuple[str, Block] | bytes] = deque()
+        self._waiting: deque[_Item] = deque()
         self._ended: RunFileError | None = None
         self._flushed: dict[str, int] = {spec.source: 0 for spec in streams}
         self._index = {spec.source: index for index, spec in enumerate(streams)}
@@ -96,6 +100,13 @@ class RunWriter:
             self._waiting.append((source, block))
             self._write_waiting()
 
+    def clock_fits(self, source: str, fits: FloatArray) -> None:
+        """Add lines (m, 5) to the clock fits of a stream; columns as in ``layout.CLOCK_COLUMNS``."""
+        self._known(source)
+        if self._ended is None and len(fits):
+            self._waiting.append((source, np.asarray(fits, dtype=np.float64)))
+            self._write_waiting()
+
     def event(self, event: Event) -> None:
         """Add an event to the log and to the journal."""
         line = event_line(event)
@@ -137,8 +148,8 @@ class RunWriter:
 
     def rows(self, source: str) -> int:
         """Rows of a stream appended so far."""
-        waiting = (item for item in self._waiting if not isinstance(item, bytes))
-        return self._store.rows(self._known(source)) + sum(len(block) for name, block in waiting if name == source)
+        waiting = (item for item in self._waiting if not isinstance(item, bytes) and item[0] == source)
+        return self._store.rows(self._known(source)) + sum(len(b) for _, b in waiting if isinstance(b, Block))
 
     def bytes_on_disk(self) -> int:
         """Size of run file and journal now."""
@@ -187,11 +198,13 @@ class RunWriter:
             try:
                 if isinstance(item, bytes):
                     self._store.log(item)
-                else:
+                elif isinstance(item[1], Block):
                     taken = -self._store.rows(item[0])
-                    self._store.append(*item)
+                    self._store.append(item[0], item[1])
+                else:
+                    self._store.clock_fits(item[0], item[1])
             except RunFileError as error:
-                if not isinstance(item, bytes):
+                if not isinstance(item, bytes) and isinstance(item[1], Block):
                     taken += self._store.rows(item[0])
                     self._waiting[0] = (item[0], item[1].rows(taken))
                 if self._store.failure is not None or _size_of(self._waiting) > MAX_WAITING_BYTES:
@@ -214,8 +227,14 @@ class RunWriter:
         return source
 
 
-def _size_of(waiting: Iterable[tuple[str, Block] | bytes]) -> int:
-    return sum(len(item) if isinstance(item, bytes) else item[1].values.nbytes for item in waiting)
+def _size_of(waiting: Iterable[_Item]) -> int:
+    return sum(_bytes_of(item) for item in waiting)
+
+
+def _bytes_of(item: _Item) -> int:
+    if isinstance(item, bytes):
+        return len(item)
+    return int(item[1].values.nbytes if isinstance(item[1], Block) else item[1].nbytes)
 
 
 def _nanoseconds(time_s: float) -> int:

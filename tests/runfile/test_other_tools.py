@@ -82,7 +82,7 @@ def test_content_hash_as_the_reference_page_says(closed_run: Path, header: RunHe
     stream = "channel unit quantity label raw_channel time arrival device_time counter values raw_values"
     raw = "received received_time_ns received_end sent sent_time_ns sent_end"
     paths = [f"streams/rack/{name}" for name in stream.split()] + ["events/log"]
-    paths += [f"raw/rack/{name}" for name in raw.split()]
+    paths += [f"raw/rack/{name}" for name in raw.split()] + ["clock/rack"]
     with h5py.File(closed_run) as file:
         for path in paths:
             data = file[path][:]
