@@ -5,13 +5,27 @@ from __future__ import annotations
 from benchkit.decode.contract import Decoder
 from benchkit.decode.datagrams import DatagramTextDecoder
 from benchkit.decode.packets import PacketDecoder
+from benchkit.decode.registers import RegisterDecoder
+from benchkit.decode.scpi import ScpiDecoder
 from benchkit.decode.tail import TailDecoder
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import UsageError
-from benchkit.model.sources import CanSource, CsvTailSource, SerialPacketSource, SerialTextSource, Source, TextFormat, UdpSource
+from benchkit.model.sources import (
+    CanSource,
+    CsvTailSource,
+    ModbusSource,
+    ScpiSource,
+    SerialPacketSource,
+    SerialTextSource,
+    Source,
+    TextFormat,
+    UdpSource,
+)
 
 
-def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
+def decoder_for(  # noqa: PLR0911 - one return for each kind of source
+    source: Source, *, joined_midway: bool = False
+) -> Decoder:
     """A new decoder for the bytes of ``source``; ``joined_midway``: the first frame may have begun before we listened.
 
     Raises:
@@ -31,6 +45,10 @@ def decoder_for(source: Source, *, joined_midway: bool = False) -> Decoder:
         from benchkit.decode.can_frames import CanDecoder
 
         return CanDecoder(source)
+    if isinstance(source, ModbusSource):
+        return RegisterDecoder(source.registers)
+    if isinstance(source, ScpiSource):
+        return ScpiDecoder(source.queries)
     raise UsageError(
         "its bytes cannot be decoded again",
         where=f"sources.{source.name}",

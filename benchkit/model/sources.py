@@ -36,6 +36,8 @@ class TextFormat:
     device_time_column: str | None = None
     device_time_scale_s: float = 1e-3
     """Seconds per unit of the device time column."""
+    device_time_modulus: int | None = None
+    """Number at which the device time column starts at zero again; None: it never does."""
     missing: tuple[str, ...] = ("", "nan")
     """Field texts that mean *not measured*; they become NaN."""
     reply_prefix: str = ">"
@@ -102,6 +104,11 @@ class NumberType(StrEnum):
     I64 = "i64"
     F32 = "f32"
     F64 = "f64"
+
+
+def words_of(number: NumberType) -> int:
+    """16-bit registers that a number fills."""
+    return max(1, int(number.value[1:]) // 16)
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +186,27 @@ class ModbusRegister:
     offset: float = 0.0
 
 
+class Parity(StrEnum):
+    """Parity bit of a serial character."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusSetPoint:
+    """One holding register (or some) that a set-point command may write, under the name the command uses. What goes
+    out is ``(value - offset) / gain``, rounded to whole steps where the type is an integer."""
+
+    name: str
+    address: int
+    type: NumberType
+    word_order: ByteOrder = ByteOrder.BIG
+    gain: float = 1.0
+    offset: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class ModbusSource:
     """Polled registers over RTU (``port`` is a serial port) or TCP (``port`` is ``tcp://host:port``)."""
@@ -192,7 +220,13 @@ class ModbusSource:
     registers: tuple[ModbusRegister, ...]
     stale_after_s: float
     set_point_command: str | None = None
-    """``write ADDRESS {value}`` with the register address of the set-point ``{name}``; None: read only."""
+    """``write {name} {value}``: only names among ``set_points`` are written; None: read only."""
+    set_points: tuple[ModbusSetPoint, ...] = ()
+    largest_gap: int = 0
+    """Addresses between two registers that may be read along to save a request; many devices refuse unused ones."""
+    parity: Parity = Parity.EVEN
+    """As the protocol asks of RTU unless the device says otherwise; nothing on TCP."""
+    stop_bits: int = 1
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -307,6 +341,19 @@ def counter_modulus_of(source: Source) -> int | None:
     if isinstance(wire, TextFormat):
         return wire.counter_modulus
     return 1 << next(_WIDTH_BITS[field.type] for field in wire.fields if field.column == wire.counter_column)
+
+
+def device_time_wrap_s(source: Source) -> float | None:
+    """Device time [s] after which the clock of a source starts at zero again; None: never, or it has none."""
+    wire = getattr(source, "format", None)
+    if isinstance(wire, TextFormat):
+        return None if wire.device_time_modulus is None else wire.device_time_modulus * wire.device_time_scale_s
+    if not isinstance(wire, PacketFormat) or wire.device_time_column is None:
+        return None
+    kind = next(field.type for field in wire.fields if field.column == wire.device_time_column)
+    if kind in (NumberType.F32, NumberType.F64):
+        return None
+    return float(1 << _WIDTH_BITS[kind]) * wire.device_time_scale_s
 
 
 def text_format_of(source: Source) -> TextFormat:

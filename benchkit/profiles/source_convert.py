@@ -28,7 +28,6 @@ from benchkit.profiles import source_schema as schema
 from benchkit.profiles.collect import Collector
 from benchkit.units import Quantity
 
-
 MODBUS_COMMAND = "write {name} {value}"
 
 

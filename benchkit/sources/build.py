@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchkit.errors import UsageError
-from benchkit.model.sources import CanSource, CsvTailSource, SerialTextSource
+from benchkit.model.sources import CanSource, CsvTailSource, ModbusSource, ScpiSource, SerialTextSource
 from benchkit.model.sources import Source as SourceSpec
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
@@ -27,4 +27,12 @@ def build_source(spec: SourceSpec, clock: Clock, port: str | None = None) -> Sou
         from benchkit.sources.can_bus import CanBusSource
 
         return CanBusSource(spec, clock, port)
+    if isinstance(spec, ModbusSource):
+        from benchkit.sources.modbus import modbus_source
+
+        return modbus_source(spec, clock, port)
+    if isinstance(spec, ScpiSource):
+        from benchkit.sources.scpi import scpi_source
+
+        return scpi_source(spec, clock, port)
     raise UsageError(f"no source can be built from a {type(spec).__name__}")

@@ -15,11 +15,14 @@ import select
 import serial
 
 from benchkit.errors import LinkError, UsageError
+from benchkit.model.sources import Parity
 from benchkit.sources.ports import list_ports
 
 _READ_BYTES = 65536
 _WRITE_TIMEOUT_S = 0.2
 """A device that does not take a command for so long counts as lost: the loop that protects must not wait for it."""
+
+_PARITIES = {Parity.NONE: serial.PARITY_NONE, Parity.EVEN: serial.PARITY_EVEN, Parity.ODD: serial.PARITY_ODD}
 
 
 class SerialLink:
@@ -30,11 +33,17 @@ class SerialLink:
         UsageError: the URL is of no known kind.
     """
 
-    def __init__(self, device: str, baud: int, where: str) -> None:
+    def __init__(self, device: str, baud: int, where: str, parity: Parity = Parity.NONE, stop_bits: int = 1) -> None:
         try:
             # timeout 0: read returns what is there. exclusive: a second program on the port would steal bytes.
             self._port = serial.serial_for_url(
-                device, baudrate=baud, timeout=0, write_timeout=_WRITE_TIMEOUT_S, exclusive=True
+                device,
+                baudrate=baud,
+                parity=_PARITIES[parity],
+                stopbits=stop_bits,
+                timeout=0,
+                write_timeout=_WRITE_TIMEOUT_S,
+                exclusive=True,
             )
         except ValueError as error:
             raise UsageError(f"cannot use port {device!r}: {error}", where=where, remedy=_NAME_IT) from error
