@@ -22,6 +22,12 @@ _READ_BYTES = 65536
 _WRITE_TIMEOUT_S = 0.2
 """A device that does not take a command for so long counts as lost: the loop that protects must not wait for it."""
 
+try:
+    import termios
+except ImportError:  # Windows
+    _SETTING_ERRORS: tuple[type[Exception], ...] = ()
+else:
+    _SETTING_ERRORS = (termios.error,)  # pyserial lets it through
 _PARITIES = {Parity.NONE: serial.PARITY_NONE, Parity.EVEN: serial.PARITY_EVEN, Parity.ODD: serial.PARITY_ODD}
 
 
@@ -49,6 +55,10 @@ class SerialLink:
             raise UsageError(f"cannot use port {device!r}: {error}", where=where, remedy=_NAME_IT) from error
         except OSError as error:  # pyserial's SerialException is one
             raise _not_opened(error, device, where) from error
+        except _SETTING_ERRORS as error:
+            remedy = "Check baud, parity and stop bits; a pseudo-terminal knows no parity."
+            what = f"port {device!r} does not take its settings: {error}"
+            raise LinkError(what, where=where, remedy=remedy) from error
         self._wait_on = _descriptor(self._port)
         with contextlib.suppress(OSError, AttributeError):  # a socket has nothing to drop
             # Bytes from before the opening are old, and the driver may have dropped some of them in the middle.
