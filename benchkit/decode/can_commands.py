@@ -13,7 +13,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from benchkit.decode.can_database import signal_of, sound_database
+from benchkit.decode.can_database import database_error, signal_of, sound_database
 from benchkit.decode.can_frames import number_of, states_of
 from benchkit.errors import Problem, UsageError, did_you_mean
 from benchkit.model.sources import CanSource
@@ -80,7 +80,7 @@ class CommandEncoder:
             if idle:
                 raise ValueError(f"{', '.join(idle)} does not go with this multiplexer value")
             data = message.encode(needed, strict=True)
-        except (ValueError, KeyError, OverflowError) as error:  # cantools' EncodeError is a ValueError
+        except (database_error(), ValueError, KeyError, OverflowError) as error:
             raise UsageError(
                 f"cannot be encoded: {error}",
                 where=self._where,

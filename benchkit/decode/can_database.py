@@ -7,6 +7,7 @@ refused.
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -29,6 +30,7 @@ MAX_FRAME_BYTES = 64
 MAX_SIGNAL_BITS = 64
 MAX_LAYOUTS = 40_000
 """Signals to lay out, each counted once for every multiplexer value it is valid for: two seconds of work."""
+_FLOAT_BITS = (16, 32, 64)
 _DEEPEST = 8
 _SHORT = 200
 """A message of cantools may quote the whole file: its beginning says enough."""
@@ -79,6 +81,13 @@ def _loader() -> Callable[[str], Database]:
         return database
 
     return load
+
+
+def database_error() -> type[Exception]:
+    """What cantools raises for a frame or a command that is not as the database says."""
+    from cantools.database.errors import Error
+
+    return Error
 
 
 def _first_words(error: Exception) -> str:
@@ -147,6 +156,7 @@ def _layouts(
     identifier, name = message[1], message[2]
     signals = list(_SIGNAL.finditer(body))
     top = next((s[1] for s in signals if s[2] == "M"), None)
+    tops = sum(s[2] == "M" for s in signals)
     parents: dict[str, _Parent] = {}
     for s in signals:
         signal, start, length = s[1], int(s[3]), int(s[4])
@@ -154,6 +164,9 @@ def _layouts(
             what = f"signal {name}.{signal} starts at bit {start} and has {length} bits"
             raise _fault(what, expected=f"a message has at most {8 * MAX_MESSAGE_BYTES} bits")
         multiplexed = s[2] is not None and s[2].startswith("m")
+        if multiplexed and tops != 1 and (identifier, signal) not in ranges:
+            what = f"signal {name}.{signal} is multiplexed, and message {name} has {tops} multiplexers"
+            raise _fault(what, expected="one", remedy="Mend the message.")
         plain = _Parent(top, 1) if multiplexed and signal != top else _Parent(None, 1)
         parents[signal] = ranges.get((identifier, signal), plain)
     times = {signal: _times(signal, parents, name) for signal in parents}
@@ -196,9 +209,19 @@ def signal_of(database: Database, message: str, signal: str) -> tuple[Message, S
         hint = did_you_mean(signal, signals)
         return Problem("signal", f"message {message} has no signal of that name", signal, "", hint or _known(signals))
     one = found.get_signal_by_name(signal)
+    return _unusable(one) or (found, one)
+
+
+def _unusable(one: Signal) -> Problem | None:
+    """Why no number comes of a signal; None: one does."""
     if one.length > MAX_SIGNAL_BITS:
         return Problem("signal", "longer than a number", f"{one.length} bits", f"at most {MAX_SIGNAL_BITS}")
-    return found, one
+    scale, offset = float(one.scale), float(one.offset)
+    if not (math.isfinite(scale) and math.isfinite(offset)) or scale == 0.0:
+        return Problem("signal", "has no usable scale in the database", f"({scale:g},{offset:g})", "finite, not zero")
+    if one.is_float and one.length not in _FLOAT_BITS:
+        return Problem("signal", "no floating-point number has so many bits", one.length, "16, 32 or 64")
+    return None
 
 
 def _known(names: list[str]) -> str:

@@ -36,7 +36,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchkit.decode.can_database import sound_database
+from benchkit.decode.can_database import database_error, sound_database
 from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent, Reply, Rows
 from benchkit.model.sources import CanSource
@@ -124,6 +124,7 @@ class CanDecoder:
 
     def __init__(self, spec: CanSource) -> None:
         database = sound_database(spec)
+        self._refusal = database_error()
         self._columns = spec.columns
         self._stale_ns = round(spec.stale_after_s * 1e9)
         self._known = {(m.frame_id, m.is_extended_frame) for m in database.messages}
@@ -275,7 +276,7 @@ class CanDecoder:
             return
         try:
             values = message.decode_simple(frame.data, decode_choices=False)
-        except ValueError as error:  # cantools' DecodeError is one
+        except self._refusal as error:
             self._refuse(BadFrameReason.NOT_IN_DATABASE, f"{message.name}: {error}", frame.data, arrival_ns)
             return
         for wanted in reader.wanted:
