@@ -229,7 +229,11 @@ class Run:
         if not self.is_closed:
             raise RunFileError("the run was not closed", where=str(self.path), remedy="Run 'benchkit recover' on it.")
         running: dict[str, str] = {}
-        computed = self.computed_sha256(progress, running)
+        try:
+            computed = self.computed_sha256(progress, running)
+        except RunFileError as error:
+            place = (layout.HEADER, *self.datasets)[len(running)]
+            raise RunFileError(f"{place}: {error.what}", where=str(self.path), remedy=error.remedy) from error
         if computed != self.content_sha256:
             stored = self.running_sha256()
             begins = next((name for name in stored if stored[name] != running[name]), "")

@@ -95,7 +95,7 @@ def choose(
             raise UsageError(
                 f"no channel {channel!r} in {'this run' if not sources else ', '.join(sources)}",
                 where=str(run.path),
-                expected=", ".join(islice(known, 40)),
+                expected=", ".join(map(repr, islice(known, 40))),
                 remedy=did_you_mean(channel, known),
             )
     parts = (_choose(run, source, channels, start_s, stop_s) for source in names)

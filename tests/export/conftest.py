@@ -1,4 +1,4 @@
-"""A run with everything that makes an export go wrong: two time bases, hostile names, numbers at the edge of float64."""
+"""A run with all that makes an export go wrong: two time bases, hostile names, numbers at the edge of float64."""
 
 from __future__ import annotations
 

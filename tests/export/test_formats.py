@@ -1,5 +1,4 @@
-"""Other libraries read what was exported, and find the numbers of the run bit for bit: pandas and the csv module, pyarrow,
-asammdf, SciPy."""
+"""Other libraries read what was exported, and find the numbers of the run bit for bit."""
 
 from __future__ import annotations
 
