@@ -101,8 +101,8 @@ def parse(text: str) -> Node:
 
 
 def _check_tokens(text: str) -> None:
-    """Refuse what Python's parser need not see: other signs, deep nesting, words of the language."""
-    depth, before = 0, _Token("space", "", 0)
+    """Refuse what Python's parser need not see: other signs, words of the language, deep nesting, broken grammar."""
+    before = _Token("sign", "", 0)
     opened: list[int] = []
     for token in _tokens(text):
         match token.kind:
@@ -112,27 +112,38 @@ def _check_tokens(text: str) -> None:
             case "name" if keyword.iskeyword(token.text):
                 remedy = _USE_WHERE if token.text in ("if", "else", "and", "or", "not") else f"Allowed: {_ALLOWED}."
                 raise ExpressionError(f"the word {token.text!r} has no place in an expression", text, token.at, remedy)
-            case "name" | "number" if before.kind in ("name", "number"):
-                raise ExpressionError("a sign is missing before this", text, token.at, "Write * for a product.")
             case "open":
                 opened.append(token.at)
-                depth += 1
-                if depth > MAX_DEPTH:
+                if len(opened) > MAX_DEPTH:
                     raise _too_deep(text, token.at)
             case "close":
-                depth -= 1
-                if depth < 0:
+                if not opened:
                     raise ExpressionError("this parenthesis closes nothing", text, token.at, "Leave it out.")
                 opened.pop()
+        _check_neighbours(text, before, token)
         before = token
+    if not before.text:
+        raise ExpressionError("the expression is empty", text, 0, "Write a formula of channels of one source.")
     if opened:
         raise ExpressionError("this parenthesis is not closed", text, opened[-1], "Close it.")
-    if not text.strip():
-        raise ExpressionError("the expression is empty", text, 0, "Write a formula of channels of one source.")
+    if before.kind == "sign":
+        raise ExpressionError("a value is missing after this", text, before.at, "Finish the formula.")
+
+
+def _check_neighbours(text: str, before: _Token, token: _Token) -> None:
+    """Values and the signs between them take turns."""
+    is_value_due = before.kind in ("sign", "open")
+    if not is_value_due and (token.kind in ("name", "number") or (token.kind == "open" and before.kind != "name")):
+        raise ExpressionError("a sign is missing before this", text, token.at, "Write * for a product.")
+    is_bare_sign = token.kind == "sign" and token.text not in ("+", "-")
+    if is_value_due and (is_bare_sign or (token.kind == "close" and before.kind == "sign")):
+        raise ExpressionError("a value is missing before this", text, token.at, "Finish the formula.")
 
 
 def _tokens(text: str) -> Iterator[_Token]:
     for match in _TOKEN.finditer(text):
+        if match.lastgroup == "space":
+            continue
         yield _Token(str(match.lastgroup), match.group(), match.start())
 
 
