@@ -18,7 +18,7 @@ _Places = npt.NDArray[np.int64]
 
 _DIGITS = 8
 _NUMBER = b"0123456789+-.eE"
-_POINT, _MINUS, _PLUS = ord("."), ord("-"), ord("+")
+_POINT, _MINUS, _PLUS, _LINE_END = ord("."), ord("-"), ord("+"), ord("\n")
 _POWER = 10.0 ** np.arange(_DIGITS + 1)
 _WHOLE_POWER = 10 ** np.arange(_DIGITS + 1, dtype=np.uint64)
 _EXACT = np.uint64(2**53)
@@ -38,42 +38,101 @@ def parse_numbers(text: bytes, separator: bytes, missing: frozenset[bytes] = fro
 
     A field whose text is in ``missing`` is NaN; no text in it may look like a number. Too large a number is infinite.
     """
-    # Eight bytes in front, so that every field has eight before its end; one separator behind, so that each has an end.
-    buffer = np.frombuffer(b"00000000" + text + separator, dtype=np.uint8)
-    words = np.ndarray((len(buffer) - 7,), dtype="<u8", buffer=buffer.data, strides=(1,))
-    marks = np.flatnonzero((buffer == separator[0]) | (buffer == _POINT))
-    is_end = buffer[marks] == separator[0]
-    at = np.flatnonzero(is_end)
-    end = marks[at]
-    start = np.concatenate([[_DIGITS], end[:-1] + 1])
-    has_point = np.diff(at, prepend=-1) == 2
-    point = np.where(has_point, marks[at - 1], end)
+    ended = text + separator  # one behind, so that each field has an end
+    return _values(ended, _Fields(ended, separator), missing)
 
+
+def parse_lines(
+    text: bytes, separator: bytes, columns: int, missing: frozenset[bytes], longest: int
+) -> FloatArray | None:
+    """Numbers of lines, each ended by LF, (lines, columns).
+
+    None also when a line has more fields or fewer, or is longer than ``longest`` bytes.
+    """
+    ended = text.replace(b"\n", separator)
+    fields = _Fields(ended, separator)
+    line_end = np.flatnonzero(np.frombuffer(text, dtype=np.uint8) == _LINE_END)
+    if line_end[0] > longest or (line_end[1:] - line_end[:-1] > longest + 1).any():
+        return None
+    if len(fields.end) != len(line_end) * columns or (fields.end[columns - 1 :: columns] - _DIGITS != line_end).any():
+        return None
+    values = _values(ended, fields, missing)
+    return None if values is None else values.reshape(-1, columns)
+
+
+class _Fields:
+    """Where fields and their points are; eight bytes stand in front, so that every field has eight before its end."""
+
+    def __init__(self, ended: bytes, separator: bytes) -> None:
+        self.separator = separator
+        self.buffer = np.frombuffer(b"00000000" + ended, dtype=np.uint8)
+        marks = np.flatnonzero((self.buffer == separator[0]) | (self.buffer == _POINT))
+        at = np.flatnonzero(self.buffer[marks] == separator[0])
+        self.end = marks[at]
+        self.marks = np.empty_like(at)
+        """How many a field has: its end, and its points."""
+        self.marks[:1] = at[:1] + 1
+        np.subtract(at[1:], at[:-1], out=self.marks[1:])
+        self.has_point = self.marks == 2  # noqa: PLR2004 - its end and one point
+        self.point = np.where(self.has_point, marks[at - 1], self.end)
+
+
+def _values(ended: bytes, fields: _Fields, missing: frozenset[bytes]) -> FloatArray | None:
+    buffer, end, point = fields.buffer, fields.end, fields.point
+    words = np.ndarray((len(buffer) - 7,), dtype="<u8", buffer=buffer.data, strides=(1,))
+    start = np.empty_like(end)
+    start[:1] = _DIGITS
+    np.add(end[:-1], 1, out=start[1:])
     first = buffer[start]
     negative = first == _MINUS
-    start = start + (negative | (first == _PLUS))
+    start += negative | (first == _PLUS)
     before = point - start
-    behind = np.where(has_point, end - point - 1, 0)
+    behind = end - point
+    behind -= fields.has_point
+    count = before + behind
     # Two points in one field, too many digits or none: not one of ours.
-    ours = (np.diff(at, prepend=-1) <= 2) & (before <= _DIGITS) & (behind <= _DIGITS) & (before + behind > 0)
-    before, behind = np.where(ours, before, 0), np.where(ours, behind, 0)
-
-    whole, whole_ok = _eight_digits(words[point - _DIGITS], before)
-    fraction, fraction_ok = _eight_digits(words[end - _DIGITS], behind)
-    number = whole * _WHOLE_POWER[behind] + fraction
-    ours &= whole_ok & fraction_ok & (number <= _EXACT)
-    values: FloatArray = number.astype(np.float64) / _POWER[behind]
+    ours = (fields.marks <= 2) & (before <= _DIGITS) & (behind <= _DIGITS) & (count > 0)  # noqa: PLR2004
+    if not ours.all():
+        before, behind = np.where(ours, before, 0), np.where(ours, behind, 0)
+        count = before + behind
+    # The digits before the point move up to those behind it, into its place.
+    front = words[point - _DIGITS]
+    back = words[end - _DIGITS]
+    joined = front >> (behind << 3).view(np.uint64)  # by 64 bits nothing is left, as numpy defines it
+    joined |= back & _KEEP[behind]
+    whole, all_digits = _eight_digits(joined, count)
+    ours &= all_digits
+    if count.max(initial=0) > _DIGITS:
+        long = np.flatnonzero(count > _DIGITS)
+        high, high_ok = _eight_digits(front[long], before[long])
+        low, low_ok = _eight_digits(back[long], behind[long])
+        whole[long] = high * _WHOLE_POWER[behind[long]] + low
+        ours[long] = high_ok & low_ok & (whole[long] <= _EXACT)
+    values: FloatArray = whole.astype(np.float64)
+    values /= _POWER[behind]
     np.negative(values, out=values, where=negative)
-    return values if ours.all() else _others(text.split(separator), missing, values, ours)
+    if ours.all():
+        return values
+    return _others(ended[:-1].split(fields.separator), missing, values, ours)
 
 
 def _eight_digits(words: _Words, count: _Places) -> tuple[_Words, npt.NDArray[np.bool_]]:
     """The last ``count`` characters of each word as a number, and whether all of them are digits."""
-    digits = (words ^ _ZEROS) & _KEEP[count]
+    digits = words ^ _ZEROS
+    digits &= _KEEP[np.minimum(count, _DIGITS)]
     # A byte above 9 sets its high bit here; the sum of bytes below 128 carries nothing into the next.
     all_digits = ((digits + _OVER_NINE) | digits) & _HIGH_BITS == 0
-    pairs = digits * _TEN + (digits >> _ONE_BYTE)
-    return (((pairs & _LOW_BYTES) * _HUNDREDS + ((pairs >> _TWO_BYTES) & _LOW_BYTES) * _UNITS) >> _HALF), all_digits
+    pairs = digits >> _ONE_BYTE
+    digits *= _TEN
+    pairs += digits
+    odd = pairs >> _TWO_BYTES
+    odd &= _LOW_BYTES
+    odd *= _UNITS
+    pairs &= _LOW_BYTES
+    pairs *= _HUNDREDS
+    pairs += odd
+    pairs >>= _HALF
+    return pairs, all_digits
 
 
 def _others(

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.decode.checksums import TEXT_CHECKS, Check
-from benchkit.decode.digits import parse_numbers
+from benchkit.decode.digits import parse_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.samples import BadFrameReason
 from benchkit.model.sources import TextFormat
@@ -66,7 +66,7 @@ class Layout:
     body_bytes: bytes
     """What an ordinary line without its check value may be made of: numbers and separators."""
     block_bytes: bytes
-    """What ordinary lines may be made of, check values included."""
+    """What ordinary lines may be made of, check values and line ends included."""
     may_be_ordinary: bool
     """False where a text for *not measured* looks like a number (``-999``), or brings in a point where a comma is the
     decimal mark: then every field is looked at."""
@@ -112,7 +112,7 @@ def layout_of(text_format: TextFormat, columns: Sequence[str] | None = None) -> 
         max_line_bytes=text_format.max_line_bytes,
         number_bytes=number_bytes,
         body_bytes=number_bytes + separator,
-        block_bytes=number_bytes + separator + b"".join(missing) + (b"*" + _HEX if check else b""),
+        block_bytes=number_bytes + separator + b"\n" + b"".join(missing) + (b"*" + _HEX if check else b""),
         may_be_ordinary=not any(
             _parse(text, mark, number_bytes) is not None or (b"." in text and mark == b",") for text in missing
         ),
@@ -158,36 +158,34 @@ def _check_texts(f: TextFormat) -> None:
         raise _refusal("reply_prefix", "cannot be told from data", f.reply_prefix, "a start that no row has, as '>'")
 
 
-def read_block(layout: Layout, lines: list[bytes]) -> FloatArray | None:
+def read_block(layout: Layout, text: bytes) -> FloatArray | None:
     """Read ordinary rows at once: (n, fields), or None when any line needs a closer look.
 
-    ``lines`` come without line ends. Ordinary is: right check value, right number of fields, every field a finite
-    number or declared as missing, counter whole and in range, device time there.
+    ``text`` are lines, each ended by LF. Ordinary is: not too long, right check value, right number of fields, every
+    field a finite number or declared as missing, counter whole and in range, device time there.
     """
     # One pass over the bytes keeps out everything that float() would take and we do not.
-    if not layout.may_be_ordinary or layout.separator.join(lines).translate(None, layout.block_bytes):
+    if not layout.may_be_ordinary or text.translate(None, layout.block_bytes):
         return None
-    bodies = _checked_bodies(layout, lines)
-    if bodies is None or {body.count(layout.separator) for body in bodies} != {len(layout.fields) - 1}:
-        return None
-    text = layout.separator.join(bodies)
+    longest = layout.max_line_bytes
+    if layout.check is not None:
+        longest -= layout.check.digits + 1
+        bodies = _checked_bodies(layout.check, text.split(b"\n")[:-1])
+        if bodies is None:
+            return None
+        text = b"\n".join(bodies) + b"\n"
     if layout.decimal_mark == b",":
         text = text.replace(b",", b".")
-    flat = parse_numbers(text, layout.separator, layout.missing)
-    if flat is None:
-        return None
-    table = flat.reshape(len(lines), len(layout.fields))
-    if np.isinf(table).any() or not _can_be_placed(layout, table):
+    table = parse_lines(text, layout.separator, len(layout.fields), layout.missing, longest)
+    if table is None or np.isinf(table).any() or not _can_be_placed(layout, table):
         return None
     return table
 
 
-def _checked_bodies(layout: Layout, lines: list[bytes]) -> list[bytes] | None:
+def _checked_bodies(check: Check, lines: list[bytes]) -> list[bytes] | None:
     """The lines without their check values, or None when one is missing or wrong."""
-    if layout.check is None:
-        return lines
-    cut, function = layout.check.digits + 1, layout.check.function
-    ending = b"*%%0%dX" % layout.check.digits
+    cut, function = check.digits + 1, check.function
+    ending = b"*%%0%dX" % check.digits
     bodies = [line[:-cut] for line in lines]
     for line, body in zip(lines, bodies, strict=True):
         given, right = line[-cut:], ending % function(body)

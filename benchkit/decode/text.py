@@ -28,10 +28,10 @@ IntArray = npt.NDArray[np.int64]
 
 EVIDENCE_BYTES = 64
 """So much of a bad frame is kept in its event; the whole is in the raw capture."""
-_BLOCK_LINES = 512
-"""Lines read at once: long enough that numpy's fixed cost per call vanishes, short enough to stay in cache."""
-_SMALL = 4
-"""Blocks up to here are read line by line: quicker for one line, and unusual lines are found at last."""
+_BLOCK_BYTES = 1 << 17
+"""Bytes read at once: long enough that numpy's fixed cost per call vanishes, short enough to stay in cache."""
+_SMALL, _SMALL_BYTES = 4, 1024
+"""Blocks of so many lines and bytes are read line by line: quicker for one line, and unusual lines are found at last."""
 _STRONG_DIGITS = 4
 """Hexadecimal digits from which a check value vouches for a line whose start was not seen (1 in 65 536 by chance)."""
 
@@ -102,9 +102,7 @@ class TextDecoder:
         block = self._rest + data[:end_at] if self._rest else data[:end_at]
         if b"\r" in block:
             block = block.replace(b"\r\n", b"\n")
-        lines = block.split(b"\n")
-        lines.pop()
-        self._take_all(lines, arrival_ns)
+        self._take_all(block, arrival_ns)
         self._keep(data[end_at:], arrival_ns)
 
     def close(self, arrival_ns: int) -> None:
@@ -127,33 +125,40 @@ class TextDecoder:
             self._skipping, rest = True, b""
         self._rest = rest
 
-    def _take_all(self, lines: list[bytes], arrival_ns: int) -> None:
-        first = self._frame + 1
-        self._frame += len(lines)
-        start = 0
-        if self._unseen_start or not self._bulk:
-            start = len(lines) if not self._bulk else 1
-            for offset, line in enumerate(lines[:start]):
-                self._take_one(line, first + offset, arrival_ns)
-        for at in range(start, len(lines), _BLOCK_LINES):
-            self._take(lines[at : at + _BLOCK_LINES], first + at, arrival_ns)
+    def _take_all(self, block: bytes, arrival_ns: int) -> None:
+        """Take whole lines."""
+        at = 0
+        if self._unseen_start and self._bulk:
+            at = block.index(b"\n") + 1
+            self._take_singly(block[:at], arrival_ns)
+        while at < len(block):
+            end = block.rfind(b"\n", at, at + _BLOCK_BYTES) + 1 or block.index(b"\n", at) + 1
+            self._take(block[at:end], arrival_ns)
+            at = end
         self._hand_out(arrival_ns)
 
-    def _take(self, lines: list[bytes], first: int, arrival_ns: int) -> None:
+    def _take(self, block: bytes, arrival_ns: int) -> None:
         """Read lines at once where they are ordinary; halve the block to find the ones that are not."""
-        if len(lines) <= _SMALL:
-            for offset, line in enumerate(lines):
-                self._take_one(line, first + offset, arrival_ns)
+        table = None
+        if self._bulk and (len(block) > _SMALL_BYTES or block.count(b"\n") > _SMALL):
+            table = read_block(self._layout, block)
+        if table is not None:
+            self._tables.append(table)
+            self._frames.append(self._frame + 1)
+            self._frame += len(table)
             return
-        if max(map(len, lines)) <= self._layout.max_line_bytes:
-            table = read_block(self._layout, lines)
-            if table is not None:
-                self._tables.append(table)
-                self._frames.append(first)
-                return
-        half = len(lines) // 2
-        self._take(lines[:half], first, arrival_ns)
-        self._take(lines[half:], first + half, arrival_ns)
+        if not self._bulk or block.count(b"\n") <= _SMALL:
+            self._take_singly(block, arrival_ns)
+            return
+        half = block.rfind(b"\n", 0, len(block) // 2) + 1 or block.index(b"\n") + 1
+        self._take(block[:half], arrival_ns)
+        if half < len(block):
+            self._take(block[half:], arrival_ns)
+
+    def _take_singly(self, block: bytes, arrival_ns: int) -> None:
+        for line in block.split(b"\n")[:-1]:
+            self._frame += 1
+            self._take_one(line, self._frame, arrival_ns)
 
     def _take_one(self, line: bytes, frame: int, arrival_ns: int) -> None:
         layout = self._layout

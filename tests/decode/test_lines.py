@@ -85,16 +85,16 @@ def test_point_in_a_missing_text_lets_no_decimal_point_in() -> None:
 
 def test_ordinary_block_is_read_at_once() -> None:
     lines = [b"1,2", b"3,4.5", b"-1e3,0", b",nan"]
-    table = read_block(layout_of(PLAIN), lines)
+    table = read_block(layout_of(PLAIN), b"\n".join(lines) + b"\n")
     assert table is not None
     np.testing.assert_equal(table.tolist(), [read_line(layout_of(PLAIN), line) for line in lines])
 
 
 @pytest.mark.parametrize(
-    "odd", [b"1,-nan", b"1,an", b"1", b"1,2,3", b"1,1e999", b"", b">ok", b"1,2\r", b"1,--2", b"1_0,2"]
+    "odd", [b"1,-nan", b"1,an", b"1", b"1,2,3", b"1,1e999", b"", b">ok", b"1,2\r", b"1,--2", b"1_0,2", b"1\n2", b"1,2,3\n4", b"7" * 64 + b",1"]
 )
 def test_one_odd_line_makes_the_block_unusual(odd: bytes) -> None:
-    assert read_block(layout_of(PLAIN), [b"1,2", odd, b"3,4"]) is None
+    assert read_block(layout_of(PLAIN), b"1,2\n" + odd + b"\n3,4\n") is None
 
 
 @pytest.mark.parametrize(
