@@ -160,7 +160,7 @@ class Converter(Collector):
 
     def _role(self, role: Role, channel: str) -> None:
         key = f"roles.{role.value}"
-        if channel in self.profile.derived:
+        if channel in self.profile.derived and channel not in self.profile.channels:
             remedy = "The analysis takes the accuracy of a calibration with it: give the role to a measured channel."
             self.fault(key, "a role goes to a measured channel, this one is derived", channel, remedy=remedy)
             return
