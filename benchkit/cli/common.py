@@ -17,16 +17,17 @@ def print_json(body: Any) -> None:
     """Print JSON to standard output; what is not a finite number becomes null."""
     import json
 
-    print(json.dumps(_plain(body), indent=2, ensure_ascii=False, default=str))
+    print(json.dumps(plain(body), indent=2, ensure_ascii=False, default=str))
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """The value with null for every number that is not finite, and lists for tuples."""
     if isinstance(value, float) and not abs(value) < float("inf"):  # NaN compares false
         return None
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
+        return [plain(v) for v in value]
     return value
 
 

@@ -28,6 +28,7 @@ COMMANDS = {
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),
+    "calibrate": ("calibrate_commands", "work through a calibration with masses; write it into the profile"),
     "simulate": ("stand_commands", "run the simulated stand on a pseudo-terminal or a TCP port"),
     "schema": ("stand_commands", "print the JSON Schema of stand profiles, for editors"),
 }

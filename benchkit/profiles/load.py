@@ -20,7 +20,7 @@ from benchkit.profiles.messages import problem_from
 from benchkit.profiles.schema import Profile, ProfileSection
 from benchkit.profiles.source_schema import CanSection
 from benchkit.protect.configuration import check_limits
-from benchkit.units import Quantity
+from benchkit.units import Quantity, scale_to_bench
 
 MAX_PROFILE_BYTES = 2_000_000
 """A profile is written by people; a larger file is something else."""
@@ -34,6 +34,12 @@ class LoadedStand:
     stand: Stand
     json: str
     texts: dict[str, str]
+
+    def unit_factor(self, channel: str) -> float:
+        """Bench units in one unit of the channel, as its profile writes it."""
+        return scale_to_bench(
+            self.stand.channels[channel].quantity, json.loads(self.json)["channels"][channel]["unit"]
+        ).factor
 
 
 def load_stand(path: Path) -> LoadedStand:
