@@ -7,6 +7,8 @@ protocol over a serial port, classic frames only) and ``virtual`` (within one pr
 from __future__ import annotations
 
 import contextlib
+import os
+import select
 from typing import Any
 
 from benchkit.decode.can_commands import CommandEncoder
@@ -65,6 +67,7 @@ class CanBusSource:
         self._commands = CommandEncoder(spec)
         self._check()
         self._bus: can.BusABC | None = None
+        self._wait_on: int | None = None  # what ``select`` can wait on, where python-can would turn round and round
         self._pending: list[DecodeEvent] = []
         self._down_since_ns: int | None = None
         self._loss: LinkError | None = None
@@ -211,12 +214,22 @@ class CanBusSource:
             # A second program on the port would steal bytes; ports that are no device cannot be locked.
             with contextlib.suppress(AttributeError, NotImplementedError, ValueError):
                 port.exclusive = True
+        self._wait_on = None
+        if port is not None and os.name != "nt":
+            with contextlib.suppress(NotImplementedError, can.CanError):  # loop:// has no descriptor
+                self._wait_on = bus.fileno()
+                port.timeout = 0
         return bus
 
     def _receive(self, bus: can.BusABC, timeout_s: float) -> tuple[list[bytes], list[DecodeEvent], str | None]:
         """Records of the frames that are waiting, what was no frame, and why the link is lost (None: it is not)."""
         records: list[bytes] = []
         noise: list[DecodeEvent] = []
+        if self._wait_on is not None:
+            ready, _, _ = select.select([self._wait_on], [], [], timeout_s)
+            if not ready:
+                return records, noise, None
+            timeout_s = 0.0
         for _ in range(MAX_FRAMES_A_POLL):
             try:
                 message = bus.recv(0.0 if records or noise else timeout_s)
