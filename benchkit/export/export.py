@@ -68,7 +68,7 @@ def export_run(
     Raises:
         UsageError: an unknown format, source or channel, a missing library, or a folder that is there or cannot be
             written. Nothing is left behind.
-        RunFileError: the run is not closed, or damaged.
+        RunFileError: the run is not closed, or no longer what was recorded.
     """
     path = Path(path)
     if to not in FORMATS:
@@ -90,6 +90,13 @@ def export_run(
                 remedy="Nothing is overwritten: move it, or choose another --out.",
             )
         unfinished = folder.with_name(f"{folder.name}.unfinished")
+        if unfinished.exists():
+            raise UsageError(
+                "another export is writing this, or was killed",
+                where=str(unfinished),
+                remedy="If none is running, delete the folder.",
+            )
+        run.verify()  # what is handed on names the content hash: it has to be true
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
             unfinished.mkdir()

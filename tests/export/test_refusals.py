@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import h5py
+import numpy as np
 import pytest
 
 from benchkit.errors import RunFileError, UsageError
@@ -132,4 +133,33 @@ def test_a_damaged_run_ends_the_export(run_path: Path, tmp_path: Path) -> None:
         raw.truncate(values.byte_offset + 100)
     with pytest.raises(RunFileError, match=r"spin\.h5"):
         export_run(run_path, tmp_path / "out", "csv")
-    assert not (tmp_path / "out" / "spin_csv").exists()
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_changed_run_is_not_handed_on_under_its_old_hash(run_path: Path, tmp_path: Path) -> None:
+    with h5py.File(run_path, "r+") as file:
+        file["streams/slow/values"][3, 0] += 1e-12
+    with pytest.raises(RunFileError, match=r"not what was recorded; the difference begins in streams/slow/values"):
+        export_run(run_path, tmp_path / "out", "csv")
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_rest_of_a_killed_export_is_named(run_path: Path, tmp_path: Path) -> None:
+    (tmp_path / "spin_csv.unfinished").mkdir()
+    with pytest.raises(
+        UsageError, match=r"spin_csv\.unfinished: another export is writing this, or was killed\. If none"
+    ):
+        export_run(run_path, tmp_path, "csv")
+
+
+def test_sources_that_differ_in_case_only_get_files_of_their_own(tmp_path: Path) -> None:
+    header = RunHeader("r", "2026-03-04T10:00:00+00:00", "0", "bench-pc", "airboat", "{}")
+    channels = (StoredChannel("c", "", "ratio", "1"),)
+    row, none = np.zeros(1), np.empty((1, 0))
+    path = tmp_path / "case.h5"
+    with RunWriter(path, header, [StreamSpec("Rack", channels), StreamSpec("rack", channels)]) as writer:
+        for source in ("Rack", "rack"):
+            writer.append(source, Block(row, row, row, np.zeros(1, dtype=np.int64), row.reshape(1, 1), none))
+        writer.close()
+    done = export_run(path, tmp_path, "csv")
+    assert len({file.name.casefold() for file in done.files}) == len(done.files) == 4
