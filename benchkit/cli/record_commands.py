@@ -49,13 +49,17 @@ def run_record(args: Namespace) -> int:
 def import_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("stand", metavar="STAND", help="profile that declares columns, separator and decimal mark")
     parser.add_argument("file", metavar="FILE", help="the CSV file")
+    parser.add_argument("--preview", action="store_true", help="show what the file looks like, and import nothing")
+    parser.add_argument("--format", metavar="TOML", help="declared format of the file, in place of that of the source")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="rows per second, for a file without a time column")
+    parser.add_argument("--started", metavar="TIME", help="date and time of the first row, ISO 8601 with its zone")
     parser.add_argument("--source", help="source of the profile whose format the file has (default: its first)")
     parser.add_argument("--out", default="runs", help="folder for the run (default runs)")
     add_json(parser)
 
 
 def run_import(args: Namespace) -> int:
-    from benchkit.cli.recording import import_file
+    from benchkit.cli.importing import import_file
 
     return import_file(args)
 

@@ -18,7 +18,7 @@ from typing import Any
 from benchkit import __version__
 from benchkit.cli.common import print_json, progress
 from benchkit.cli.priority import step_forward
-from benchkit.cli.texts import imported_lines, info_lines, recovered_lines
+from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
@@ -106,28 +106,6 @@ def _ports(given: list[str], stand: Stand) -> dict[str, str]:
             )
         ports[name] = port
     return ports
-
-
-def import_file(args: Namespace) -> int:
-    """``benchkit import``: a CSV file becomes a run; what was refused is counted and listed."""
-    from benchkit.ingest.csv_import import import_csv
-
-    loaded = load_stand(find_stand(args.stand))
-    source = args.source or next(iter(loaded.stand.sources))
-    if source not in loaded.stand.sources:
-        raise UsageError(
-            "no source of that name", where="--source", got=source, remedy=did_you_mean(source, loaded.stand.sources)
-        )
-    out = Path(args.out)
-    out.mkdir(parents=True, exist_ok=True)
-    path = Path(args.file)
-    with progress(1, "importing", "B") as bar:
-        summary = import_csv(path, loaded, source, out / f"{path.stem}.h5", progress=lambda *d: show_bytes(bar, *d))
-    if args.json:
-        print_json(asdict(summary))
-    else:
-        print(*imported_lines(summary), sep="\n")
-    return 0
 
 
 def show_bytes(bar: Any, done: int, total: int) -> None:

@@ -18,8 +18,10 @@ import benchkit
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.decode.log import log_event
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.ingest.columns import Converter, conversions
 from benchkit.ingest.csv_read import BadLine, Progress, bad_line, no_rows, pieces
 from benchkit.model.events import Event, EventKind
+from benchkit.model.file_format import FileFormat
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Rows
 from benchkit.model.sources import TextFormat, text_format_of
@@ -58,7 +60,7 @@ def import_csv(
     source_name: str,
     out_path: Path,
     *,
-    text_format: TextFormat | None = None,
+    text_format: TextFormat | FileFormat | None = None,
     has_header: bool = True,
     rate_hz: float | None = None,
     started_utc: datetime | None = None,
@@ -69,12 +71,13 @@ def import_csv(
 
     Sample time is the device time of the file, else the row's place at ``rate_hz`` rows a second: by the counter where
     there is one, else by its line, refused lines counted. Host time, which nobody took, is set to the sample time.
-    ``text_format`` takes the place of the format of the source. ``started_utc`` is the start of the run; without it the
-    time of the file's last change stands there, and the note says so.
+    ``text_format`` takes the place of the format of the source; a ``FileFormat`` says itself whether there are names.
+    ``started_utc`` is the start of the run; without it the date and time of the first row is, and where the file has
+    none the time of its last change, and the note says so.
 
     Raises:
         LinkError: the file cannot be read.
-        DataError: the line of names does not fit, or no line is a good row. No run is made then.
+        DataError: the line of names or of units does not fit, or no line is a good row. No run is made then.
         UsageError: no such source, or no time can be given to the rows.
         RunFileError: the run cannot be written; what was begun is removed.
     """
@@ -87,21 +90,31 @@ def import_csv(
             remedy=did_you_mean(source_name, names) or "Name the source whose columns the file has.",
         )
     used = text_format or text_format_of(spec)
-    if used.device_time_column is None and rate_hz is None:
+    text = used.text if isinstance(used, FileFormat) else used
+    if text.device_time_column is None and rate_hz is None:
         raise UsageError(
             "the rows of this file have no time",
             where=str(path),
             remedy="Declare device_time_column in the format, or give the rows per second (rate_hz).",
         )
-    times = _Times(used, rate_hz)
+    times = _Times(text, rate_hz)
     source = CsvSource(path, used, ManualClock(), name=source_name, has_header=has_header)
     channels = stand.stand.channels_of(source_name)
     mapping = ChannelMap(channels, source.columns)
-    arriving = _from_first_rows(pieces(source, path, progress), path)
-    header = _header(path, stand, started_utc, operator)
-    writer = RunWriter(out_path, header, [StreamSpec(source_name, mapping.channels, mapping.raw_names)])
-    work = _Import(path, source_name, mapping, writer, times)
+    declared = used.units if isinstance(used, FileFormat) else {}
+    source.open()
     try:
+        wanted = conversions(stand, source_name, declared, source.units, str(path))
+        arriving = _from_first_rows(pieces(source, path, progress), path)
+    except BaseException:
+        source.close()
+        raise
+    header = _header(path, stand, started_utc, source.first_stamp, operator)
+    writer = RunWriter(out_path, header, [StreamSpec(source_name, mapping.channels, mapping.raw_names)])
+    work = _Import(path, source_name, mapping, writer, times, Converter(source.columns, wanted))
+    try:
+        for conversion in wanted:
+            work.note(str(conversion))
         for polled in arriving:
             work.take(polled)
         return work.close()
@@ -168,12 +181,25 @@ class _Times:
 class _Import:
     """The work of one import: pieces in, rows and events into the run."""
 
-    def __init__(self, path: Path, source: str, mapping: ChannelMap, writer: RunWriter, times: _Times) -> None:
+    def __init__(
+        self,
+        path: Path,
+        source: str,
+        mapping: ChannelMap,
+        writer: RunWriter,
+        times: _Times,
+        converter: Converter,
+    ) -> None:
         self._path, self._source, self._map, self._writer, self._times = path, source, mapping, writer, times
+        self._converter = converter
         self._bad: list[BadLine] = []
         self._counts: Counter[BadFrameReason] = Counter()
         self._gaps = self._others = self._rows = 0
         self._log(EventKind.RUN_STARTED, f"imported from {path.name}")
+
+    def note(self, message: str) -> None:
+        """Put a remark into the log."""
+        self._log(EventKind.NOTE, message)
 
     def take(self, polled: Polled) -> None:
         self._writer.received(self._source, 0, polled.data)
@@ -220,7 +246,7 @@ class _Import:
             arrival_s=time_s,
             device_time_s=rows.device_time_s,
             counter=rows.counter,
-            values=self._map.calibrate(rows.values),
+            values=self._map.calibrate(self._converter.apply(rows.values)),
             raw=self._map.raw(rows.values),
         )
         self._writer.append(self._source, block)
@@ -241,8 +267,11 @@ def _from_first_rows(arriving: Iterator[Polled], path: Path) -> Iterator[Polled]
     raise no_rows(path, bad)
 
 
-def _header(path: Path, stand: LoadedStand, started_utc: datetime | None, operator: str) -> RunHeader:
+def _header(
+    path: Path, stand: LoadedStand, started_utc: datetime | None, first_stamp: datetime | None, operator: str
+) -> RunHeader:
     note = f"Imported from {path.name}."
+    started_utc = started_utc or first_stamp
     if started_utc is None:
         started_utc = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         note += " The start is not known: it is given as the time of the file's last change."

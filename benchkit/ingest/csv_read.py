@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchkit.errors import DataError, compose
+from benchkit.model.file_format import FileFormat
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows, join_rows
 from benchkit.model.sources import TextFormat
 from benchkit.sources.clock import ManualClock
@@ -72,7 +73,7 @@ class Imported:
 
 
 def read_csv(
-    path: Path, text_format: TextFormat, *, has_header: bool = True, progress: Progress | None = None
+    path: Path, text_format: TextFormat | FileFormat, *, has_header: bool = True, progress: Progress | None = None
 ) -> Imported:
     """Read ``path`` whole.
 

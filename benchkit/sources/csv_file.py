@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from benchkit.decode.header import format_of_file
-from benchkit.decode.lines import layout_of
+from benchkit.decode.file_text import FileDecoder
+from benchkit.decode.header import format_of_file, names_of_file, units_of_file
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import LinkError, UsageError
+from benchkit.model.file_format import FileFormat
 from benchkit.model.samples import DecodeEvent
 from benchkit.model.sources import TextFormat
 from benchkit.sources.clock import Clock
@@ -21,14 +24,15 @@ class CsvSource:
     """File source (see :class:`benchkit.sources.contract.Source`).
 
     ``pace`` is the number of lines per second, None for as fast as it is polled. With ``has_header`` the first line
-    names the columns; they may stand in another order than declared, ``columns`` keeps the declared one. The line of
-    names is in the bytes of the first poll, so that all bytes together are the file.
+    names the columns; they may stand in another order than declared, ``columns`` keeps the declared one. A
+    ``FileFormat`` says itself what stands before the rows. That is in the bytes of the first poll, so that all bytes
+    together are the file.
     """
 
     def __init__(
         self,
         path: Path,
-        text_format: TextFormat,
+        text_format: TextFormat | FileFormat,
         clock: Clock,
         pace: float | None = None,
         *,
@@ -37,12 +41,14 @@ class CsvSource:
     ) -> None:
         if pace is not None and not pace > 0.0:
             raise UsageError("not a pace", got=pace, expected="lines per second above 0, or None")
-        self._path, self._format, self._clock, self._pace = path, text_format, clock, pace
+        self._path, self._clock, self._pace = path, clock, pace
         self._name, self._has_header = name, has_header
-        self._columns = layout_of(text_format).columns
+        self._format = text_format
         self._file: BinaryIO | None = None
         self._header = b""  # not yet handed out
-        self._decoder = TextDecoder(text_format)
+        self._decoder: FileDecoder | TextDecoder = _decoder(text_format, None, 1)
+        self._columns = self._decoder.columns
+        self._units: Mapping[str, str] = {}
         self._opened_ns = 0
         self._lines = 0
         self._finished = False
@@ -54,6 +60,16 @@ class CsvSource:
     @property
     def columns(self) -> tuple[str, ...]:
         return self._columns
+
+    @property
+    def units(self) -> Mapping[str, str]:
+        """Texts of the line of units by column, once the file is open; empty where it has none."""
+        return self._units
+
+    @property
+    def first_stamp(self) -> datetime | None:
+        """Date and time of the first row read, where the file has them."""
+        return self._decoder.first_stamp if isinstance(self._decoder, FileDecoder) else None
 
     @property
     def is_open(self) -> bool:
@@ -79,12 +95,7 @@ class CsvSource:
                 f"cannot open the file: {error.strerror}", where=str(self._path), remedy="Check path and rights."
             ) from error
         try:
-            header = file.readline(self._format.max_line_bytes + 2) if self._has_header else b""
-            file_format = self._format
-            if self._has_header:
-                file_format = format_of_file(self._format, header, str(self._path))
-            first_frame = 2 if self._has_header else 1
-            self._decoder = TextDecoder(file_format, columns=self._columns, first_frame=first_frame)
+            header = self._read_header(file)
         except BaseException:
             file.close()
             raise
@@ -135,6 +146,25 @@ class CsvSource:
             self._file.close()
             self._file = None
 
+    def _read_header(self, file: BinaryIO) -> bytes:
+        """Read what stands before the rows, and make the decoder that fits it."""
+        where = str(self._path)
+        if isinstance(self._format, TextFormat):
+            header = file.readline(self._format.max_line_bytes + 2) if self._has_header else b""
+            text = format_of_file(self._format, header, where) if self._has_header else self._format
+            self._decoder = _decoder(text, self._columns, 2 if self._has_header else 1)
+            return header
+        found, limit = self._format, self._format.text.max_line_bytes + 2
+        lines = [file.readline(limit) for _ in range(found.lines_before)]
+        if found.has_names:
+            lines.append(file.readline(limit))
+            found = names_of_file(found, lines[-1], where)
+        if found.has_units:
+            lines.append(file.readline(limit))
+            self._units = units_of_file(found, lines[-1], where)
+        self._decoder = _decoder(found, self._columns, found.first_row_line)
+        return b"".join(lines)
+
     def _next_piece(self, file: BinaryIO, timeout_s: float) -> bytes | None:
         if self._pace is None:
             return file.read(_READ_BYTES)
@@ -158,3 +188,13 @@ class CsvSource:
         """How many lines the pace has reached by now."""
         assert self._pace is not None
         return int((self._clock.now_ns() - self._opened_ns) * 1e-9 * self._pace + 1e-6)
+
+
+def _decoder(
+    used: TextFormat | FileFormat, columns: tuple[str, ...] | None, first_frame: int
+) -> FileDecoder | TextDecoder:
+    if isinstance(used, FileFormat):
+        if not used.is_plain:
+            return FileDecoder(used, columns=columns)
+        used = used.text
+    return TextDecoder(used, columns=columns, first_frame=first_frame)

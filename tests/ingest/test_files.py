@@ -12,6 +12,8 @@ from benchkit.errors import DataError, LinkError
 from benchkit.ingest.csv_read import REMEDIES, Imported, read_csv
 from benchkit.model.samples import BadFrameReason
 from benchkit.model.sources import TextFormat
+from tests.ingest.test_declared import DECLARED, WITH_UNITS
+from tests.ingest.test_declared import REFUSED as REFUSED_AS_DECLARED
 
 FILES = Path(__file__).parent.parent / "files"
 FORMAT = TextFormat(columns=("t_ms", "udc", "idc"), device_time_column="t_ms")
@@ -56,7 +58,8 @@ def _values(imported: Imported) -> list[list[float]]:
 
 
 def test_every_file_is_tried() -> None:
-    assert {path.name for path in FILES.glob("*.csv")} == set(COUNTED) | set(REFUSED)
+    tried = set(COUNTED) | set(REFUSED) | set(DECLARED) | set(REFUSED_AS_DECLARED) | WITH_UNITS
+    assert {path.name for path in FILES.glob("*.csv")} == tried
 
 
 @pytest.mark.parametrize("name", COUNTED)
@@ -123,4 +126,5 @@ def test_no_such_file(tmp_path: Path) -> None:
 
 
 def test_every_reason_has_a_remedy() -> None:
-    assert set(REMEDIES) == set(BadFrameReason)
+    of_text = {"field_count", "not_a_number", "checksum", "nul_byte", "not_text", "too_long", "partial"}
+    assert set(REMEDIES) == {BadFrameReason(reason) for reason in of_text}
