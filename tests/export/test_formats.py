@@ -55,12 +55,12 @@ def test_csv_read_by_pandas(run_path: Path, tmp_path: Path, rack: Block, slow: B
 
 
 def test_csv_cells_cannot_run(run_path: Path, tmp_path: Path) -> None:
-    """OWASP, "CSV Injection": no text cell begins with = + - @ tab CR LF; numbers below zero stay numbers."""
+    """OWASP ASVS 5.0, 1.2.10: no text field begins with = + - @ tab or NUL; numbers below zero stay numbers."""
     done = export_run(run_path, tmp_path / "out", "csv")
     with (done.folder / "spin.rack.csv").open(encoding="utf-8", newline="") as file:
         head, units, *rows = csv.reader(file)
     assert len(set(head)) == len(head) == len(units)
-    assert not [text for text in head + units if text.lstrip(" ")[:1] in set("=+-@\t\r\n")]
+    assert not [text for text in head + units if text.lstrip(" ")[:1] in set("=+-@\t\0\r\n")]
     assert {"'=cmd|' /C calc'!A0", "'+1", "'-x", "'@sum", "tab", "return"} <= set(head)
     assert units[4:6] == ["'=unit", "N·m"]
     assert all(cell == "" or np.isfinite(float(cell)) or cell in {"inf", "-inf"} for row in rows for cell in row)
