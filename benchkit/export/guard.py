@@ -1,8 +1,8 @@
 """Text that a spreadsheet would take for a formula is kept from running.
 
-Source: OWASP Application Security Verification Standard 5.0, requirement 1.2.10: a field that begins with ``= + - @``, tab
-or NUL is escaped with a single quote. Carriage return, line feed and the full-width forms are added from memory of the
-same organisation's page "CSV Injection". Numbers are written as numbers and are not touched.
+Source: OWASP Application Security Verification Standard 5.0, requirement 1.2.10: a field that begins with ``= + - @``,
+tab or NUL is escaped with a single quote. Carriage return, line feed and the full-width forms are added from memory of
+the same organisation's page "CSV Injection". Numbers are written as numbers and are not touched.
 """
 
 from __future__ import annotations
