@@ -93,7 +93,7 @@ class RecordDecoder:
         self._junk = bytearray()
         self._events: deque[DecodeEvent] = deque()
         self._frame = 0
-        self._next_sweep = 0
+        self._next_sweep: int | None = None
         self._is_closed = False
 
     @property
@@ -113,10 +113,7 @@ class RecordDecoder:
                 self._take(whole, arrival_ns)
                 at += size
             else:
-                self._junk.append(self._buffer[at])
-                at += 1
-                if len(self._junk) == _JUNK:
-                    self._end_junk(arrival_ns)
+                at = self._pass_over(at, arrival_ns)
         del self._buffer[:at]
 
     def close(self, arrival_ns: int) -> None:
@@ -148,6 +145,18 @@ class RecordDecoder:
             return 0
         return int(length) + _OVERHEAD if waiting >= length + _OVERHEAD else None
 
+    def _pass_over(self, at: int, arrival_ns: int) -> int:
+        """Bytes from ``at`` to where the next record may begin belong to none; return that place."""
+        place = self._buffer.find(SYNC[:1], at + 1)
+        end = len(self._buffer) if place < 0 else place
+        while at < end:
+            piece = min(end - at, _JUNK - len(self._junk))
+            self._junk += self._buffer[at : at + piece]
+            at += piece
+            if len(self._junk) == _JUNK:
+                self._end_junk(arrival_ns)
+        return end
+
     def _end_junk(self, arrival_ns: int) -> None:
         if self._junk:
             self._bad(arrival_ns, BadFrameReason.CHECKSUM, "bytes that are no record", bytes(self._junk))
@@ -163,7 +172,7 @@ class RecordDecoder:
         if outcome == Outcome.REPLY:
             self._events.append(Reply(arrival_ns, content.decode("utf-8", "backslashreplace")))
             return
-        if sweep > self._next_sweep:
+        if self._next_sweep is not None and sweep > self._next_sweep:
             cause = "sweeps were left out: device, line or computer is slower than the schedule"
             self._events.append(Gap(arrival_ns, sweep - self._next_sweep, cause, self._frame + 1))
         self._next_sweep = sweep + 1

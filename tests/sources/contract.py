@@ -10,14 +10,15 @@ from pathlib import Path
 
 import numpy as np
 
-from benchkit.model.samples import Rows, join_rows
+from benchkit.decode.contract import Decoder
+from benchkit.model.samples import BadFrameReason, Rows, join_rows
 from benchkit.model.sources import Checksum, CsvTailSource, SerialTextSource, TextFormat
 from benchkit.sources.clock import HostClock
 from benchkit.sources.contract import Polled, Source
 from benchkit.sources.csv_file import CsvSource
 from benchkit.sources.csv_tail import CsvTail
 from benchkit.sources.replay import ReplaySource
-from benchkit.sources.serial_text import SerialSource
+from benchkit.sources.serial_source import SerialSource
 from tests.decode.contract import Fact, facts, row
 from tests.decode.text_cases import checked
 
@@ -63,6 +64,21 @@ class Rig:
     """Rows that come without ``put``: what stands in the file."""
     has_bytes: bool = True
     takes_commands: bool = True
+    line: Callable[[int], bytes] = line
+    """Row of that number on the wire."""
+    fact: Callable[[int], Fact] = fact
+    """Row of that number as the decoder must give it."""
+    start_cut: BadFrameReason = BadFrameReason.CHECKSUM
+    """What becomes of a row whose start went nowhere."""
+    command: str = "set speed 2500"
+    decode_again: Callable[[], Decoder] | None = None
+    """Of a polled instrument: a new decoder for what ``poll`` gave as bytes. Rows then come by themselves, with what
+    the instrument says of itself and the sweeps that a busy computer left out between them."""
+
+    def facts(self, polled: list[Polled]) -> list[Fact]:
+        """What has come, in order; of a polled instrument the rows."""
+        found = all_facts(polled)
+        return found if self.decode_again is None else [one for one in found if one[0] == "row"]
 
 
 def collect(source: Source, rows: int, *, polls: int = 400) -> list[Polled]:
@@ -96,8 +112,13 @@ def all_facts(polled: list[Polled]) -> list[Fact]:
 
 
 def pty_rig(tmp_path: Path) -> Rig:
-    """A pseudo-terminal pair; the port is a link, so that the device can come back under the same name."""
+    """Text lines on a pseudo-terminal."""
     name = tmp_path / "port"
+    return pty_link(name, SerialSource(spec(str(name)), HostClock()))
+
+
+def pty_link(name: Path, source: Source) -> Rig:
+    """A pseudo-terminal pair; the port is a link, so that the device can come back under the same name."""
     ends: list[int] = []
 
     def plug() -> None:
@@ -124,7 +145,7 @@ def pty_rig(tmp_path: Path) -> Rig:
         name.unlink()
 
     plug()
-    return Rig(SerialSource(spec(str(name)), HostClock()), put=put, got=got, cut=cut, mend=plug, stop=unplug)
+    return Rig(source, put=put, got=got, cut=cut, mend=plug, stop=unplug)
 
 
 def tcp_rig(tmp_path: Path) -> Rig:

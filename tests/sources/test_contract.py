@@ -11,14 +11,13 @@ import pytest
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrameReason
 from benchkit.sources.clock import HostClock
+from tests.decode.contract import decode, facts
 from tests.sources.contract import (
     Rig,
     all_facts,
     collect,
     csv_rig,
-    fact,
     joined,
-    line,
     loop_rig,
     poll_until_lost,
     pty_rig,
@@ -27,17 +26,28 @@ from tests.sources.contract import (
     tail_rig,
     tcp_rig,
 )
+from tests.sources.packet_rigs import cobs_rig, udp_packets_rig, udp_text_rig
+from tests.sources.polled_rigs import modbus_rtu_rig, modbus_tcp_rig, scpi_pty_rig, scpi_tcp_rig
 
 needs_pty = pytest.mark.skipif(os.name == "nt", reason="Windows has no pseudo-terminals")
 RIGS = [
     pytest.param(pty_rig, id="pty", marks=needs_pty),
     pytest.param(tcp_rig, id="tcp"),
+    pytest.param(cobs_rig, id="cobs", marks=needs_pty),
     pytest.param(loop_rig, id="loop"),
     pytest.param(csv_rig, id="csv"),
     pytest.param(replay_rig, id="replay"),
     pytest.param(tail_rig, id="csv_tail"),
 ]
-LINKS = RIGS[:2]
+POLLED = [
+    pytest.param(udp_packets_rig, id="udp_packets"),
+    pytest.param(udp_text_rig, id="udp_text"),
+    pytest.param(modbus_rtu_rig, id="modbus_rtu", marks=needs_pty),
+    pytest.param(modbus_tcp_rig, id="modbus_tcp"),
+    pytest.param(scpi_pty_rig, id="scpi_pty", marks=needs_pty),
+    pytest.param(scpi_tcp_rig, id="scpi_tcp"),
+]
+LINKS = RIGS[:3]
 
 
 @pytest.fixture
@@ -49,7 +59,8 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     rig.stop()
 
 
-each = pytest.mark.parametrize("rig", RIGS, indirect=True)
+each = pytest.mark.parametrize("rig", RIGS + POLLED, indirect=True)
+each_that_can_be_silent = pytest.mark.parametrize("rig", RIGS, indirect=True)
 each_link = pytest.mark.parametrize("rig", LINKS, indirect=True)
 
 
@@ -60,7 +71,7 @@ def start(rig: Rig, count: int = 500) -> int:
     if rig.put is not None:
         # Less than what a pseudo-terminal or the loop takes in at once.
         count = min(count, 60)
-        rig.put(b"".join(line(i) for i in range(count)))
+        rig.put(b"".join(rig.line(i) for i in range(count)))
         return count
     return rig.first_rows
 
@@ -79,16 +90,20 @@ def test_before_opening(rig: Rig) -> None:
 def test_rows_come_through(rig: Rig) -> None:
     count = start(rig)
     assert rig.source.is_open
-    found = all_facts(collect(rig.source, count))
-    assert found == [fact(i) for i in range(count)]
+    found = rig.facts(collect(rig.source, count))
+    assert found == [rig.fact(i) for i in range(count)]
 
 
 @each
 def test_bytes_come_through(rig: Rig) -> None:
     count = start(rig)
     data = b"".join(polled.data for polled in collect(rig.source, count))
+    if rig.decode_again is not None:
+        again = facts(decode(rig.decode_again(), [data]))
+        assert [one for one in again if one[0] == "row"] == [rig.fact(i) for i in range(count)]
+        return
     names = b"" if rig.put is not None else b"count,t_ms,udc,n\n"
-    assert data == (names + b"".join(line(i) for i in range(count)) if rig.has_bytes else b"")
+    assert data == (names + b"".join(rig.line(i) for i in range(count)) if rig.has_bytes else b"")
 
 
 @each
@@ -107,10 +122,10 @@ def test_arrival_is_host_time(rig: Rig) -> None:
 def test_opening_twice_changes_nothing(rig: Rig) -> None:
     count = start(rig)
     rig.source.open()
-    assert all_facts(collect(rig.source, count)) == [fact(i) for i in range(count)]
+    assert rig.facts(collect(rig.source, count)) == [rig.fact(i) for i in range(count)]
 
 
-@each
+@each_that_can_be_silent
 def test_nothing_there(rig: Rig) -> None:
     collect(rig.source, start(rig))
     for _ in range(3):
@@ -126,9 +141,9 @@ def test_closed(rig: Rig) -> None:
     assert not rig.source.is_open
     with pytest.raises(LinkError, match="is not open"):
         rig.source.poll(0.0)
-    if rig.put is not None:
+    if rig.put is not None or rig.decode_again is not None:
         with pytest.raises(LinkError, match="is not open"):
-            rig.source.send("set speed 0")
+            rig.source.send(rig.command)
 
 
 @each_link
@@ -136,12 +151,12 @@ def test_line_cut_by_closing_is_told(rig: Rig) -> None:
     assert rig.put is not None
     rig.source.open()
     rig.ready()
-    rig.put(line(0) + line(1)[:10])
+    rig.put(rig.line(0) + rig.line(1)[:10])
     collect(rig.source, 1)
     rig.source.close()
     polled = rig.source.poll(0.0)
     assert polled is not None
-    assert all_facts([polled]) == [("bad", BadFrameReason.PARTIAL, line(1)[:10], 2)]
+    assert all_facts([polled]) == [("bad", BadFrameReason.PARTIAL, rig.line(1)[:10], 2)]
     with pytest.raises(LinkError, match="is not open"):
         rig.source.poll(0.0)
 
@@ -149,11 +164,11 @@ def test_line_cut_by_closing_is_told(rig: Rig) -> None:
 @each
 def test_commands(rig: Rig) -> None:
     start(rig, 0)
-    if rig.put is None or not rig.takes_commands:
+    if (rig.put is None and rig.decode_again is None) or not rig.takes_commands:
         with pytest.raises(UsageError, match="takes no commands"):
             rig.source.send("set speed 2500")
         return
-    rig.source.send("set speed 2500")
+    rig.source.send(rig.command)
     if rig.got is not None:
         assert rig.got(15) == b"set speed 2500\n"
     for text in ("", "stop\nstart", "stop \u00b5", "stop\r"):
@@ -168,12 +183,12 @@ def test_cable_out_in_the_middle_of_a_line(rig: Rig) -> None:
     assert rig.mend is not None
     rig.source.open()
     rig.ready()
-    rig.put(line(0) + line(1) + line(2)[:14])
+    rig.put(rig.line(0) + rig.line(1) + rig.line(2)[:14])
     before = collect(rig.source, 2)
     rig.cut()
     with pytest.raises(LinkError, match=r"sources\.rack: link to .* is lost: .*\. Check cable and power"):
         poll_until_lost(rig.source, before)
-    assert all_facts(before) == [fact(0), fact(1), ("bad", BadFrameReason.PARTIAL, line(2)[:14], 3)]
+    assert all_facts(before) == [rig.fact(0), rig.fact(1), ("bad", BadFrameReason.PARTIAL, rig.line(2)[:14], 3)]
     assert not rig.source.is_open
     assert not rig.source.is_finished
     for _ in range(2):
@@ -188,9 +203,9 @@ def test_cable_out_in_the_middle_of_a_line(rig: Rig) -> None:
     rig.source.open()
     rig.ready()
     # What comes first is the rest of a line whose start went nowhere: never a sample.
-    rig.put(line(7)[5:] + line(8))
+    rig.put(rig.line(7)[5:] + rig.line(8))
     after = all_facts(collect(rig.source, 1))
-    assert after == [("gap", None, 0), ("bad", BadFrameReason.CHECKSUM, line(7)[5:-1], 1), fact(8)]
+    assert after == [("gap", None, 0), ("bad", rig.start_cut, rig.line(7)[5:-1], 1), rig.fact(8)]
 
 
 @each_link
@@ -204,7 +219,7 @@ def test_rows_before_the_cut_are_not_lost(rig: Rig) -> None:
     with pytest.raises(LinkError, match="is lost"):
         poll_until_lost(rig.source, found)
     kept = [f for f in all_facts(found) if f[0] == "row"]
-    assert kept == [fact(i) for i in range(len(kept))]
+    assert kept == [rig.fact(i) for i in range(len(kept))]
     assert 0 < len(kept) <= count
 
 
