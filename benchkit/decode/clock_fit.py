@@ -3,10 +3,10 @@
 A sample cannot arrive before it was taken, and it may arrive much later: bytes wait in an adapter (16 ms and more), in
 a driver, for a busy computer. So what ties the two clocks together are the samples that waited least. With the device's
 time ``x`` and the arrival ``y``, the points ``(x, y - x)`` lie on or above a line; its height is the offset of the two
-clocks and its slope their drift. Of every window of a quarter of a second the lowest point is kept, and the line is the edge of
-the lower convex hull of the last windows under their mean: of all lines below the points the one with the smallest sum
-of distances (Moon, Skelly and Towsley, *Estimation and removal of clock skew from network delay measurements*,
-IEEE INFOCOM 1999).
+clocks and its slope their drift. Of every window of a quarter of a second the lowest point is kept, and the line is
+the edge of the lower convex hull of the last windows under their mean: of all lines below the points the one with the
+smallest sum of distances (Moon, Skelly and Towsley, *Estimation and removal of clock skew from network delay
+measurements*, IEEE INFOCOM 1999).
 
 What is fixed when, and what can be relied on:
 
@@ -28,6 +28,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -321,7 +322,7 @@ def fitted_line(points: deque[tuple[float, float]] | list[tuple[float, float]]) 
             hull.pop()
         hull.append(point)
     mean = sum(x for x, _ in points) / len(points)
-    for (x0, z0), (x1, z1) in zip(hull, hull[1:], strict=False):
+    for (x0, z0), (x1, z1) in pairwise(hull):
         if x1 >= mean and x1 > x0:
             slope = (z1 - z0) / (x1 - x0)
             return z0 - slope * x0, slope

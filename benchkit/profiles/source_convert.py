@@ -99,6 +99,7 @@ class SourceConverter:
             counter_modulus=f.counter_modulus,
             device_time_column=f.device_time_column,
             device_time_scale_s=self._collect.scale(f"{key}.device_time", Quantity.TIME, f.device_time_unit).factor,
+            device_time_modulus=f.device_time_modulus,
             missing=tuple(f.missing),
             reply_prefix=f.reply_prefix,
             max_line_bytes=f.max_line_bytes,

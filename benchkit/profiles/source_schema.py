@@ -37,6 +37,7 @@ class TextFormatSection(Section):
     counter_modulus: Annotated[int, Field(ge=2)] = 65536
     device_time_column: str | None = None
     device_time_unit: str = "ms"
+    device_time_modulus: Annotated[int, Field(ge=2)] | None = None
     missing: list[str] = Field(default_factory=lambda: ["", "nan"])
     reply_prefix: str = ">"
     max_line_bytes: Annotated[int, Field(ge=64, le=65536)] = 4096

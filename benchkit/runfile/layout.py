@@ -174,6 +174,18 @@ class Block:
         )
 
 
+def joined(blocks: Sequence[Block]) -> Block:
+    """One block from several of the same stream; rows keep their order."""
+    return Block(
+        time_s=np.concatenate([b.time_s for b in blocks]),
+        arrival_s=np.concatenate([b.arrival_s for b in blocks]),
+        device_time_s=np.concatenate([b.device_time_s for b in blocks]),
+        counter=np.concatenate([b.counter for b in blocks]),
+        values=np.concatenate([b.values for b in blocks]),
+        raw=np.concatenate([b.raw for b in blocks]),
+    )
+
+
 def rows_per_chunk(columns: int | None) -> int:
     """Chunk length of a dataset with that many columns (None: one-dimensional)."""
     if columns is None:

@@ -331,25 +331,14 @@ def _joined(blocks: Iterable[Block]) -> Iterator[Block]:
             held.append(block)
             rows += len(block)
             if rows >= _COPY_ROWS or len(held) >= 1000:
-                yield _join(held)
+                yield layout.joined(held)
                 held, rows = [], 0
     except BenchkitError:
         if held:
-            yield _join(held)
+            yield layout.joined(held)
         raise
     if held:
-        yield _join(held)
-
-
-def _join(blocks: list[Block]) -> Block:
-    return Block(
-        time_s=np.concatenate([b.time_s for b in blocks]),
-        arrival_s=np.concatenate([b.arrival_s for b in blocks]),
-        device_time_s=np.concatenate([b.device_time_s for b in blocks]),
-        counter=np.concatenate([b.counter for b in blocks]),
-        values=np.concatenate([b.values for b in blocks]),
-        raw=np.concatenate([b.raw for b in blocks]),
-    )
+        yield layout.joined(held)
 
 
 def _file_rows(run: Run | None, source: str, start: int, stop: int) -> Block:

@@ -27,6 +27,7 @@ class Keeper:
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._process: subprocess.Popen[bytes] | None = None
         self._threads: list[threading.Thread] = []
+        self._is_closing = False
         self.fault: str | None = None
 
     def start(self, begin: Begin) -> None:
@@ -51,9 +52,20 @@ class Keeper:
             self.fault = f"The disk does not keep up: {MAX_WAITING} batches wait."
         self._orders.put(batch)
 
+    def ask_to_close(self) -> None:
+        """Have the run closed without waiting for it: ``is_closed`` tells when it is. Nothing may be put after it."""
+        if not self._is_closing:
+            self._is_closing = True
+            self._orders.put(Close())
+
+    @property
+    def is_closed(self) -> bool:
+        """True when the answer to ``ask_to_close`` is there; ``close`` then does not wait."""
+        return self._is_closing and not self._answers.empty()
+
     def close(self) -> ClosedRun:
         """Write what waits, fold the journal, verify. Raises what the writer raises."""
-        self._orders.put(Close())
+        self.ask_to_close()
         answer = self._answers.get()
         self._let_go()
         if isinstance(answer, ClosedRun):

@@ -22,7 +22,7 @@ from typing import BinaryIO
 from benchkit.errors import BenchkitError
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
-from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 from benchkit.runfile.writer import RunWriter
 
 FLUSH_EVERY_S = 0.2
@@ -44,6 +44,8 @@ class Batch:
     """What the loop hands over at a time."""
 
     blocks: list[tuple[str, Block]] = field(default_factory=list)
+    fits: list[tuple[str, FloatArray]] = field(default_factory=list)
+    """Source, lines for its clock fits."""
     received: list[tuple[str, int, bytes]] = field(default_factory=list)
     """Source, host time [ns], bytes as they came."""
     sent: list[tuple[str, int, bytes]] = field(default_factory=list)
@@ -118,6 +120,8 @@ def _write(writer: RunWriter, batch: Batch) -> None:
     writer.flush_journal()
     for source, block in batch.blocks:
         writer.append(source, block)
+    for source, fits in batch.fits:
+        writer.clock_fits(source, fits)
 
 
 def main() -> None:

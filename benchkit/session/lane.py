@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.model.samples import BadFrame, Gap, Rows
+from benchkit.model.sources import counter_modulus_of, device_time_wrap_s
 from benchkit.model.stand import Stand
 from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.session.messages import SourceStatus
+from benchkit.session.opening import Opening
+from benchkit.session.outage import missing_over
 from benchkit.session.timebase import TimeBase
 from benchkit.sources.contract import Source
 
 FIRST_RETRY_S = 0.1
 LONGEST_RETRY_S = 1.0
+RATE_ROWS = 50
+"""Rows since the opening after which their rate is known well enough to count turns of a counter."""
 
 
 def block_of(rows: Rows, channel_map: ChannelMap, time_base: TimeBase) -> Block:
-    """Calibrated block of decoded rows; blocks of a source must be made in order."""
+    """Calibrated block of decoded rows, still without sample times; ``time_base.lay`` gives them."""
+    arrival = time_base.arrival_s(rows)
     return Block(
-        time_s=time_base.times(rows),
-        arrival_s=time_base.arrival_s(rows),
+        time_s=arrival,
+        arrival_s=arrival,
         device_time_s=rows.device_time_s,
         counter=rows.counter,
         values=channel_map.calibrate(rows.values),
@@ -37,19 +45,55 @@ class Lane:
         self.map = ChannelMap(channels, source.columns)
         self.channel_names = tuple(channel.name for channel in channels)
         self.spec = StreamSpec(source.name, channels, self.map.raw_names)
-        self.time_base = TimeBase(start_ns, time_factor)
-        self.stale_after_ns = round(stand.sources[source.name].stale_after_s * 1e9)
+        self.row_bytes = 8 * (4 + len(channels) + len(self.map.raw_names))
+        """What a row takes in the run file."""
+        spec = stand.sources[source.name]
+        self.time_base = TimeBase(start_ns, time_factor, device_time_wrap_s(spec))
+        self.stale_after_ns = round(spec.stale_after_s * 1e9)
         self.rows = self.bad_frames = self.gaps = 0
         self.last_good_ns: int | None = None
-        self.is_lost = False
+        self.opening: Opening | None = None
+        self.is_open = self.is_lost = False
+        self.is_fresh_open = False
         self.retry_at_ns = 0
         self._retry_s = FIRST_RETRY_S
+        self._modulus = counter_modulus_of(spec)
+        self._last_counter: int | None = None
+        self._opened_at: tuple[int, int] | None = None
+        self._rate_hz: float | None = None
+        self._outage: Gap | None = None
 
     def block(self, rows: Rows) -> Block:
-        """Calibrated block of decoded rows, with sample times."""
+        """Calibrated block of decoded rows, for protection; ``lay`` makes it one to keep."""
+        return block_of(rows, self.map, self.time_base)
+
+    def lay(self, rows: Rows, block: Block) -> tuple[Block | None, Gap | None]:
+        """Count the rows of ``block``; return those that have their sample times, and the outage they have ended."""
+        restarts = self.time_base.restarts
+        laid = self.time_base.lay(block)
+        gap = None
+        if self._outage is not None:
+            gap = self._counted(self._outage, rows, has_restarted=self.time_base.restarts > restarts)
+            self._outage = None
         self.rows += len(rows)
         self.last_good_ns = int(rows.arrival_ns[-1])
-        return block_of(rows, self.map, self.time_base)
+        if self._modulus is not None:
+            self._last_counter = int(rows.counter[-1])
+        if self._opened_at is None:
+            self._opened_at = (self.rows, self.last_good_ns)
+        return laid, gap
+
+    def outage(self, event: Gap) -> bool:
+        """True for the gap that an opening begins with: it is kept until the next row says how long it was."""
+        if event.missing is not None or not self.is_fresh_open or self._last_counter is None:
+            return False
+        self._outage = self._outage or event
+        return True
+
+    def left_over(self) -> Gap | None:
+        """An outage that no row has ended."""
+        gap, self._outage = self._outage, None
+        return gap
 
     def count(self, event: BadFrame | Gap) -> None:
         """Count what was not a good row."""
@@ -61,11 +105,15 @@ class Lane:
     def lost(self, now_ns: int) -> None:
         """The link is gone: try again soon, then less often."""
         self.is_lost = True
+        self.is_open = False
         self.retry_at_ns = now_ns + round(self._retry_s * 1e9)
         self._retry_s = min(2.0 * self._retry_s, LONGEST_RETRY_S)
+        self._rate_hz = self._rate() or self._rate_hz
+        self._opened_at = None
 
-    def back(self) -> None:
-        """The link is open again."""
+    def opened(self) -> None:
+        """The link is open."""
+        self.is_open = self.is_fresh_open = True
         self.is_lost = False
         self._retry_s = FIRST_RETRY_S
 
@@ -80,3 +128,19 @@ class Lane:
             lost=self.is_lost,
             stale=age_ns is None or age_ns > self.stale_after_ns,
         )
+
+    def _rate(self) -> float | None:
+        """Rows per second since the opening; None while there are too few."""
+        if self._opened_at is None or self.last_good_ns is None:
+            return None
+        rows, since_ns = self.rows - self._opened_at[0], self.last_good_ns - self._opened_at[1]
+        return rows / (since_ns * 1e-9) if rows >= RATE_ROWS and since_ns > 0 else None
+
+    def _counted(self, gap: Gap, rows: Rows, *, has_restarted: bool) -> Gap:
+        if has_restarted:
+            return replace(gap, cause=f"{gap.cause}; the device has started again")
+        if self._last_counter is None or self._modulus is None or self.last_good_ns is None or self._rate_hz is None:
+            return gap
+        outage_s = (int(rows.arrival_ns[0]) - self.last_good_ns) * 1e-9
+        missing = missing_over(self._last_counter, int(rows.counter[0]), self._modulus, outage_s, self._rate_hz)
+        return replace(gap, missing=missing)

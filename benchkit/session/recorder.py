@@ -1,21 +1,19 @@
-"""The recorder's loop: read, decode, protect, act; then hand over, publish, serve. In that order, every turn.
+"""The recorder's loop: wait, read, decode, protect, act; then hand over, publish, serve. In that order, every turn.
 
 Whatever protects comes first in a turn. Disk, dashboards and requests come after it and cannot delay it: writing is
-done by a process of its own, sockets never wait.
+done by a process of its own, links are opened in threads of their own, sockets never wait.
 """
 
 from __future__ import annotations
 
-import shutil
 import sys
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from benchkit.decode.log import log_event
-from benchkit.errors import LinkError
+from benchkit.errors import BenchkitError, LinkError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.run import RunHeader
@@ -24,13 +22,16 @@ from benchkit.model.stand import Stand
 from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
-from benchkit.runfile.layout import Block
+from benchkit.runfile.layout import Block, joined
 from benchkit.session.desk import Desk
+from benchkit.session.disk import LAST_S, DiskWatch, Room
 from benchkit.session.keeper import Keeper
 from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
+from benchkit.session.opening import Opening
 from benchkit.session.requests import answer_request
+from benchkit.session.waiting import wait_for
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
 
@@ -38,6 +39,10 @@ SERVE_EVERY_NS = 33_000_000
 """Hand over, publish and flush about thirty times a second."""
 REQUESTS_EVERY_NS = 5_000_000
 DISK_EVERY_NS = 1_000_000_000
+WAIT_S = 0.005
+"""Longest wait for bytes; requests are looked at as often."""
+FIRST_OPEN_S = 0.5
+"""At the start, links that open within this are open before the first turn; slower ones come in later."""
 STOP_PATIENCE_S = 5.0
 """How long an orderly end waits for the stand to acknowledge the stop."""
 LOW_DISK_BYTES = 500_000_000
@@ -85,7 +90,13 @@ class Recorder:
         self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
         self._next_serve = self._next_requests = self._next_disk = self.start_ns
         self._bytes_taken = 0
-        self._disk_free = 0
+        self._row_bytes = 0
+        self._disk = DiskWatch(run_path.parent)
+        self._has_brought = False
+        self._retire_by_ns: int | None = None
+        self._is_retired = False
+        self._kept: dict[str, int] = {}
+        self._closed: ClosedRun | BenchkitError | None = None
         self._heartbeat = 0
         self._trips = 0
         self._fault_told = False
@@ -120,16 +131,19 @@ class Recorder:
     def finish(self) -> Summary:
         """Stop the stand if it runs, then close the run."""
         self._wind_down()
-        counts: dict[str, JsonValue] = {
-            name: {"rows": lane.rows, "bad_frames": lane.bad_frames, "gaps": lane.gaps}
-            for name, lane in self.lanes.items()
-        }
-        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
-        self._serve(self.clock.now_ns())
+        if not self._is_retired:
+            self._serve(self.clock.now_ns())
+        if not self._is_retired:
+            self._retire()
         for lane in self.lanes.values():
-            lane.source.close()
-        closed = self._keeper.close()
-        return Summary(self.run_path, {n: lane.rows for n, lane in self.lanes.items()}, self._trips, closed)
+            if lane.opening is not None:
+                lane.opening.give_up()
+            else:
+                lane.source.close()
+        closed = self._take_closed()
+        if isinstance(closed, BenchkitError):
+            raise closed
+        return Summary(self.run_path, self._kept, self._trips, closed)
 
     def note(self, kind: EventKind, message: str, data: Mapping[str, JsonValue] | None = None) -> None:
         """Write an event that a person asked for."""
@@ -147,10 +161,16 @@ class Recorder:
     # -- one turn
 
     def _turn(self) -> None:
-        only_one = len(self.lanes) == 1
-        brought = False
         for lane in self.lanes.values():
-            brought |= self._poll(lane, 0.005 if only_one else 0.0)
+            self._follow_link(lane)
+        open_lanes = [lane for lane in self.lanes.values() if lane.is_open and not lane.source.is_finished]
+        if len(self.lanes) == 1:
+            if open_lanes:
+                self._poll(open_lanes[0], WAIT_S)
+            else:
+                self.clock.sleep(WAIT_S)
+        else:
+            self._poll_ready(open_lanes)
         now = self.clock.now_ns()
         self._act(self.protection.tick(now))
         if now >= self._next_requests:
@@ -159,18 +179,18 @@ class Recorder:
         if now >= self._next_serve:
             self._next_serve = now + SERVE_EVERY_NS
             self._serve(now)
-        if not (brought or only_one):
-            self.clock.sleep(0.0005)
+
+    def _poll_ready(self, lanes: Sequence[Lane]) -> None:
+        """Wait for all links in one place, then look at those that have something."""
+        by_name = {lane.name: lane for lane in lanes}
+        ready = wait_for((lane.source for lane in lanes), 0.0 if self._has_brought else WAIT_S, self.clock)
+        # what an opening left to say is there before any byte is
+        names = {source.name for source in ready} | {lane.name for lane in lanes if lane.is_fresh_open}
+        self._has_brought = False
+        for name in names:
+            self._has_brought |= self._poll(by_name[name], 0.0)
 
     def _poll(self, lane: Lane, timeout_s: float) -> bool:
-        if lane.is_lost:
-            if self.clock.now_ns() >= lane.retry_at_ns:
-                self._open(lane)
-            elif timeout_s > 0.0:
-                self.clock.sleep(timeout_s)
-            return False
-        if lane.source.is_finished:
-            return False
         try:
             polled = lane.source.poll(timeout_s)
         except LinkError as error:
@@ -185,11 +205,15 @@ class Recorder:
             if isinstance(event, Rows):
                 block = lane.block(event)
                 self._act(self.protection.feed(lane.name, event.arrival_ns, block.values, self.clock.now_ns()))
-                self._fresh[lane.name].append(block)
+                laid, outage = lane.lay(event, block)
+                if laid is not None:
+                    self._fresh[lane.name].append(laid)
+                if outage is not None:
+                    self._note_noise(lane, outage)
             elif isinstance(event, Reply):
                 self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
                 self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
-            else:
+            elif not (isinstance(event, Gap) and lane.outage(event)):
                 self._note_noise(lane, event)
         return True
 
@@ -209,37 +233,63 @@ class Recorder:
                 )
 
     def _send(self, lane: Lane, text: str) -> bool:
+        if not lane.is_open:
+            return False
         try:
             lane.source.send(text)
         except LinkError as error:
-            if not lane.is_lost:
-                self._lose(lane, error)
+            self._lose(lane, error)
             return False
         self._batch.sent.append((lane.name, self.clock.now_ns(), text.encode() + b"\n"))
         return True
 
     # -- links
 
-    def _open(self, lane: Lane) -> None:
-        was_lost = lane.is_lost
-        try:
-            lane.source.open()
-        except LinkError as error:
-            if not was_lost:
-                self._lose(lane, error)
-            lane.lost(self.clock.now_ns())
+    def _follow_link(self, lane: Lane) -> None:
+        """Open a lost link again when its pause is over; take it in when it is open."""
+        if lane.is_open:
             return
-        lane.back()
+        if lane.opening is None:
+            if self.clock.now_ns() >= lane.retry_at_ns:
+                lane.opening = Opening(lane.source)
+            return
+        if not lane.opening.is_done:
+            return
+        opening, lane.opening = lane.opening, None
+        try:
+            opening.check()
+        except LinkError as error:
+            if lane.is_lost:
+                lane.lost(self.clock.now_ns())
+            else:
+                self._lose(lane, error)
+            return
+        was_lost = lane.is_lost
+        lane.opened()
         now = self.clock.now_ns()
         if was_lost:
             self._act(self.protection.source_back(lane.name, now))
+            self._hand_over()
         else:
             self.protection.source_opened(lane.name, now)
 
     def _lose(self, lane: Lane, error: LinkError) -> None:
+        if lane.is_lost:
+            return
         now = self.clock.now_ns()
         lane.lost(now)
+        self._end_of_link(lane, keep_outage=True)
         self._act(self.protection.source_lost(lane.name, now, str(error)))
+        self._hand_over()  # the journal tells bytes from before a loss and after it by the event between them
+
+    def _end_of_link(self, lane: Lane, *, keep_outage: bool = False) -> None:
+        """Nothing more comes: rows that were held are laid, an outage that nothing has ended is told."""
+        held = lane.time_base.release()
+        if held is not None:
+            self._fresh[lane.name].append(held)
+        outage = None if keep_outage else lane.left_over()
+        if outage is not None:
+            self._note_noise(lane, outage)
 
     # -- telling
 
@@ -272,45 +322,105 @@ class Recorder:
     def _serve(self, now: int) -> None:
         if now >= self._next_disk:
             self._next_disk = now + DISK_EVERY_NS
-            self._disk_free = shutil.disk_usage(self.run_path.parent).free
-            self._act(self.protection.set_permissive("disk space", self._disk_free > LOW_DISK_BYTES, now))
+            self._watch_disk(now)
+        self._check_recording(now)
+        self._gather()
+        self._hand_over()
+        self.desk.publish(self.status(now))
+
+    def _gather(self) -> None:
+        """Publish the rows that came since the last time, and put them into the batch."""
         for name, blocks in self._fresh.items():
             if not blocks:
                 continue
-            block = blocks[0] if len(blocks) == 1 else _joined(blocks)
+            block = blocks[0] if len(blocks) == 1 else joined(blocks)
             lane = self.lanes[name]
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
             self._batch.blocks.append((name, block))
+            self._batch.fits.append((name, lane.time_base.take_fits()))
+            self._row_bytes += len(block) * lane.row_bytes
             self._fresh[name] = []
-        self._check_recording(now)
-        self._keeper.put(self._batch)
+
+    def _hand_over(self) -> None:
+        if not self._is_retired:
+            self._keeper.put(self._batch)
         self._batch = Batch()
-        self.desk.publish(self.status(now))
+
+    # -- the end of recording, in order or before its time
+
+    def _watch_disk(self, now: int) -> None:
+        room = self._disk.look(self._bytes_taken, self._row_bytes, (now - self.start_ns) * 1e-9)
+        self._act(self.protection.set_permissive("disk space", self._disk.free_bytes > LOW_DISK_BYTES, now))
+        if room is None or self._is_retired:
+            return
+        left = f"{self._disk.left_s:.0f} s" if self._disk.left_s is not None else "some time"
+        if room is Room.SHORT:
+            message = f"The disk lasts {left} at this rate. Make room; with {LAST_S:.0f} s left the run is closed."
+            self._happened(now, EventKind.CAUTION, message, data={"disk_left_s": self._disk.left_s})
+        elif room is Room.PLENTY:
+            self._happened(now, EventKind.CAUTION_CLEARED, "the disk has room again")
+        elif self._retire_by_ns is None:
+            self._retire_by_ns = now + round(STOP_PATIENCE_S * 1e9)
+            self._happened(
+                now,
+                EventKind.RECORDING_FAULT,
+                f"The disk lasts {left}: the stand is stopped in order and the run is closed. Make room or take "
+                "another folder, then start a new recording. Protection goes on until this one is ended.",
+            )
+            if self.protection.state is State.RUNNING:
+                self._act(self.protection.request(Trigger.STOP, now, "disk nearly full"))
 
     def _check_recording(self, now: int) -> None:
-        self._act(self.protection.set_permissive("recording", self._keeper.fault is None, now))
-        if self._keeper.fault is None or self._fault_told:
-            return
-        self._fault_told = True
-        self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
-        if self.protection.state is State.RUNNING:
-            self._act(self.protection.request(Trigger.STOP, now, "recording fault"))
+        is_good = self._keeper.fault is None and self._retire_by_ns is None
+        self._act(self.protection.set_permissive("recording", is_good, now))
+        if self._keeper.fault is not None and not self._fault_told:
+            self._fault_told = True
+            self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
+            if self.protection.state is State.RUNNING:
+                self._act(self.protection.request(Trigger.STOP, now, "recording fault"))
+        if self._retire_by_ns is not None and not self._is_retired:
+            is_moving = self.protection.state in {State.RUNNING, State.STOPPING}
+            if not is_moving or now >= self._retire_by_ns:
+                self._retire()
+        if self._is_retired and self._closed is None and self._keeper.is_closed:
+            self._take_closed()
+
+    def _retire(self) -> None:
+        """Write what is there and have the run closed; protection does not wait for it."""
+        for lane in self.lanes.values():
+            self._end_of_link(lane)
+        self._kept = {name: lane.rows for name, lane in self.lanes.items()}
+        counts: dict[str, JsonValue] = {
+            name: {"rows": lane.rows, "bad_frames": lane.bad_frames, "gaps": lane.gaps}
+            for name, lane in self.lanes.items()
+        }
+        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
+        self._gather()
+        self._hand_over()
+        self._is_retired = True
+        self._keeper.ask_to_close()
+
+    def _take_closed(self) -> ClosedRun | BenchkitError:
+        if self._closed is None:
+            try:
+                self._closed = self._keeper.close()
+            except BenchkitError as error:
+                self._closed = error
+        return self._closed
 
     def status(self, now: int) -> Status:
         """What dashboards are told."""
         self._heartbeat += 1
         elapsed_s = (now - self.start_ns) * 1e-9
-        # a row takes 8 bytes a value on disk and the journal its bytes again until the run is closed
-        rate = 3.0 * self._bytes_taken / elapsed_s if elapsed_s > 1.0 else 0.0
         first = self.protection.first_out
         return Status(
             time_s=elapsed_s,
             state=self.protection.state,
             permissives=self.protection.permissives,
-            recording=self._keeper.fault is None,
+            recording=self._keeper.fault is None and not self._is_retired,
             run_path=str(self.run_path),
-            disk_free_bytes=self._disk_free,
-            disk_left_s=self._disk_free / rate if rate > 0.0 else None,
+            disk_free_bytes=self._disk.free_bytes,
+            disk_left_s=self._disk.left_s,
             limit_set=self.stand.limit_set.name,
             revision=self.stand.limit_set.revision,
             sources={name: lane.status(now) for name, lane in self.lanes.items()},
@@ -337,7 +447,12 @@ class Recorder:
         specs = [lane.spec for lane in self.lanes.values()]
         self._keeper.start(Begin(self.run_path, self.header, specs, self.start_ns))
         for lane in self.lanes.values():
-            self._open(lane)
+            lane.opening = Opening(lane.source)
+        deadline = time.monotonic() + FIRST_OPEN_S
+        for lane in self.lanes.values():
+            if lane.opening is not None:
+                lane.opening.wait(max(0.0, deadline - time.monotonic()))
+            self._follow_link(lane)
         self._happened(self.start_ns, EventKind.RUN_STARTED, f"run {self.header.run_id} started")
 
     def _is_over(self) -> bool:
@@ -353,14 +468,3 @@ class Recorder:
         until = now + round(STOP_PATIENCE_S * 1e9)
         while self.protection.state is State.STOPPING and self.clock.now_ns() < until:
             self._turn()
-
-
-def _joined(blocks: list[Block]) -> Block:
-    return Block(
-        time_s=np.concatenate([b.time_s for b in blocks]),
-        arrival_s=np.concatenate([b.arrival_s for b in blocks]),
-        device_time_s=np.concatenate([b.device_time_s for b in blocks]),
-        counter=np.concatenate([b.counter for b in blocks]),
-        values=np.concatenate([b.values for b in blocks]),
-        raw=np.concatenate([b.raw for b in blocks]),
-    )

@@ -9,6 +9,7 @@ from benchkit.decode.channel_map import ChannelMap
 from benchkit.model.events import EventKind
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import Rows
+from benchkit.model.sources import device_time_wrap_s
 from benchkit.profiles import stand_from_json
 from benchkit.runfile.events import parse_event
 from benchkit.runfile.journal import JournalRecord, Kind
@@ -18,19 +19,31 @@ from benchkit.session.timebase import TimeBase
 
 
 def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block]:
-    """The blocks of ``source`` as the recorder made them; times of ``records`` count from the start of the run."""
+    """The blocks of ``source`` as the recorder made them; times of ``records`` count from the start of the run.
+
+    A link that was lost and opened again begins with a new decoder, as it did live; the clock of the device went on.
+    """
     stand = stand_from_json(header.profile_json)
     spec = stand.sources[source]
     decoder = decoder_for(spec, joined_midway=True)
     channel_map = ChannelMap(stand.channels_of(source), decoder.columns)
-    time_base = TimeBase(0, header.time_factor)
+    time_base = TimeBase(0, header.time_factor, device_time_wrap_s(spec))
     for record in records:
+        is_loss = record.kind is Kind.EVENT and parse_event(record.payload).kind is EventKind.SOURCE_LOST
         if record.kind is Kind.RECEIVED:
             decoder.feed(record.payload, record.time_ns)
-        elif record.kind is Kind.EVENT and parse_event(record.payload).kind is EventKind.SOURCE_LOST:
+        elif is_loss:
             decoder.close(record.time_ns)
         while (event := decoder.next_event()) is not None:
             if isinstance(event, Rows):
-                yield block_of(event, channel_map, time_base)
-        if record.kind is Kind.EVENT and parse_event(record.payload).kind is EventKind.SOURCE_LOST:
+                laid = time_base.lay(block_of(event, channel_map, time_base))
+                if laid is not None:
+                    yield laid
+        if is_loss:
             decoder = decoder_for(spec, joined_midway=True)
+            held = time_base.release()
+            if held is not None:
+                yield held
+    held = time_base.release()
+    if held is not None:
+        yield held

@@ -28,6 +28,9 @@ class Source(Protocol):
     source is then not open; the caller opens it again, with a pause of its choice. Everything that had arrived before
     the loss is handed out by ``poll`` first, and one poll after ``close`` hands out what a close has cut. A line that
     was cut is a ``BadFrame``; after opening again the first event is a ``Gap``.
+
+    A source may have ``wait_on: int | None``, a descriptor that the system can wait on while it is open. The recorder
+    then waits for all such sources at once, and looks at the others every half millisecond.
     """
 
     @property

@@ -68,6 +68,11 @@ class SerialLink:
             with contextlib.suppress(ValueError, NotImplementedError, OSError):
                 self._port.set_low_latency_mode(True)
 
+    @property
+    def wait_on(self) -> int | None:
+        """Descriptor that ``select`` can wait on; None where the system has none."""
+        return self._wait_on
+
     def read(self, timeout_s: float) -> bytes:
         """Wait up to ``timeout_s`` for a byte, then return all that is waiting; empty when nothing came.
 
