@@ -43,6 +43,7 @@ MAX_FRAMES_A_POLL = 1000
 _SEND_TIMEOUT_S = 0.2
 """A bus that takes no frame for so long counts as lost: the loop that protects must not wait for it."""
 _SLCAN_BIT_RATES = (10_000, 20_000, 50_000, 83_300, 100_000, 125_000, 250_000, 500_000, 750_000, 1_000_000)
+_LONGEST_LINE = 4096
 _SLCAN_PAUSE_S = 0.05
 """Pause after opening the serial port. python-can waits 2 s, for adapters that restart when they are opened."""
 
@@ -226,19 +227,27 @@ class CanBusSource:
         records: list[bytes] = []
         noise: list[DecodeEvent] = []
         if self._wait_on is not None:
-            ready, _, _ = select.select([self._wait_on], [], [], timeout_s)
-            if not ready:
+            if not _is_waiting(self._wait_on, timeout_s):
                 return records, noise, None
             timeout_s = 0.0
         for _ in range(MAX_FRAMES_A_POLL):
             try:
                 message = bus.recv(0.0 if records or noise else timeout_s)
             except (can.CanError, OSError) as error:
-                return records, noise, str(error)
+                if not isinstance(error.__cause__, UnicodeDecodeError):
+                    return records, noise, str(error)
+                noise.append(self._noise("a line that is no text"))
+                _unfinished(bus).clear()
+                continue
             except (ValueError, IndexError, KeyError) as error:  # slcan: a line that is no frame
                 noise.append(self._noise(str(error)))
                 continue
             if message is None:
+                if len(_unfinished(bus)) > _LONGEST_LINE:
+                    noise.append(self._noise(f"no line end within {_LONGEST_LINE} bytes"))
+                    _unfinished(bus).clear()
+                if self._wait_on is not None and _is_waiting(self._wait_on):
+                    continue  # that line was no frame (an answer of the adapter); there are more
                 break
             try:
                 frame = _frame(message, self._clock.now_ns())
@@ -283,6 +292,16 @@ def _frame(message: can.Message, received_ns: int) -> CanFrame:
     if len(data) != message.dlc and not message.is_remote_frame:
         raise UsageError(f"{message.dlc} data bytes announced, {len(data)} came")
     return CanFrame(message.arbitration_id, data, received_ns, max(0, round(message.timestamp * 1e9)), flags)
+
+
+def _is_waiting(descriptor: int, timeout_s: float = 0.0) -> bool:
+    return bool(select.select([descriptor], [], [], timeout_s)[0])
+
+
+def _unfinished(bus: can.BusABC) -> bytearray:
+    """What python-can has of an slcan line. It keeps bytes that are no text, or have no line end, for ever."""
+    buffer = getattr(bus, "_buffer", None)  # flush() would also drop the good lines that are waiting
+    return buffer if isinstance(buffer, bytearray) else bytearray()
 
 
 def _shut(bus: can.BusABC) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import random
+import sys
 import threading
 import uuid
 from collections.abc import Iterator
@@ -340,6 +342,37 @@ def test_slcan_noise_is_told_and_never_a_sample(adapter: Adapter, slcan: CanBusS
 
 
 @needs_pty
+@pytest.mark.parametrize("noise", [b"t1\xff\xfe\r", b"t" * 6000, b"\0\x80" * 2000])
+def test_slcan_bytes_that_are_no_lines(adapter: Adapter, slcan: CanBusSource, noise: bytes) -> None:
+    slcan.open()
+    events: list[DecodeEvent] = []
+    for at in range(0, len(noise), 1000):
+        os.write(adapter.ends[0], noise[at : at + 1000])
+        while (polled := slcan.poll(0.02)) is not None:
+            events += polled.events
+    os.write(adapter.ends[0], b"\r")
+    while (polled := slcan.poll(0.02)) is not None:
+        events += polled.events
+    assert events
+    assert {event.reason for event in events if isinstance(event, BadFrame)} == {BadFrameReason.NO_SYNC}
+    adapter.say(line(8))
+    assert all_facts(collect(slcan, 1)) == [fact(8)]
+
+
+@needs_pty
+def test_slcan_random_bytes(adapter: Adapter, slcan: CanBusSource) -> None:
+    chance = random.Random(6)
+    alphabet = b"tTrRdDbBxzZ0123456789ABCDEFabcdef\r\r\r\r\a \xff\0"
+    slcan.open()
+    for _ in range(20):
+        os.write(adapter.ends[0], bytes(chance.choices(alphabet, k=1000)))
+        slcan.poll(0.01)
+    os.write(adapter.ends[0], b"\r")
+    adapter.say(line(9))
+    assert [one for one in all_facts(collect(slcan, 1)) if one[0] == "row"][-1] == fact(9)
+
+
+@needs_pty
 def test_slcan_cable_out_and_in_again(adapter: Adapter, slcan: CanBusSource) -> None:
     slcan.open()
     adapter.say(line(1), line(2))
@@ -374,6 +407,16 @@ def test_slcan_command_into_a_cut_link(adapter: Adapter, slcan: CanBusSource) ->
 def send_until_lost_on(source: CanBusSource) -> None:
     for _ in range(100):
         source.send("BenchCommand.Mode=Stop")
+
+
+def test_a_library_that_is_not_installed_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "can", None)
+    monkeypatch.delitem(sys.modules, "benchkit.sources.can_bus")
+    with pytest.raises(UsageError, match=r'CAN needs python-can, .*pip install "benchkit\[can\]"'):
+        build_source(SPEC, HostClock())
+    monkeypatch.setitem(sys.modules, "cantools.database.can", None)
+    with pytest.raises(UsageError, match=r'CAN needs cantools, .*pip install "benchkit\[can\]"'):
+        decoder_for(replace(SPEC, dbc=SPEC.dbc + "\n"))
 
 
 def test_no_thread_is_left(bus: Bus) -> None:
