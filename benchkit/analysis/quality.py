@@ -77,12 +77,23 @@ def check_gaps(stand: Stand, stream: Stream) -> list[Finding]:
     return [Finding("caution", "time_gap", text, "", int(wide[0]), int(wide[-1]) + 2)]
 
 
-def check_missing(_stand: Stand, stream: Stream) -> list[Finding]:
-    """Share of samples of each channel that were not measured."""
+def check_missing(stand: Stand, stream: Stream) -> list[Finding]:
+    """Share of samples of each channel that were not measured.
+
+    Of a derived channel only those count whose inputs were measured: its formula has no value there, and may mean it.
+    """
     findings = []
     absent = np.isnan(stream.values)
+    place = {name: k for k, name in enumerate(stream.channels)}
     for name, share, rows in zip(stream.channels, absent.mean(axis=0), absent.T, strict=True):
-        if share > 0.0:
+        channel = stand.channels.get(name)
+        if channel is not None and channel.derived is not None:
+            inputs = absent[:, [place[n] for n in channel.derived.inputs if n in place]]
+            where = np.flatnonzero(rows & ~inputs.any(axis=1))
+            if where.size:
+                text = f"The formula has no value in {where.size / rows.size:.2%} of the samples."
+                findings.append(Finding("note", "no_value", text, name, int(where[0]), int(where[-1]) + 1))
+        elif share > 0.0:
             severity = "note" if share <= 0.01 else "caution" if share <= 0.2 else "error"
             where = np.flatnonzero(rows)
             text = f"{share:.2%} of the samples are not measured."
@@ -122,13 +133,16 @@ def check_range(stand: Stand, stream: Stream) -> list[Finding]:
     return findings
 
 
-def check_frozen(_stand: Stand, stream: Stream) -> list[Finding]:
-    """A channel that repeats one value for long while elsewhere in the run it changes often."""
+def check_frozen(stand: Stand, stream: Stream) -> list[Finding]:
+    """A measured channel that repeats one value for long while elsewhere in the run it changes often."""
     findings: list[Finding] = []
     if len(stream) < 20:
         return findings
     interval = float(np.median(np.diff(stream.time_s)))
     for name in stream.channels:
+        channel = stand.channels.get(name)
+        if channel is not None and channel.derived is not None:
+            continue
         values = np.ascontiguousarray(stream.column(name))  # columns lie apart in memory: read them once
         same = values[1:] == values[:-1]
         first, length = _longest_run(same)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from uncertainties import UFloat, ufloat
 
-from benchkit.analysis.quality import check_calibrations
+from benchkit.analysis.quality import check_calibrations, check_frozen, check_missing
 from benchkit.analysis.steady import channel_means
 from benchkit.analysis.uncertainty import scatter_only
 from benchkit.model.derived import fill_derived
@@ -134,6 +134,25 @@ def test_an_input_that_the_stream_has_not_leaves_the_uncertainty_open(stand: Sta
     got = channel_means(stand, less, 0, len(less))
     assert got["dc_power"].value == 20000.0
     assert math.isnan(got["dc_power"].u)
+
+
+def test_gaps_of_a_formula_are_told_once_and_quietly(stand: Stand) -> None:
+    current = np.full(400, 50.0)
+    current[:8] = math.nan  # 2 %: named at the current, not at all that needs it
+    current[100:200] = 0.0  # a quarter: no efficiency without power, as the formula says
+    made = stream(stand, {**STILL, "dc_current": current})
+    assert [(f.severity, f.code, f.channel, f.row_start, f.row_stop) for f in check_missing(stand, made)] == [
+        ("caution", "not_measured", "dc_current", 0, 8),
+        ("note", "no_value", "square", 100, 200),  # 0 / 0
+        ("note", "no_value", "drive_efficiency", 100, 200),
+    ]
+
+
+def test_only_measured_channels_freeze(stand: Stand) -> None:
+    noise = np.random.default_rng(2).normal(0.0, 1.0, 4000)
+    noise[2000:] = noise[2000]
+    made = stream(stand, {**STILL, "dc_current": 50.0 + noise}, rows=4000)
+    assert [f.channel for f in check_frozen(stand, made)] == ["dc_current"]
 
 
 def test_a_derived_channel_needs_no_certificate(stand: Stand) -> None:
