@@ -1,8 +1,8 @@
 """Consistent overhead byte stuffing: any bytes become bytes without a zero, so that a zero can end a packet.
 
-S. Cheshire and M. Baker, *Consistent Overhead Byte Stuffing*, IEEE/ACM Transactions on Networking 7 (1999) 159. A code
-byte n stands before n - 1 bytes that are not zero, and for the zero behind them; 0xFF stands before 254 bytes and for no
-zero; the last zero is not part of the packet.
+S. Cheshire and M. Baker, *Consistent Overhead Byte Stuffing*, IEEE/ACM Transactions on Networking 7 (1999) 159. A
+code byte n stands before n - 1 bytes that are not zero, and for the zero behind them; 0xFF stands before 254 bytes and
+for no zero; the last zero is not part of the packet.
 
 >>> encode(bytes([0x11, 0x22, 0x00, 0x33])).hex(" ")
 '03 11 22 02 33'
@@ -25,14 +25,14 @@ def encode(data: bytes) -> bytes:
     """``data`` without zeros; the delimiter is not appended."""
     found = bytearray()
     blocks = data.split(b"\0")
-    for number, block in enumerate(blocks):
-        while len(block) >= _RUN:
-            found += b"\xff" + block[:_RUN]
-            block = block[_RUN:]
-            if not block and number == len(blocks) - 1:
-                return bytes(found)  # a full run stands for no zero: nothing is left to say
-        found.append(len(block) + 1)
-        found += block
+    for number, block in enumerate(blocks, start=1):
+        full = len(block) // _RUN * _RUN
+        for at in range(0, full, _RUN):
+            found += b"\xff" + block[at : at + _RUN]
+        if full and full == len(block) and number == len(blocks):
+            break  # a full run stands for no zero: nothing is left to say
+        found.append(len(block) - full + 1)
+        found += block[full:]
     return bytes(found)
 
 

@@ -73,7 +73,7 @@ class _Fields:
         """How many a field has: its end, and its points."""
         self.marks[:1] = at[:1] + 1
         np.subtract(at[1:], at[:-1], out=self.marks[1:])
-        self.has_point = self.marks == 2  # noqa: PLR2004 - its end and one point
+        self.has_point = self.marks == 2
         self.point = np.where(self.has_point, marks[at - 1], self.end)
 
 
@@ -91,7 +91,7 @@ def _values(ended: bytes, fields: _Fields, missing: frozenset[bytes]) -> FloatAr
     behind -= fields.has_point
     count = before + behind
     # Two points in one field, too many digits or none: not one of ours.
-    ours = (fields.marks <= 2) & (before <= _DIGITS) & (behind <= _DIGITS) & (count > 0)  # noqa: PLR2004
+    ours = (fields.marks <= 2) & (before <= _DIGITS) & (behind <= _DIGITS) & (count > 0)
     if not ours.all():
         before, behind = np.where(ours, before, 0), np.where(ours, behind, 0)
         count = before + behind

@@ -249,7 +249,7 @@ def _counters(raw: npt.NDArray[np.generic], modulus: int, good: BoolArray) -> In
         whole = (number >= 0) & (number < modulus) & (number == np.floor(number))
         good &= whole
         return np.where(whole, number, 0.0).astype(np.int64)
-    if raw.dtype.itemsize == 8:  # noqa: PLR2004 - bytes of the one type whose numbers may exceed the modulus
+    if raw.dtype.itemsize == 8:  # its numbers may exceed the modulus
         good &= raw < np.uint64(modulus)
     return raw.astype(np.int64)
 

@@ -1,9 +1,9 @@
 """Binary packets: bytes in, rows, bad frames, gaps and replies out.
 
-With COBS a zero byte ends every packet, so that after any damage the next packet is found at the next zero. With length
-framing a packet begins with the declared sync bytes and length; after damage the next place is looked for where these
-stand and, with a check value, where it is right. Without a check value such a place is believed only when another packet
-begins right behind it. How often a wrong row gets through all the same: ``docs/reference/decoders.md``.
+With COBS a zero byte ends every packet, so that after any damage the next packet is found at the next zero. With
+length framing a packet begins with the declared sync bytes and length; after damage the next place is looked for where
+these stand and, with a check value, where it is right. Without a check value such a place is believed only when another
+packet begins right behind it. How often a wrong row gets through all the same: ``docs/reference/decoders.md``.
 
 Datagrams keep their own borders: see :mod:`benchkit.decode.datagrams`.
 """
@@ -40,6 +40,8 @@ _FIRST_BLOCK = 8
 """After damage: what stands behind it is read in blocks that grow from here."""
 _LARGEST_SIMPLE = 253
 """Up to so many bytes stuffing adds exactly one."""
+_WAIT, _NONE = -1, -2
+"""Instead of the end of a packet: more bytes are needed to say; no packet begins there."""
 
 
 class _Framing(Protocol):
@@ -146,8 +148,8 @@ class CobsFraming:
             piece = block[at : at + _BLOCK * step]
             if not self._take_regular(piece, arrival_ns):
                 frames = block[at:].split(b"\0")[:-1]
-                for first in range(0, len(frames), _BLOCK):
-                    self._take_mixed(frames[first : first + _BLOCK], arrival_ns)
+                for number in range(0, len(frames), _BLOCK):
+                    self._take_mixed(frames[number : number + _BLOCK], arrival_ns)
                 return
 
     def _take_regular(self, block: bytes, arrival_ns: int) -> bool:
@@ -278,35 +280,39 @@ class LengthFraming:
 
     def _take_one(self, data: bytes, at: int, arrival_ns: int) -> int:
         """Read what begins at ``at``; return where to go on, ``at`` itself when more bytes are needed."""
-        layout = self._layout
         begin = data.find(self._sync, at)
         if begin != at:
             stop = begin if begin >= 0 else len(data) - self._begun(data, at)
             if stop > at:
                 self._pass_over(data[at:stop], arrival_ns)
             return stop
-        head = len(layout.head)
-        length = int.from_bytes(data[at + len(self._sync) : at + head], layout.order.value)
-        end = at + head + length + layout.check_bytes
-        if len(data) < at + head:
+        end = self._end_of(data, at)
+        if end == _WAIT:
             return at
-        if length != self._length:
-            # Of another length only an answer is waited for: good packets behind a false start come without delay.
-            if len(data) == at + head and 0 < length <= REPLY_BYTES:
-                return at
-            if not (0 < length <= REPLY_BYTES and data.startswith(REPLY_PREFIX, at + head)):
-                self._pass_over(data[at : at + 1], arrival_ns)
-                return at + 1
+        if end == _NONE:
+            self._pass_over(data[at : at + 1], arrival_ns)
+            return at + 1
+        return self._judge(data[at:end], at, arrival_ns)
+
+    def _end_of(self, data: bytes, at: int) -> int:
+        """Where the packet ends that begins with the sync bytes at ``at``; or that none begins, or is not yet known."""
+        layout = self._layout
+        body = at + len(layout.head)
+        if len(data) < body:
+            return _WAIT
+        length = int.from_bytes(data[at + len(self._sync) : body], layout.order.value)
+        end = body + length + layout.check_bytes
+        # Of another length only an answer is waited for: good packets behind a false start come without delay.
+        may_be_reply = 0 < length <= REPLY_BYTES and data[body : body + 1] in (b"", REPLY_PREFIX)
+        if length != self._length and not may_be_reply:
+            return _NONE
         if len(data) < end:
-            return at
+            return _WAIT
         if layout.check is None and not self._in_step:
             behind = data[end : end + len(self._sync)]
-            if behind != self._sync[: len(behind)]:
-                self._pass_over(data[at : at + 1], arrival_ns)
-                return at + 1
-            if len(behind) < len(self._sync):
-                return at
-        return self._judge(data[at:end], at, arrival_ns)
+            if behind != self._sync:
+                return _WAIT if self._sync.startswith(behind) else _NONE
+        return end
 
     def _begun(self, data: bytes, at: int) -> int:
         """How many bytes at the end of ``data`` may be the beginning of sync bytes."""

@@ -31,7 +31,7 @@ EVIDENCE_BYTES = 64
 _BLOCK_BYTES = 1 << 17
 """Bytes read at once: long enough that numpy's fixed cost per call vanishes, short enough to stay in cache."""
 _SMALL, _SMALL_BYTES = 4, 1024
-"""Blocks of so many lines and bytes are read line by line: quicker for one line, and unusual lines are found at last."""
+"""Up to so many lines and bytes are read line by line: quicker for one line, and unusual lines are found at last."""
 _STRONG_DIGITS = 4
 """Hexadecimal digits from which a check value vouches for a line whose start was not seen (1 in 65 536 by chance)."""
 

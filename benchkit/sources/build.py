@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from benchkit.errors import UsageError
-from benchkit.model.sources import CanSource, CsvTailSource, ModbusSource, ScpiSource, SerialTextSource
+from benchkit.model.sources import (
+    CanSource,
+    CsvTailSource,
+    ModbusSource,
+    ScpiSource,
+    SerialPacketSource,
+    SerialTextSource,
+    UdpSource,
+)
 from benchkit.model.sources import Source as SourceSpec
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
@@ -15,10 +23,14 @@ def build_source(spec: SourceSpec, clock: Clock, port: str | None = None) -> Sou
     Raises:
         UsageError: a source of that kind cannot be built.
     """
-    if isinstance(spec, SerialTextSource):
-        from benchkit.sources.serial_text import SerialSource
+    if isinstance(spec, (SerialTextSource, SerialPacketSource)):
+        from benchkit.sources.serial_source import SerialSource
 
         return SerialSource(spec, clock, port)
+    if isinstance(spec, UdpSource):
+        from benchkit.sources.udp import DatagramSource
+
+        return DatagramSource(spec, clock, port)
     if isinstance(spec, CsvTailSource):
         from benchkit.sources.csv_tail import CsvTail
 

@@ -14,9 +14,9 @@ from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, Rows
 from tests.decode.can_cases import CAN_CASES
 from tests.decode.contract import Case, cut, decode, details, drain, facts
+from tests.decode.packet_cases import PACKET_CASES
 from tests.decode.record_cases import RECORD_CASES
 from tests.decode.tail_cases import TAIL_CASES
-from tests.decode.packet_cases import PACKET_CASES
 from tests.decode.text_cases import TEXT_CASES
 
 CASES = [*CAN_CASES, *TEXT_CASES, *PACKET_CASES, *TAIL_CASES, *RECORD_CASES]

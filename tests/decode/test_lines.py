@@ -91,7 +91,22 @@ def test_ordinary_block_is_read_at_once() -> None:
 
 
 @pytest.mark.parametrize(
-    "odd", [b"1,-nan", b"1,an", b"1", b"1,2,3", b"1,1e999", b"", b">ok", b"1,2\r", b"1,--2", b"1_0,2", b"1\n2", b"1,2,3\n4", b"7" * 64 + b",1"]
+    "odd",
+    [
+        b"1,-nan",
+        b"1,an",
+        b"1",
+        b"1,2,3",
+        b"1,1e999",
+        b"",
+        b">ok",
+        b"1,2\r",
+        b"1,--2",
+        b"1_0,2",
+        b"1\n2",
+        b"1,2,3\n4",
+        b"7" * 64 + b",1",
+    ],
 )
 def test_one_odd_line_makes_the_block_unusual(odd: bytes) -> None:
     assert read_block(layout_of(PLAIN), b"1,2\n" + odd + b"\n3,4\n") is None

@@ -1,8 +1,8 @@
 """Stuffed bytes against printed ones.
 
-S. Cheshire and M. Baker, *Consistent Overhead Byte Stuffing*, IEEE/ACM Transactions on Networking 7 (1999) 159, as listed
-with worked examples in https://en.wikipedia.org/wiki/Consistent_Overhead_Byte_Stuffing (examples 1, 2, 3, 4, 5, 7, 8, 9
-and 10 of its table; the delimiter at the end is left off here).
+S. Cheshire and M. Baker, *Consistent Overhead Byte Stuffing*, IEEE/ACM Transactions on Networking 7 (1999) 159. The
+examples are those in wide use with it, such as in the encyclopaedia article of the same name (Wikipedia, "Encoding
+examples", without the delimiter at the end); cited from memory, and each follows from the definition.
 """
 
 from __future__ import annotations

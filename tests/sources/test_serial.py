@@ -11,11 +11,11 @@ import pytest
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrameReason
 from benchkit.model.sources import Checksum, SerialTextSource
-from benchkit.sources import serial_text
+from benchkit.sources import serial_source
 from benchkit.sources.build import build_source
 from benchkit.sources.clock import HostClock
 from benchkit.sources.ports import Port, device_with, list_ports, serial_number_of
-from benchkit.sources.serial_text import SerialSource
+from benchkit.sources.serial_source import SerialSource
 from tests.sources.contract import FORMAT, all_facts, collect, fact, line, row, send_until_lost, spec
 
 needs_pty = pytest.mark.skipif(os.name == "nt", reason="Windows has no pseudo-terminals")
@@ -73,7 +73,7 @@ def test_adapter_is_found_again_under_another_name(
 ) -> None:
     (_, gone), (master, now) = ptys
     names = [gone]
-    monkeypatch.setattr(serial_text, "list_ports", lambda: [Port(name, "adapter", "FT-0042") for name in names])
+    monkeypatch.setattr(serial_source, "list_ports", lambda: [Port(name, "adapter", "FT-0042") for name in names])
     source = SerialSource(spec(gone), HostClock())
     source.open()
     assert source.device == gone

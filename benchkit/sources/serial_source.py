@@ -1,19 +1,20 @@
-"""Text lines on a serial port: the link, its decoder, and what happens when the cable comes out."""
+"""Text lines or packets on a serial port: the link, its decoder, and what happens when the cable comes out."""
 
 from __future__ import annotations
 
-from benchkit.decode.text import TextDecoder
-from benchkit.errors import LinkError, UsageError
+from benchkit.decode.build import decoder_for
+from benchkit.errors import LinkError
 from benchkit.model.samples import DecodeEvent, Gap
-from benchkit.model.sources import SerialTextSource
+from benchkit.model.sources import SerialPacketSource, SerialTextSource
 from benchkit.sources.clock import Clock
+from benchkit.sources.commands import command_line
 from benchkit.sources.contract import Polled
 from benchkit.sources.ports import device_with, list_ports, serial_number_of
 from benchkit.sources.serial_link import SerialLink
 
 
 class SerialSource:
-    """Serial text source (see :class:`benchkit.sources.contract.Source`).
+    """Serial source of text lines or packets (see :class:`benchkit.sources.contract.Source`).
 
     ``port_override`` takes the place of the port of the profile. An adapter with a serial number of its own is found
     again when it comes back under another name.
@@ -21,12 +22,14 @@ class SerialSource:
 
     is_finished = False
 
-    def __init__(self, spec: SerialTextSource, clock: Clock, port_override: str | None = None) -> None:
+    def __init__(
+        self, spec: SerialTextSource | SerialPacketSource, clock: Clock, port_override: str | None = None
+    ) -> None:
         self._spec = spec
         self._clock = clock
         self._device = port_override or spec.port
         self._where = f"sources.{spec.name}"
-        self._decoder = TextDecoder(spec.format)
+        self._decoder = decoder_for(spec)
         self._link: SerialLink | None = None
         self._serial_number = ""
         self._pending: list[DecodeEvent] = []
@@ -50,6 +53,11 @@ class SerialSource:
     def is_open(self) -> bool:
         return self._link is not None
 
+    @property
+    def wait_on(self) -> int | None:
+        """Descriptor that the recorder can wait on; None while closed, or where the system has none."""
+        return None if self._link is None else self._link.wait_on
+
     def open(self) -> None:
         """Open the port, or open it again after a loss. A network host that does not answer holds this up for 5 s.
 
@@ -62,7 +70,7 @@ class SerialSource:
         self._link = self._connect()
         self._loss = None
         # What a device has begun before we listened comes without its start.
-        self._decoder = TextDecoder(self._spec.format, joined_midway=True)
+        self._decoder = decoder_for(self._spec, joined_midway=True)
         if self._down_since_ns is not None:
             now = self._clock.now_ns()
             cause = f"link was down for {(now - self._down_since_ns) / 1e9:.3f} s"
@@ -98,22 +106,16 @@ class SerialSource:
             LinkError: the link is lost, not open, or does not take the bytes.
             UsageError: the text is not one line of ASCII.
         """
-        if not command.isascii() or not command.isprintable() or not command:
-            raise UsageError(
-                "a command is one line of ASCII text",
-                where=self._where,
-                got=command,
-                remedy="Mend the command in the stand profile.",
-            )
+        data = command_line(command, self._where)
         if self._link is None:
             raise self._loss or self._not_open()
         try:
-            self._link.write(command.encode("ascii") + b"\n")
+            self._link.write(data)
         except OSError as error:
             raise self._lose(error) from error
 
     def close(self) -> None:
-        """Close the port. A line that was not finished is handed out as a bad frame by the next poll."""
+        """Close the port. A line or packet that was not finished is handed out as a bad frame by the next poll."""
         if self._link is None:
             return
         self._link.close()
