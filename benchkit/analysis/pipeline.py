@@ -11,6 +11,7 @@ from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.quality import check_calibrations, check_results, check_stream
 from benchkit.analysis.steady import operating_points
+from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.stand import Stand
@@ -19,6 +20,7 @@ from benchkit.model.stream import Stream
 BREAKING = frozenset(
     {
         EventKind.SET_POINT,
+        EventKind.TARE,
         EventKind.TRIP,
         EventKind.STOP_COMMANDED,
         EventKind.STATE,
@@ -45,6 +47,7 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     findings = (
         *check_stream(stand, stream),
         *due,
+        *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
         *check_results(stand, stream, points, balances, thrust),
         *map_findings,
         *heat_findings,

@@ -24,6 +24,9 @@ class EventKind(StrEnum):
     STOP_ACKNOWLEDGED = "stop_acknowledged"
     STOP_NOT_ACKNOWLEDGED = "stop_not_acknowledged"
     SET_POINT = "set_point"
+    TARE = "tare"
+    """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
+    the source that has the new offsets."""
     BAD_FRAME = "bad_frame"
     GAP = "gap"
     REPLY = "reply"

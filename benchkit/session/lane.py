@@ -12,6 +12,7 @@ from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.session.messages import SourceStatus
 from benchkit.session.opening import Opening
 from benchkit.session.outage import missing_over
+from benchkit.session.tare import Recent
 from benchkit.session.timebase import TimeBase
 from benchkit.sources.contract import Source
 
@@ -45,6 +46,7 @@ class Lane:
         self.map = ChannelMap(channels, source.columns)
         self.channel_names = tuple(channel.name for channel in channels)
         self.spec = StreamSpec(source.name, channels, self.map.raw_names)
+        self.recent = Recent()
         self.row_bytes = 8 * (4 + len(channels) + len(self.map.raw_names))
         """What a row takes in the run file."""
         spec = stand.sources[source.name]
@@ -65,7 +67,9 @@ class Lane:
 
     def block(self, rows: Rows) -> Block:
         """Calibrated block of decoded rows, for protection; ``lay`` makes it one to keep."""
-        return block_of(rows, self.map, self.time_base)
+        block = block_of(rows, self.map, self.time_base)
+        self.recent.add(rows.arrival_ns, block.values)
+        return block
 
     def lay(self, rows: Rows, block: Block) -> tuple[Block | None, Gap | None]:
         """Count the rows of ``block``; return those that have their sample times, and the outage they have ended."""

@@ -149,6 +149,11 @@ class Recorder:
         """Write an event that a person asked for."""
         self._happened(self.clock.now_ns(), kind, message, data=data or {})
 
+    def note_now(self, kind: EventKind, message: str, source: str, data: Mapping[str, JsonValue]) -> None:
+        """As ``note``, about a source; all up to now is handed over with it, before any byte that comes later."""
+        self._happened(self.clock.now_ns(), kind, message, source=source, data=data)
+        self._hand_over()
+
     def request_trigger(self, trigger: Trigger, who: str) -> None:
         """Move the interlock; raises RefusedError with the reason."""
         self._act(self.protection.request(trigger, self.clock.now_ns(), who))

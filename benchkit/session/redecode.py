@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from benchkit.analysis.tare import offsets_after
 from benchkit.decode.build import decoder_for
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.model.events import EventKind
@@ -29,7 +30,8 @@ def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -
     channel_map = ChannelMap(stand.channels_of(source), decoder.columns)
     time_base = TimeBase(0, header.time_factor, device_time_wrap_s(spec))
     for record in records:
-        is_loss = record.kind is Kind.EVENT and parse_event(record.payload).kind is EventKind.SOURCE_LOST
+        happened = parse_event(record.payload) if record.kind is Kind.EVENT else None
+        is_loss = happened is not None and happened.kind is EventKind.SOURCE_LOST
         if record.kind is Kind.RECEIVED:
             decoder.feed(record.payload, record.time_ns)
         elif is_loss:
@@ -39,6 +41,9 @@ def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -
                 laid = time_base.lay(block_of(event, channel_map, time_base))
                 if laid is not None:
                     yield laid
+        if happened is not None and happened.kind is EventKind.TARE:
+            names = [channel.name for channel in channel_map.channels]
+            channel_map.tare = offsets_after(happened, names, channel_map.tare)
         if is_loss:
             decoder = decoder_for(spec, joined_midway=True)
             held = time_base.release()

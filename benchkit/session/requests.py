@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from benchkit.errors import BenchkitError, RefusedError, did_you_mean
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
+from benchkit.session.tare import take_tare
 
 if TYPE_CHECKING:
     from benchkit.session.recorder import Recorder
@@ -105,6 +106,7 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "stop": _trigger(Trigger.STOP),
     "reset": _trigger(Trigger.RESET),
     "set": _set,
+    "tare": take_tare,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),
     "close": _close,

@@ -25,6 +25,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.STOP_ACKNOWLEDGED: "stop acknowledged",
     EventKind.STOP_NOT_ACKNOWLEDGED: "STOP NOT ACKNOWLEDGED",
     EventKind.SET_POINT: "set-point",
+    EventKind.TARE: "tare",
     EventKind.BAD_FRAME: "bad frame",
     EventKind.GAP: "gap",
     EventKind.REPLY: "reply",
