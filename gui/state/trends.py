@@ -21,6 +21,7 @@ _ORDER: tuple[Quantity, ...] = (
     Quantity.SPEED,
     Quantity.TORQUE,
     Quantity.TEMPERATURE,
+    Quantity.TEMPERATURE_DIFFERENCE,
     Quantity.CURRENT,
     Quantity.FORCE,
     Quantity.VOLTAGE,
@@ -40,7 +41,11 @@ _REST_AT_ZERO = frozenset(
         Quantity.VIBRATION,
     }
 )
-_TITLES: Mapping[Quantity, str] = {Quantity.RATIO: "Ratio", Quantity.FORCE: "Force"}
+_TITLES: Mapping[Quantity, str] = {
+    Quantity.RATIO: "Ratio",
+    Quantity.FORCE: "Force",
+    Quantity.TEMPERATURE_DIFFERENCE: "Temperature difference",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ _DECIMALS: dict[Quantity, int] = {
     Quantity.CURRENT: 1,
     Quantity.POWER: 0,
     Quantity.TEMPERATURE: 1,
+    Quantity.TEMPERATURE_DIFFERENCE: 1,
     Quantity.PRESSURE: 0,
     Quantity.FLOW: 2,
     Quantity.RATIO: 3,
