@@ -162,16 +162,17 @@ class ModbusInstrument:
         from pymodbus.pdu import register_message as messages
 
         point, words = parse_write(self._spec, text)
+        what = str(Read(ModbusTable.HOLDING, point.address, len(words)))
         if len(words) == 1:
             request: ModbusPDU = messages.WriteSingleRegisterRequest(
                 address=point.address, registers=words, dev_id=self._spec.unit_id
             )
-            self._exchange(request, text, lambda pdu: pdu.address == point.address and list(pdu.registers) == words)
+            self._exchange(request, what, lambda pdu: pdu.address == point.address and list(pdu.registers) == words)
             return
         request = messages.WriteMultipleRegistersRequest(
             address=point.address, registers=words, dev_id=self._spec.unit_id
         )
-        self._exchange(request, text, lambda pdu: pdu.address == point.address and pdu.count == len(words))
+        self._exchange(request, what, lambda pdu: pdu.address == point.address and pdu.count == len(words))
 
     def _find_step(self) -> None:
         """Make sure that the next answer belongs to the next question: RTU answers do not say to which they belong."""

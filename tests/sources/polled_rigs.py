@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+
+import pytest
 
 from benchkit.decode.build import decoder_for
 from benchkit.model.sources import ModbusSource, ScpiSource
@@ -11,7 +15,7 @@ from benchkit.sources.build import build_source
 from benchkit.sources.clock import HostClock
 from tests.decode.contract import Fact, row
 from tests.sources.contract import Rig
-from tests.sources.instruments import ModbusPeer, Pty, ScpiPeer, modbus_spec, scpi_spec, values_of
+from tests.sources.instruments import ModbusPeer, Pty, ScpiPeer, free_port, modbus_spec, scpi_spec, values_of
 
 ROWS = 20
 
@@ -21,10 +25,30 @@ def polled_fact(number: int) -> Fact:
     return row(*values_of(number))
 
 
-def _rig(spec: ModbusSource | ScpiSource, stop: Callable[[], None], command: str) -> Rig:
+def _rig(
+    spec: ModbusSource | ScpiSource, command: str, make: Callable[[], ModbusPeer | ScpiPeer], pty: Pty | None
+) -> Rig:
+    """``make`` brings the instrument to the far end, at first and after the link was cut."""
+    peers = [make()]
+
+    def cut() -> None:
+        peers[-1].stop()
+        if pty is not None:
+            pty.unplug()
+
+    def mend() -> None:
+        if pty is not None:
+            pty.plug()
+        peers.append(make())
+
+    if pty is None:
+        scheme = "tcp" if isinstance(spec, ModbusSource) else "socket"
+        spec = replace(spec, port=f"{scheme}://127.0.0.1:{peers[0].port}")
     return Rig(
         build_source(spec, HostClock()),
-        stop=stop,
+        cut=cut,
+        mend=mend,
+        stop=cut,
         first_rows=ROWS,
         fact=polled_fact,
         command=command,
@@ -35,34 +59,31 @@ def _rig(spec: ModbusSource | ScpiSource, stop: Callable[[], None], command: str
 def modbus_rtu_rig(tmp_path: Path) -> Rig:
     """A pymodbus server at the far end of a pseudo-terminal."""
     pty = Pty(tmp_path / "port")
-    peer = ModbusPeer(pty=pty)
-
-    def stop() -> None:
-        peer.stop()
-        pty.unplug()
-
-    return _rig(modbus_spec(pty.name), stop, "write speed 2500")
+    return _rig(modbus_spec(pty.name), "write speed 2500", lambda: ModbusPeer(pty=pty), pty)
 
 
 def modbus_tcp_rig(tmp_path: Path) -> Rig:
     """A pymodbus server on loopback."""
-    peer = ModbusPeer()
-    return _rig(modbus_spec(f"tcp://127.0.0.1:{peer.port}"), peer.stop, "write speed 2500")
+    port = free_port()
+    return _rig(modbus_spec("tcp://"), "write speed 2500", lambda: ModbusPeer(port=port), None)
 
 
 def scpi_pty_rig(tmp_path: Path) -> Rig:
     """An instrument at the far end of a pseudo-terminal."""
     pty = Pty(tmp_path / "port")
-    peer = ScpiPeer(pty=pty)
-
-    def stop() -> None:
-        peer.stop()
-        pty.unplug()
-
-    return _rig(scpi_spec(pty.name), stop, "SOUR:SPE 2500")
+    return _rig(scpi_spec(pty.name), "SOUR:SPE 2500", lambda: ScpiPeer(pty=pty), pty)
 
 
 def scpi_tcp_rig(tmp_path: Path) -> Rig:
     """An instrument on loopback."""
-    peer = ScpiPeer()
-    return _rig(scpi_spec(f"socket://127.0.0.1:{peer.port}"), peer.stop, "SOUR:SPE 2500")
+    port = free_port()
+    return _rig(scpi_spec("socket://"), "SOUR:SPE 2500", lambda: ScpiPeer(port=port), None)
+
+
+needs_pty = pytest.mark.skipif(os.name == "nt", reason="Windows has no pseudo-terminals")
+POLLED_RIGS = [
+    pytest.param(modbus_rtu_rig, id="modbus_rtu", marks=needs_pty),
+    pytest.param(modbus_tcp_rig, id="modbus_tcp"),
+    pytest.param(scpi_pty_rig, id="scpi_pty", marks=needs_pty),
+    pytest.param(scpi_tcp_rig, id="scpi_tcp"),
+]
