@@ -207,7 +207,7 @@ class CanDecoder:
             self._tell_skipped(arrival_ns)
             payload = buffer[at + HEAD_BYTES : end]
             at = end
-            self._take(CanFrame(identifier, payload, received_ns, 0, flags), arrival_ns)
+            self._take(flags, identifier, payload, received_ns, arrival_ns)
         if head is None:
             # The last byte may be the first of a mark.
             keep = len(buffer) - 1 if buffer[at:].endswith(MARK[:1]) else len(buffer)
@@ -254,56 +254,57 @@ class CanDecoder:
 
     # -- frames
 
-    def _take(self, frame: CanFrame, arrival_ns: int) -> None:
+    def _take(self, flags: int, identifier: int, data: bytes, received_ns: int, arrival_ns: int) -> None:
         self._frame += 1
-        if frame.flags & ERROR:
-            if frame.identifier != self._last_error:
-                self._last_error = frame.identifier
-                self._refuse(BadFrameReason.BUS_ERROR, error_text(frame.identifier), frame.data, arrival_ns)
+        if flags & ERROR:
+            if identifier != self._last_error:
+                self._last_error = identifier
+                self._refuse(BadFrameReason.BUS_ERROR, error_text(identifier), data, arrival_ns)
             return
         self._last_error = None
-        if frame.flags & REMOTE:
+        if flags & REMOTE:
             return
-        key = (frame.identifier, bool(frame.flags & EXTENDED))
+        key = (identifier, flags & EXTENDED != 0)
         reader = self._readers.get(key)
         if reader is None:
             self.unknown_frames += key not in self._known
             return
         message = reader.message
-        if len(frame.data) != message.length:
-            detail = f"{message.name}: {len(frame.data)} data bytes; the database says {message.length}"
-            self._refuse(BadFrameReason.LENGTH, detail, frame.data, arrival_ns)
+        if len(data) != message.length:
+            detail = f"{message.name}: {len(data)} data bytes; the database says {message.length}"
+            self._refuse(BadFrameReason.LENGTH, detail, data, arrival_ns)
             return
         try:
-            values = message.decode_simple(frame.data, decode_choices=False)
+            values = message.decode_simple(data, decode_choices=False)
         except self._refusal as error:
-            self._refuse(BadFrameReason.NOT_IN_DATABASE, f"{message.name}: {error}", frame.data, arrival_ns)
+            self._refuse(BadFrameReason.NOT_IN_DATABASE, f"{message.name}: {error}", data, arrival_ns)
             return
         for wanted in reader.wanted:
             value = values.get(wanted.name)
             if value is not None:
-                self._renew(message.name, wanted, value, frame, arrival_ns)
+                self._renew(message.name, wanted, number_of(value), data, received_ns, arrival_ns)
         if key == self._row_key:
-            oldest = frame.received_ns - self._stale_ns
+            oldest = received_ns - self._stale_ns
             self._rows.append(
                 [
-                    value if oldest <= at <= frame.received_ns else math.nan
+                    value if oldest <= at <= received_ns else math.nan
                     for value, at in zip(self._latest, self._latest_ns, strict=True)
                 ]
             )
 
-    def _renew(self, message: str, wanted: _Wanted, value: object, frame: CanFrame, arrival_ns: int) -> None:
-        number = number_of(value)
+    def _renew(
+        self, message: str, wanted: _Wanted, number: float, data: bytes, received_ns: int, arrival_ns: int
+    ) -> None:
         # NaN on the wire says not measured, and is no value outside.
         outside = math.isinf(number) or number < wanted.low or number > wanted.high
         if outside and not wanted.is_outside:
             detail = f"{message}.{wanted.name}: {number:.10g} is outside its range {wanted.bounds}"
-            self._refuse(BadFrameReason.OUT_OF_RANGE, detail, frame.data, arrival_ns)
+            self._refuse(BadFrameReason.OUT_OF_RANGE, detail, data, arrival_ns)
         wanted.is_outside = outside
         for column in wanted.columns:
             self._latest[column] = math.nan if outside else number
-            self._latest_ns[column] = frame.received_ns
-        if wanted.states and frame.received_ns <= self._states_until_ns:
+            self._latest_ns[column] = received_ns
+        if wanted.states and received_ns <= self._states_until_ns:
             state = wanted.states.get(int(number), "") if math.isfinite(number) else ""
             if state and state != wanted.told:
                 wanted.told = state

@@ -29,6 +29,7 @@ from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent, Gap
 from benchkit.model.sources import CanSource
 from benchkit.sources.clock import Clock
+from benchkit.sources.commands import command_line
 from benchkit.sources.contract import Polled
 
 try:
@@ -68,7 +69,8 @@ class CanBusSource:
         self._commands = CommandEncoder(spec)
         self._check()
         self._bus: can.BusABC | None = None
-        self._wait_on: int | None = None  # what ``select`` can wait on, where python-can would turn round and round
+        self._descriptor: int | None = None
+        self._is_serial = False
         self._pending: list[DecodeEvent] = []
         self._down_since_ns: int | None = None
         self._loss: LinkError | None = None
@@ -89,6 +91,11 @@ class CanBusSource:
     @property
     def is_open(self) -> bool:
         return self._bus is not None
+
+    @property
+    def wait_on(self) -> int | None:
+        """Descriptor that the recorder can wait on; None while closed, or where the interface has none."""
+        return self._descriptor if self._bus is not None else None
 
     def open(self) -> None:
         """Open the interface, or open it again after a loss.
@@ -138,13 +145,7 @@ class CanBusSource:
             LinkError: the link is lost, not open, or does not take the frame.
             UsageError: the text is not one line of ASCII, or not a command that the database knows.
         """
-        if not command.isascii() or not command.isprintable() or not command:
-            raise UsageError(
-                "a command is one line of ASCII text",
-                where=self._where,
-                got=command,
-                remedy="Mend the command in the stand profile.",
-            )
+        command_line(command, self._where)  # the form that the raw capture of commands holds
         if self._bus is None:
             raise self._loss or self._not_open()
         frame = self._commands.encode(command)
@@ -215,19 +216,21 @@ class CanBusSource:
             # A second program on the port would steal bytes; ports that are no device cannot be locked.
             with contextlib.suppress(AttributeError, NotImplementedError, ValueError):
                 port.exclusive = True
-        self._wait_on = None
-        if port is not None and os.name != "nt":
-            with contextlib.suppress(NotImplementedError, can.CanError):  # loop:// has no descriptor
-                self._wait_on = bus.fileno()
-                port.timeout = 0
+        self._descriptor, self._is_serial = None, port is not None
+        if os.name != "nt":
+            with contextlib.suppress(NotImplementedError, can.CanError):  # virtual and loop:// have no descriptor
+                self._descriptor = bus.fileno()
+        if port is not None and self._descriptor is not None:
+            port.timeout = 0  # what waits is select
         return bus
 
     def _receive(self, bus: can.BusABC, timeout_s: float) -> tuple[list[bytes], list[DecodeEvent], str | None]:
         """Records of the frames that are waiting, what was no frame, and why the link is lost (None: it is not)."""
         records: list[bytes] = []
         noise: list[DecodeEvent] = []
-        if self._wait_on is not None:
-            if not _is_waiting(self._wait_on, timeout_s):
+        lines_on = self._descriptor if self._is_serial else None  # waiting for a line python-can turns round and round
+        if lines_on is not None:
+            if not _is_waiting(lines_on, timeout_s):
                 return records, noise, None
             timeout_s = 0.0
         for _ in range(MAX_FRAMES_A_POLL):
@@ -246,7 +249,7 @@ class CanBusSource:
                 if len(_unfinished(bus)) > _LONGEST_LINE:
                     noise.append(self._noise(f"no line end within {_LONGEST_LINE} bytes"))
                     _unfinished(bus).clear()
-                if self._wait_on is not None and _is_waiting(self._wait_on):
+                if lines_on is not None and _is_waiting(lines_on):
                     continue  # that line was no frame (an answer of the adapter); there are more
                 break
             try:

@@ -248,6 +248,22 @@ def test_an_interface_that_is_not_there() -> None:
     assert not source.is_open
 
 
+@pytest.mark.skipif(not Path("/sys/class/net/vcan0").exists(), reason="no virtual interface vcan0 on this computer")
+def test_socketcan() -> None:
+    source = CanBusSource(replace(SPEC, interface="socketcan", port="vcan0"), HostClock())
+    source.open()
+    assert source.wait_on is not None
+    with can.Bus("vcan0", interface="socketcan", ignore_config=True) as peer:
+        peer.send(named("InverterTorque", Torque=41.25))
+        peer.send(status_message(1))
+        assert all_facts(collect(source, 1)) == [row(400.0, 12.5, 1.0, 2.0, NAN, NAN, 41.25)]
+        source.send("BenchCommand.Mode=Stop")
+        message = peer.recv(5.0)
+        assert message is not None
+        assert (message.arbitration_id, message.data) == (0x200, bytes(8))
+    source.close()
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -12,6 +12,7 @@ from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrameReason
 from benchkit.sources.clock import HostClock
 from tests.decode.contract import decode, facts
+from tests.sources.can_rigs import can_slcan_rig, can_virtual_rig
 from tests.sources.contract import (
     Rig,
     all_facts,
@@ -42,6 +43,8 @@ RIGS = [
 POLLED = [
     pytest.param(udp_packets_rig, id="udp_packets"),
     pytest.param(udp_text_rig, id="udp_text"),
+    pytest.param(can_virtual_rig, id="can_virtual"),
+    pytest.param(can_slcan_rig, id="can_slcan", marks=needs_pty),
     pytest.param(modbus_rtu_rig, id="modbus_rtu", marks=needs_pty),
     pytest.param(modbus_tcp_rig, id="modbus_tcp"),
     pytest.param(scpi_pty_rig, id="scpi_pty", marks=needs_pty),
