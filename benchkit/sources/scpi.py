@@ -85,7 +85,7 @@ class ScpiInstrument:
 
     def command(self, text: str) -> bytes:
         """Write ``text`` at once, then see what became of it; a query waits until answers are in step."""
-        is_query = text.rstrip().endswith("?")
+        is_query = "?" in text.partition(" ")[0]
         try:
             if is_query and not self._is_in_step:
                 self._find_step()
