@@ -29,6 +29,10 @@ from benchkit.profiles.collect import Collector
 from benchkit.units import Quantity
 
 MODBUS_COMMAND = "write {name} {value}"
+MOST_ANSWERS = 65535
+"""Bytes that the record of a sweep can hold."""
+LONGEST_NUMBER = 16
+"""Bytes of a number in an answer, with its separator; the exact length is known only when it comes."""
 
 
 class SourceConverter:
@@ -182,15 +186,20 @@ class SourceConverter:
             self._fault(f"{key}.address", "reaches beyond the last register, 65535", r.address)
 
     def _scpi(self, s: schema.ScpiSection, stale_after_s: float, command: str | None) -> ScpiSource:
+        for i, q in enumerate(s.queries):
+            if not (q.command.isascii() and q.command.isprintable() and "?" in q.command):
+                self._fault(f"queries.{i}.command", "must be a question of printable ASCII", q.command, "MEAS:VOLT?")
+        queries = tuple(ScpiQuery(q.command, tuple(q.columns), q.reply, q.block_type, q.block_order) for q in s.queries)
+        if sum(LONGEST_NUMBER * len(q.columns) for q in queries) > MOST_ANSWERS:
+            what = f"the answers of one sweep may not fill {MOST_ANSWERS} bytes"
+            self._fault("queries", what, remedy="Ask for fewer columns, or spread them over two sources.")
         return ScpiSource(
             name=self._name,
             port=s.port,
             baud=s.baud,
             interval_s=self._collect.positive(f"{self._key}.interval", Quantity.TIME, s.interval),
             timeout_s=self._collect.positive(f"{self._key}.timeout", Quantity.TIME, s.timeout),
-            queries=tuple(
-                ScpiQuery(q.command, tuple(q.columns), q.reply, q.block_type, q.block_order) for q in s.queries
-            ),
+            queries=queries,
             stale_after_s=stale_after_s,
             set_point_command=command,
         )
