@@ -344,6 +344,19 @@ def shunt_output_mv_per_v(gauge_ohm: float, shunt_ohm: float) -> float:
     return 1e3 * gauge_ohm / (4.0 * shunt_ohm + 2.0 * gauge_ohm)
 
 
+def shunt_deviation(open_mv_per_v: float, shunted_mv_per_v: float, gauge_ohm: float, shunt_ohm: float) -> float:
+    """Relative deviation (1) of a shunt check: what the output changed by, against what the resistors say.
+
+    The sign of the output is not judged: it says across which arm the shunt lies. A bridge, its amplifier and its
+    cable are sound where this is small; the tolerance of the shunt itself, often 0.1 %, is its floor.
+
+    >>> round(shunt_deviation(0.0123, -0.8597, 350.0, 100e3), 4)
+    -0.0017
+    """
+    expected = shunt_output_mv_per_v(gauge_ohm, shunt_ohm)
+    return abs(shunted_mv_per_v - open_mv_per_v) / expected - 1.0
+
+
 # -------------------------------------------------------------------------------------------------- correction
 SensorCurve = PlatinumResistance | Thermocouple | SteinhartHart | CurrentLoop | QuarterBridge
 

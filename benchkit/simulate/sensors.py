@@ -18,6 +18,7 @@ import numpy as np
 
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.calibration import Accuracy, AnyCurve, GainOffset, Polynomial, Table
+from benchkit.model.sensors import cold_junction_of
 from benchkit.model.sources import text_format_of
 from benchkit.model.stand import Channel, Stand
 from benchkit.simulate.drives import PropellerParameters
@@ -130,6 +131,12 @@ def _chain(column: str, channel: Channel | None, gain_draw: float, offset_draw: 
     sensor = SENSORS[column]
     accuracy = channel.calibration.accuracy if channel else Accuracy()
     curve = channel.calibration.curve if channel else GainOffset()
+    if channel is not None and cold_junction_of(curve):
+        raise UsageError(
+            "the simulated stand has no terminals whose temperature is measured",
+            where=f"channels.{channel.name}.calibration",
+            remedy='For a simulation use cold_junction = { value = 0.0, unit = "°C" }.',
+        )
     low, high = (channel.low, channel.high) if channel else (-1e6, 1e6)
     middle = 0.5 * (low + high)
     pair = curve.invert(np.array([middle, middle + sensor.resolution]))
