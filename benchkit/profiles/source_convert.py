@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from benchkit.model.sources import (
@@ -81,7 +82,7 @@ class SourceConverter:
         self._collect.fault(f"{self._key}.{key}", what, got, expected, remedy)
 
     def _unique(self, columns: Sequence[str]) -> None:
-        doubled = sorted({c for c in columns if columns.count(c) > 1})
+        doubled = sorted(c for c, count in Counter(columns).items() if count > 1)
         if doubled:
             self._fault("columns", f"columns named twice: {', '.join(doubled)}")
 

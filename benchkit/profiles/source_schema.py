@@ -162,7 +162,7 @@ class ScpiQuerySection(Section):
     """One query and the columns its answer fills."""
 
     command: Annotated[str, Field(min_length=1, max_length=255)]
-    columns: Annotated[list[str], Field(min_length=1)]
+    columns: Annotated[list[str], Field(min_length=1, max_length=4095)]
     reply: Annotated[ScpiReply, Field(strict=False)]
     block_type: TypeField = NumberType.F32
     block_order: OrderField = ByteOrder.BIG
