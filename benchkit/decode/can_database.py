@@ -28,8 +28,10 @@ MAX_MESSAGE_BYTES = 1785
 MAX_FRAME_BYTES = 64
 """The longest frame (CAN FD, ISO 11898-1)."""
 MAX_SIGNAL_BITS = 64
-MAX_LAYOUTS = 40_000
-"""Signals to lay out, each counted once for every multiplexer value it is valid for: two seconds of work."""
+MAX_MUX_VALUES = 400_000
+"""Values of multiplexers in all ranges of a file together: cantools lists every one."""
+MAX_WORK_US = 2_000_000.0
+"""Time that cantools may take to lay out all signals, estimated from their number as measured on a laptop."""
 _FLOAT_BITS = (16, 32, 64)
 _DEEPEST = 8
 _SHORT = 200
@@ -121,38 +123,39 @@ def _bounded(bare: str) -> None:
             raise _fault(f"two messages have the {noun} {doubled}", remedy="Keep one of them.")
     ranges = _ranges(bare)
     named = {(m[1], m[2]): len(m[3].split('""')) for m in _NAMED_VALUES.finditer(bare)}
-    layouts = 0
+    work_us = 0.0
     for at, message in enumerate(starts):
         length = int(message[3])
         if length > MAX_MESSAGE_BYTES:
             raise _fault(f"message {message[2]} has {length} bytes", expected=f"at most {MAX_MESSAGE_BYTES}")
         end = starts[at + 1].start() if at + 1 < len(starts) else len(bare)
-        weight = 1 + length // MAX_FRAME_BYTES
-        layouts += weight * _layouts(message, bare[message.end() : end], ranges, named)
-        if layouts > MAX_LAYOUTS:
+        work_us += _work_us(message, bare[message.end() : end], ranges, named)
+        if work_us > MAX_WORK_US:
             raise _fault(
-                "multiplexed too widely",
-                expected=f"at most {MAX_LAYOUTS} signals, each counted for every multiplexer value it is valid for",
-                remedy=f"The limit is passed at message {message[2]}: keep the values that the device sends.",
+                f"too many signals, or multiplexer values: it would take {work_us * 1e-6:.3g} s to lay them out",
+                expected=f"at most {MAX_WORK_US * 1e-6:g} s",
+                remedy=f"The limit is passed at message {message[2]}: keep what the device sends.",
             )
 
 
 def _ranges(bare: str) -> dict[tuple[str, str], _Parent]:
     """Extended multiplexing: (message identifier, signal) -> where it hangs."""
     found: dict[tuple[str, str], _Parent] = {}
+    total = 0
     for line in _MUX_VALUES.finditer(bare):
         values = sum(max(0, int(high) - int(low) + 1) for low, high in _MUX_RANGE.findall(line[4]))
-        if values > MAX_LAYOUTS:
+        total += values
+        if total > MAX_MUX_VALUES:
             what = f"signal {line[2]} is valid for {values} values of multiplexer {line[3]}"
-            raise _fault(what, expected=f"at most {MAX_LAYOUTS}")
+            raise _fault(what, expected=f"at most {MAX_MUX_VALUES} in all")
         found[line[1], line[2]] = _Parent(line[3], values)
     return found
 
 
-def _layouts(
+def _work_us(
     message: re.Match[str], body: str, ranges: dict[tuple[str, str], _Parent], named: dict[tuple[str, str], int]
-) -> int:
-    """How many signals cantools lays out for one message, at most."""
+) -> float:
+    """How long cantools takes to lay out one message, about."""
     identifier, name = message[1], message[2]
     signals = list(_SIGNAL.finditer(body))
     top = next((s[1] for s in signals if s[2] == "M"), None)
@@ -170,13 +173,19 @@ def _layouts(
         plain = _Parent(top, 1) if multiplexed and signal != top else _Parent(None, 1)
         parents[signal] = ranges.get((identifier, signal), plain)
     times = {signal: _times(signal, parents, name) for signal in parents}
-    below = Counter[str]()
+    below, children = Counter[str](), Counter[str]()
     for parent in parents.values():
         if parent.multiplexer is not None:
             below[parent.multiplexer] += parent.values
+            children[parent.multiplexer] += 1
     # Every value of a multiplexer that is named or used has a layout of its own.
     values = {s: below[s] + named.get((identifier, s), 0) for s in below}
-    return sum(times.values()) + sum(times.get(s, 1) * count for s, count in values.items())
+    size = float(message[3])
+    one_signal = 40.0 + 0.6 * size + 0.006 * size * size  # bits are put side by side, byte by byte
+    one_value = 60.0 + size
+    signals_us = one_signal * sum(times.values())
+    # For every value each signal below the multiplexer is looked at.
+    return signals_us + sum(times.get(s, 1) * count * (one_value + 0.05 * children[s]) for s, count in values.items())
 
 
 def _times(signal: str, parents: dict[str, _Parent], message: str) -> int:

@@ -45,7 +45,7 @@ HOSTILE = {
         HEAD
         + message(1, "Big", "64", "P0 M : 0|8@1+", *CHAIN)
         + mux_values(*[f"P{i} P{i - 1} 0-255" for i in range(1, 8)]),
-        "multiplexed too widely .*passed at message Big",
+        "too many signals, or multiplexer values: .*passed at message Big",
     ),
     "60 000 named multiplexer values": (
         HEAD
@@ -53,7 +53,20 @@ HOSTILE = {
         + "VAL_ 1 M "
         + " ".join(f'{i} "x"' for i in range(60_000))
         + " ;\n",
-        "multiplexed too widely",
+        "too many signals, or multiplexer values",
+    ),
+    "13 000 multiplexed signals": (
+        HEAD + message(1, "Big", "63", "M M : 0|16@1+", *[f"S{i} m{i} : 488|8@1+" for i in range(13_000)]),
+        "too many signals, or multiplexer values",
+    ),
+    "long messages": (
+        HEAD
+        + "".join(message(i + 2**31, f"L{i}", "1785", *[f"A{j} : {j}|1@1+" for j in range(100)]) for i in range(13)),
+        "too many signals, or multiplexer values",
+    ),
+    "ranges of messages that are not there": (
+        HEAD + "".join(f"SG_MUL_VAL_ {i} S M 0-39999;\n" for i in range(1000)),
+        "values of multiplexer M .*at most 400000 in all",
     ),
     "no multiplexer": (
         HEAD + message(1, "Big", "8", "S m3 : 0|8@1+"),
