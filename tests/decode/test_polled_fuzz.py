@@ -15,8 +15,8 @@ from benchkit.decode.scpi import MAX_REPLY, ReplyReader, ScpiDecoder, reply_valu
 from benchkit.model.samples import Rows
 from benchkit.model.sources import ModbusRegister, ModbusTable, NumberType, ScpiQuery, ScpiReply
 from tests.decode.contract import drain
+from tests.decode.fuzzing import damage
 from tests.decode.record_cases import sweep_of_answers
-from tests.decode.test_fuzz import _damage as damage
 
 REGISTERS = tuple(ModbusRegister(name, ModbusTable.HOLDING, i, NumberType.I32) for i, name in enumerate("abcd"))
 QUERIES = (ScpiQuery("A?", ("a", "b")), ScpiQuery("C?", ("c", "d"), ScpiReply.BLOCK, NumberType.I16))
