@@ -18,10 +18,12 @@ from benchkit.model.sources import TextFormat
 from benchkit.profiles.base import Section
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.messages import problem_from
+from benchkit.profiles.nesting import check_nesting
 from benchkit.profiles.source_schema import Separator
 from benchkit.units import Quantity
 
 MAX_FORMAT_BYTES = 200_000
+MAX_LISTED = 100
 _NS = 1e-9
 
 
@@ -69,6 +71,8 @@ def load_file_format(path: Path) -> FileFormat:
         ProfileError: with every fault found.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise UsageError("not a file", where=str(path), remedy="Give the path of a format (TOML).")
         if path.stat().st_size > MAX_FORMAT_BYTES:
             raise UsageError("too large for a format", where=str(path), expected=f"at most {MAX_FORMAT_BYTES} bytes")
         text = path.read_text("utf-8")
@@ -84,15 +88,17 @@ def load_file_format(path: Path) -> FileFormat:
 def file_format_from_toml(text: str, origin: str) -> FileFormat:
     """The format declared in ``text``; ``origin`` names it in errors (see :func:`load_file_format`)."""
     try:
+        check_nesting(text, origin)
         mapping = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, ValueError) as error:
+    except ValueError as error:
         raise UsageError("not TOML", where=origin, got=str(error)[:200], remedy="Mend the line named.") from error
     except RecursionError as error:
         raise UsageError("nested too deeply", where=origin, remedy="A format has at most two levels.") from error
     try:
         section = FormatFile.model_validate(mapping).file
     except ValidationError as error:
-        raise ProfileError(origin, [problem_from(e, FormatFile, origin) for e in error.errors()]) from None
+        listed = error.errors(include_url=False)[:MAX_LISTED]
+        raise ProfileError(origin, [problem_from(e, FormatFile, origin) for e in listed]) from None
     return _converted(section, origin)
 
 

@@ -16,15 +16,24 @@ from benchkit.model.sources import Checksum
 from benchkit.model.stand import LimitKind, Severity, Stand
 from benchkit.profiles.convert import Converter
 from benchkit.profiles.dbc import database_problems, take_up_databases
+from benchkit.profiles.files import shared_path
 from benchkit.profiles.messages import problem_from
+from benchkit.profiles.nesting import check_nesting
 from benchkit.profiles.schema import Profile, ProfileSection
 from benchkit.profiles.source_schema import CanSection
 from benchkit.protect.configuration import check_limits
 from benchkit.units import Quantity, scale_to_bench
 
-MAX_PROFILE_BYTES = 2_000_000
+MAX_PROFILE_BYTES = 1_000_000
 """A profile is written by people; a larger file is something else."""
 MAX_BASES = 8
+MAX_ENTRIES = 20_000
+"""Keys and list entries of one file; the largest example has about a thousand."""
+MAX_DEPTH = 12
+MAX_LISTED = 200
+"""So many faults of shape are listed; nobody reads more at once."""
+MAX_MENDED = 50
+"""With more faults of shape than this the faults of meaning are not looked for as well: each costs a check of all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +108,12 @@ def _all_problems(error: ValidationError, text: str, origin: str) -> list[Proble
     Each key of wrong shape is taken out, or given a stand-in of the right shape, so that the rest can be checked;
     what would be said of a stand-in is left out.
     """
-    problems = [problem_from(e, Profile, origin) for e in error.errors()]
+    listed = error.errors(include_url=False)
+    problems = [problem_from(e, Profile, origin) for e in listed[:MAX_LISTED]]
+    if len(listed) > MAX_LISTED:
+        problems.append(Problem(origin, f"{len(listed) - MAX_LISTED} more faults are not listed"))
+    if len(listed) > MAX_MENDED:
+        return problems
     mapping = json.loads(text)
     stand_ins = []
     for e in error.errors():
@@ -182,7 +196,7 @@ def _read_merged(path: Path, texts: dict[str, str], faults: list[Problem], depth
     except ValidationError as error:
         problems = [problem_from(e, ProfileSection, f"{path}: profile") for e in error.errors()]
         raise ProfileError(str(path), problems) from None
-    base = _read_merged(path.parent / change.base, texts, faults, depth + 1)
+    base = _read_merged(_base_path(path, change.base), texts, faults, depth + 1)
     for key in change.remove:
         _remove(base, key, str(path))
     return _merge(base, mapping)
@@ -190,6 +204,8 @@ def _read_merged(path: Path, texts: dict[str, str], faults: list[Problem], depth
 
 def _read_toml(path: Path, texts: dict[str, str]) -> dict[str, Any]:
     try:
+        if path.exists() and not path.is_file():
+            raise UsageError("not a file", where=str(path), remedy="Give the path of a profile (TOML).")
         if path.stat().st_size > MAX_PROFILE_BYTES:
             raise UsageError("too large for a profile", where=str(path), expected=f"at most {MAX_PROFILE_BYTES} bytes")
         text = path.read_bytes().decode("utf-8")
@@ -200,13 +216,44 @@ def _read_toml(path: Path, texts: dict[str, str]) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise UsageError("not UTF-8 text", where=str(path), got=str(error), remedy="Save it as UTF-8.") from error
     try:
+        check_nesting(text, str(path))
         mapping = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError("not TOML", where=str(path), got=str(error), remedy="Mend the line named.") from error
+    except ValueError as error:  # also a number of more digits than Python reads
+        raise UsageError("not TOML", where=str(path), got=str(error)[:200], remedy="Mend the line named.") from error
     except RecursionError as error:
         raise UsageError("nested too deeply", where=str(path), remedy="A profile has at most four levels.") from error
+    _check_size(mapping, path)
     texts[path.name] = text
     return mapping
+
+
+def _base_path(path: Path, base: str) -> Path:
+    """Where a base lies: in the folder of the profile or below it, or among the shared examples; nowhere else."""
+    found = path.parent / base
+    folders = (path.parent, shared_path("stands"))
+    if not any(found.resolve().is_relative_to(folder.resolve()) for folder in folders):
+        problem = Problem(
+            f"{path}: profile.base", "lies outside the folder of the profile", base, remedy="Copy the base beside it."
+        )
+        raise ProfileError(str(path), [problem])
+    return found
+
+
+def _check_size(mapping: dict[str, Any], path: Path) -> None:
+    """Refuse what no person wrote, before anything walks through it."""
+    level: list[Any] = [mapping]
+    entries = 0
+    for _ in range(MAX_DEPTH):
+        holders = [item.values() if isinstance(item, dict) else item for item in level]
+        entries += sum(map(len, holders))
+        level = [item for holder in holders for item in holder if isinstance(item, dict | list)]
+        if entries > MAX_ENTRIES:
+            raise UsageError(
+                "too many keys for a profile", where=str(path), got=entries, expected=f"at most {MAX_ENTRIES}"
+            )
+        if not level:
+            return
+    raise UsageError("nested too deeply", where=str(path), remedy="A profile has at most four levels.")
 
 
 def _remove(mapping: dict[str, Any], key: str, origin: str) -> None:

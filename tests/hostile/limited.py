@@ -1,0 +1,66 @@
+"""Run commands in a process of their own, with limits: ``python limited.py CPU_S AS_BYTES`` reads one JSON list of
+arguments a line from standard input and writes one JSON object a line: exit code, messages, processor seconds, peak
+memory so far. ``read PATH`` opens a run with the library and reads all of it; everything else is a benchkit command.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import resource
+import sys
+import time
+from pathlib import Path
+
+
+def _read(path: Path) -> int:
+    from benchkit.errors import BenchkitError
+    from benchkit.runfile.reader import open_run
+
+    try:
+        with open_run(path) as run:
+            run.verify()
+            for source in run.sources:
+                run.stream(source)
+                run.raw_bytes(source)
+            run.events()
+    except BenchkitError as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
+    return 0
+
+
+def _one(arguments: list[str]) -> int:
+    if arguments[0] == "read":
+        return _read(Path(arguments[1]))
+    from benchkit.cli.main import main
+
+    return main(arguments)
+
+
+def _serve(cpu_s: float, as_bytes: int) -> None:
+    resource.setrlimit(resource.RLIMIT_AS, (as_bytes, as_bytes))
+    out = sys.stdout
+    for line in sys.stdin:
+        started = time.process_time()
+        # Whoever takes longer is ended by the system; the limit counts from the start of the process.
+        hard = resource.getrlimit(resource.RLIMIT_CPU)[1]
+        resource.setrlimit(resource.RLIMIT_CPU, (int(started + cpu_s) + 1, hard))
+        said, told = io.StringIO(), io.StringIO()
+        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(told):
+            code = _one(json.loads(line))
+        found = {
+            "code": code,
+            "out": said.getvalue()[:4000],
+            "err": told.getvalue()[:3000] + told.getvalue()[3000:][-1000:],
+            "err_length": len(told.getvalue()),
+            "cpu_s": time.process_time() - started,
+            "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+            * (1 if sys.platform == "darwin" else 1024),
+        }
+        print(json.dumps(found), file=out, flush=True)
+
+
+if __name__ == "__main__":
+    _serve(float(sys.argv[1]), int(sys.argv[2]))
