@@ -1,10 +1,10 @@
 """How fast bytes become rows, beside the fastest libraries on the same bytes in the same run.
 
 Packets: 24 values of 32 bits, a counter and a device time, CRC-16, in COBS frames, fed in pieces of 64 KiB as a port
-hands them out. Beside it the same packets as they were before stuffing: ``numpy.frombuffer`` of all of them at once, and
-the check value of each by the fastest library, compared. Text: 24 columns of the forms that instruments print, a counter
-and a device time, fed as a file is read. Beside it ``pandas.read_csv(engine="c")`` of the same lines at once. Both are
-taken alternately and the medians of the ratios count.
+hands them out. Beside it the same packets as they were before stuffing: ``numpy.frombuffer`` of all of them at once,
+and the check value of each by the fastest library, compared. Text: 24 columns of the forms that instruments print, a
+counter and a device time, fed as a file is read. Beside it ``pandas.read_csv(engine="c")`` of the same lines at once.
+Both are taken alternately and the medians of the ratios count.
 """
 
 from __future__ import annotations
