@@ -32,6 +32,7 @@ HANDING_OVER_S = 10.0
 def record(args: Namespace) -> int:
     """``benchkit record``: one run, until it is told to end."""
     from benchkit.session.desk import Desk
+    from benchkit.session.disk import check_folder
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import start_simulated_stand, write_live_file
     from benchkit.session.recorder import Recorder
@@ -51,7 +52,9 @@ def record(args: Namespace) -> int:
         sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
         header = make_header(loaded, clock.utc_now(), args)
         out = Path(args.out)
-        out.mkdir(parents=True, exist_ok=True)
+        short = check_folder(out, stand.sources.values(), args.duration or 3600.0)
+        if short:
+            print(f"caution: {short}", file=sys.stderr)
         run_path = out / f"{header.run_id}.h5"
         desk = Desk(args.publish, args.request)
         ending.callback(desk.close)

@@ -28,12 +28,13 @@ JOURNAL_TO_RECEIVED = 2.0
 
 
 def check_folder(folder: Path, specs: Iterable[SourceSpec], wanted_s: float) -> str | None:
-    """Look at the folder of a recording that is to last ``wanted_s``; return a caution when room may be short.
+    """Make or look at the folder of a recording that is to last ``wanted_s``; return a caution when room may be short.
 
     Raises:
         RunFileError: it is read-only or full; the message says what to do.
     """
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=folder, prefix=".benchkit-"):
             pass
         free = shutil.disk_usage(folder).free

@@ -57,6 +57,11 @@ class DatagramSource:
         return self._spec.name
 
     @property
+    def wait_on(self) -> int | None:
+        """Descriptor that the recorder can wait on; None while closed."""
+        return None if self._socket is None else self._socket.fileno()
+
+    @property
     def columns(self) -> tuple[str, ...]:
         return self._decoder.columns
 

@@ -1,4 +1,4 @@
-"""The cable of one device is pulled at random moments; the other device must not notice, and nothing may be invented."""
+"""The cable of one device is pulled at random moments; the other must not notice, and nothing may be invented."""
 
 from __future__ import annotations
 
