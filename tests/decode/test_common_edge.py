@@ -33,7 +33,7 @@ def test_one_edge_between_samples_10_ms_and_1_ms_apart() -> None:
 
 def test_signals_without_a_common_edge_are_refused() -> None:
     time_s = np.arange(0.0, 5.0, 0.01)
-    with pytest.raises(UsageError, match="no common edges.*1 and 2 rising edges"):
+    with pytest.raises(UsageError, match=r"no common edges.*1 and 2 rising edges"):
         offset_between(time_s, steps(time_s, (1.0,)), time_s, steps(time_s, (1.0, 3.0)))
     with pytest.raises(UsageError, match="0 and 1 rising edges"):
         offset_between(time_s, np.full(500, np.nan), time_s, steps(time_s, (1.0,)))
