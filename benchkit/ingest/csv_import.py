@@ -34,6 +34,10 @@ from benchkit.sources.csv_file import CsvSource
 
 FloatArray = npt.NDArray[np.float64]
 
+MAX_BYTES_BEFORE_ROWS = 1 << 20
+"""A file without a good row in its first so many bytes is refused: it is not what was declared."""
+MAX_BAD_BEFORE_ROWS = 10_000
+"""The same for refused lines in one piece."""
 LOGGED_EVENTS = 1000
 """So many refused lines, gaps and answers go into the event log; all are counted."""
 
@@ -110,7 +114,8 @@ def import_csv(
         source.close()
         raise
     header = _header(path, stand, started_utc, source.first_stamp, operator)
-    writer = RunWriter(out_path, header, [StreamSpec(source_name, mapping.channels, mapping.raw_names)])
+    streams = [StreamSpec(source_name, mapping.channels, mapping.raw_names)]
+    writer = RunWriter(out_path, header, streams, pack_raw=False)
     work = _Import(path, source_name, mapping, writer, times, Converter(source.columns, wanted))
     try:
         for conversion in wanted:
@@ -259,10 +264,14 @@ class _Import:
 def _from_first_rows(arriving: Iterator[Polled], path: Path) -> Iterator[Polled]:
     """The same pieces, once a good row has been seen: before that no run is begun."""
     seen: list[Polled] = []
+    waited = 0
     for polled in arriving:
         seen.append(polled)
         if any(isinstance(event, Rows) for event in polled.events):
             return chain(seen, arriving)
+        waited += len(polled.data)
+        if waited > MAX_BYTES_BEFORE_ROWS or len(polled.events) > MAX_BAD_BEFORE_ROWS:
+            break
     bad = [bad_line(path, e) for polled in seen for e in polled.events if isinstance(e, BadFrame)]
     raise no_rows(path, bad)
 

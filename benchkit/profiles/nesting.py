@@ -1,4 +1,4 @@
-"""A look at TOML text before it is parsed: what is nested without end costs a parser time that grows with its square."""
+"""A look at TOML text before it is parsed: what is nested without end costs a parser time by its square."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ class RunStore:
         UsageError: header or streams cannot be stored.
     """
 
-    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec]) -> None:
+    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec], *, pack_raw: bool = True) -> None:
         layout.check_specs(streams)
         check_header(header)
         self.path = path
@@ -44,7 +44,7 @@ class RunStore:
         self.check_writable()
         self.file = create_file(path)
         try:
-            create_layout(self.file, header, streams)
+            create_layout(self.file, header, streams, pack_raw=pack_raw)
             self.file.swmr_mode = True
         except BaseException as error:
             self.release()
@@ -185,7 +185,13 @@ def text_of(header: RunHeader, name: str) -> str:
 
 
 def create_layout(
-    file: Any, header: RunHeader, streams: Sequence[StreamSpec], *, compress: bool = False, has_clock: bool = True
+    file: Any,
+    header: RunHeader,
+    streams: Sequence[StreamSpec],
+    *,
+    compress: bool = False,
+    has_clock: bool = True,
+    pack_raw: bool = True,
 ) -> None:
     """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters; so is
     ``has_clock``, for copies of the first files."""
@@ -193,7 +199,7 @@ def create_layout(
     _write_header(file, header)
     for spec in streams:
         _create_stream(file, spec, header.started_utc, filters)
-        _create_raw(file, spec.source)
+        _create_raw(file, spec.source, pack_raw)
         if has_clock:
             _create_clock(file, spec.source, filters)
     _create_log(file, filters)
@@ -317,7 +323,7 @@ def _create_clock(file: Any, source: str, filters: Mapping[str, object]) -> None
     set_text(dataset, "columns", " ".join(layout.CLOCK_COLUMNS))
 
 
-def _create_raw(file: Any, source: str) -> None:
+def _create_raw(file: Any, source: str, pack: bool) -> None:
     group = file.create_group(f"{layout.RAW}/{source}")
     for name, dtype in layout.RAW_DATASETS:
         chunk = layout.BYTES_CHUNK if dtype == "|u1" else layout.COLUMN_CHUNK
@@ -327,8 +333,8 @@ def _create_raw(file: Any, source: str) -> None:
             maxshape=(None,),
             chunks=(chunk,),
             dtype=dtype,
-            compression="gzip",
-            compression_opts=1,
+            compression="gzip" if pack else None,
+            compression_opts=1 if pack else None,
         )
 
 

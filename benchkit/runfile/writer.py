@@ -31,7 +31,8 @@ class RunWriter:
     """One run being recorded. One thread only; the caller has the timer and calls ``flush``.
 
     ``start_ns`` is the host's monotonic time at the start of the run; ``received`` and ``sent`` take host times and
-    store them as time since then.
+    store them as time since then. ``pack_raw`` compresses the bytes received at the close; without it that is as quick
+    as the disk, and ``benchkit.runfile.pack`` can make a smaller copy later.
 
     As a context manager it lets go of the files at the end; a run that was not closed by then stays as a crash
     would leave it, and ``benchkit recover`` makes a closed run of it.
@@ -41,7 +42,15 @@ class RunWriter:
         UsageError: header, streams or a block that cannot be stored.
     """
 
-    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec], *, start_ns: int = 0) -> None:
+    def __init__(
+        self,
+        path: Path,
+        header: RunHeader,
+        streams: Sequence[StreamSpec],
+        *,
+        start_ns: int = 0,
+        pack_raw: bool = True,
+    ) -> None:
         self.path = Path(path)
         self.header = header
         self.journal_path = layout.journal_path(self.path)
@@ -63,7 +72,7 @@ class RunWriter:
             record = closing.run_record(header, {spec.source: spec for spec in streams})
             self._journal.record(Kind.RUN, NO_SOURCE, 0, record)
             self._journal.flush()
-            self._store = RunStore(self.path, header, streams)
+            self._store = RunStore(self.path, header, streams, pack_raw=pack_raw)
         except BaseException:
             self._journal.close()
             self.journal_path.unlink(missing_ok=True)
