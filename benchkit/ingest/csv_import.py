@@ -38,6 +38,8 @@ MAX_BYTES_BEFORE_ROWS = 1 << 20
 """A file without a good row in its first so many bytes is refused: it is not what was declared."""
 MAX_BAD_BEFORE_ROWS = 10_000
 """The same for refused lines in one piece."""
+FLUSH_BYTES = 4 << 20
+"""The journal is handed to the system each so many bytes."""
 LOGGED_EVENTS = 1000
 """So many refused lines, gaps and answers go into the event log; all are counted."""
 
@@ -199,7 +201,7 @@ class _Import:
         self._converter = converter
         self._bad: list[BadLine] = []
         self._counts: Counter[BadFrameReason] = Counter()
-        self._gaps = self._others = self._rows = 0
+        self._gaps = self._others = self._rows = self._waiting = 0
         self._log(EventKind.RUN_STARTED, f"imported from {path.name}")
 
     def note(self, message: str) -> None:
@@ -208,6 +210,11 @@ class _Import:
 
     def take(self, polled: Polled) -> None:
         self._writer.received(self._source, 0, polled.data)
+        # What the journal holds in memory is bounded: without this a long file would be refused as for a full disk.
+        self._waiting += len(polled.data)
+        if self._waiting >= FLUSH_BYTES:
+            self._writer.flush_journal()
+            self._waiting = 0
         for event in polled.events:
             if isinstance(event, Rows):
                 self._append(event)

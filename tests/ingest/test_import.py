@@ -204,3 +204,17 @@ def test_no_such_source_or_file(stand: LoadedStand, tmp_path: Path) -> None:
         import_csv(tmp_path / "a.csv", stand, "rak", tmp_path / "r.h5")
     with pytest.raises(LinkError, match=r"a\.csv: cannot open the file"):
         import_csv(tmp_path / "a.csv", stand, "rack", tmp_path / "r.h5")
+
+
+def test_journal_of_a_long_file_never_waits_long(
+    stand: LoadedStand, rack: TextFormat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchkit.runfile.journal.MAX_WAITING_BYTES", 600_000)
+    monkeypatch.setattr(csv_import, "FLUSH_BYTES", 100_000)
+    source = tmp_path / "long.csv"
+    data = csv_text(rack, range(20_000))
+    assert len(data) > 2 * 600_000
+    source.write_bytes(data)
+    assert import_csv(source, stand, "rack", tmp_path / "run.h5", text_format=plain(rack)).rows == 20_000
+    with open_run(tmp_path / "run.h5") as run:
+        assert run.raw_bytes("rack") == data
