@@ -193,6 +193,7 @@ class CanDecoder:
             head = self._find(buffer, at)
             if head is None:
                 break
+            self._skip(buffer[at:head])
             at = head
             if len(buffer) - at < HEAD_BYTES:
                 break
