@@ -141,7 +141,7 @@ def test_extended_multiplexing_within_bounds() -> None:
 
 
 if __name__ == "__main__":
-    import resource
+    from tests.hostile.limited import peak_bytes
 
     count = 0
     for hostile, _ in HOSTILE.values():
@@ -149,5 +149,4 @@ if __name__ == "__main__":
             read_database(hostile)
         except DataError:
             count += 1
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(count, peak / (1024 * 1024 if sys.platform == "darwin" else 1024))
+    print(count, peak_bytes() / 1e6)

@@ -6,6 +6,7 @@ import os
 import random
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -80,11 +81,18 @@ def test_too_little_room_is_warned_of_and_a_full_disk_refused(loaded: LoadedStan
         check_folder(small_disk, specs, 1.0)
 
 
+def _paced(piece: bytes, pause_s: float) -> Iterator[bytes]:
+    while True:
+        time.sleep(pause_s)
+        yield piece
+
+
 def test_the_run_is_closed_in_order_before_the_disk_is_full(
     loaded: LoadedStand, lines: list[bytes], small_disk: Path
 ) -> None:
     clock, desk = HostClock(), Desk()
-    source = MemorySource(loaded.stand, (b"".join(lines[:50]) for _ in range(10**9)), clock)
+    # ten times the speed of a link, no more: a flood from memory fills the disk between two looks at it
+    source = MemorySource(loaded.stand, _paced(b"".join(lines[:50]), 0.003), clock)
     recorder = Recorder(loaded.stand, header_for(loaded), [source], small_disk / "run.h5", clock, desk)
     while recorder.status(clock.now_ns()).recording:
         recorder.step()
