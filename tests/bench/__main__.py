@@ -10,7 +10,19 @@ import json
 import sys
 from dataclasses import asdict
 
-from tests.bench import coverage, live_path, memory_path, recovery, starts
+from tests.bench import (
+    coverage,
+    csv_speed,
+    decode_speed,
+    derived_channels,
+    export_speed,
+    live_path,
+    memory_path,
+    polled_rate,
+    recovery,
+    starts,
+    wrong_rows,
+)
 from tests.bench.figure import Figure, Measure
 
 MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
@@ -19,6 +31,12 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "live path": (live_path.measure, live_path.NAMES),
     "coverage": (coverage.measure, coverage.NAMES),
     "recovery": (recovery.measure, recovery.NAMES),
+    "decoders": (decode_speed.measure, decode_speed.NAMES),
+    "derived channels": (derived_channels.measure, derived_channels.NAMES),
+    "polled instruments": (polled_rate.measure, polled_rate.NAMES),
+    "CSV import": (csv_speed.measure, csv_speed.NAMES),
+    "export": (export_speed.measure, export_speed.NAMES),
+    "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
 
