@@ -31,11 +31,13 @@ HANDING_OVER_S = 10.0
 
 def record(args: Namespace) -> int:
     """``benchkit record``: one run, until it is told to end."""
+    from benchkit.runfile.reader import open_run
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import start_simulated_stand, write_live_file
     from benchkit.session.recorder import Recorder
+    from benchkit.session.replay import replay_sources
     from benchkit.sources.build import build_source
     from benchkit.sources.clock import HostClock
 
@@ -49,7 +51,14 @@ def record(args: Namespace) -> int:
             child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
             ending.callback(child.end)
             ports = dict.fromkeys(stand.sources, child.address) | ports
-        sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
+        if args.replay:
+            run = ending.enter_context(open_run(Path(args.replay)))
+            sources = list(replay_sources(run, stand, clock, args.speed))
+            args.time_factor = run.header.time_factor * args.speed
+            args.seed = run.header.seed
+            args.note = args.note or f"replay of {run.header.run_id}"
+        else:
+            sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
         header = make_header(loaded, clock.utc_now(), args)
         out = Path(args.out)
         short = check_folder(out, stand.sources.values(), args.duration or 3600.0)
@@ -91,7 +100,7 @@ def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunH
         note=getattr(args, "note", ""),
         simulated=stand.simulated,
         seed=getattr(args, "seed", None) if stand.simulated else None,
-        time_factor=getattr(args, "time_factor", 1.0) if stand.simulated else 1.0,
+        time_factor=getattr(args, "time_factor", 1.0),
     )
 
 

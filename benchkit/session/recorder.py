@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchkit.decode.log import log_event
-from benchkit.errors import BenchkitError, LinkError
+from benchkit.errors import BenchkitError, LinkError, UsageError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.run import RunHeader
@@ -244,6 +244,10 @@ class Recorder:
             lane.source.send(text)
         except LinkError as error:
             self._lose(lane, error)
+            return False
+        except UsageError as error:
+            # a replay takes no commands, and some lines cannot go on a wire: told, and reading goes on
+            self._happened(self.clock.now_ns(), EventKind.REFUSED, str(error), source=lane.name)
             return False
         self._batch.sent.append((lane.name, self.clock.now_ns(), text.encode() + b"\n"))
         return True

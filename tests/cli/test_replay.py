@@ -1,0 +1,62 @@
+"""A recorded run as the source of another: the same numbers through other limits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchkit.cli.main import main
+from benchkit.model.events import EventKind
+from benchkit.profiles import shared_path
+from benchkit.runfile.reader import open_run
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs" / "small_motor" / "run.h5"
+
+
+@pytest.fixture
+def stricter(tmp_path: Path) -> Path:
+    """The stand of the sample run with a winding limit that the run goes beyond."""
+    base = shared_path("stands", "airboat_small.toml")
+    path = tmp_path / "stricter.toml"
+    text = base.read_text(encoding="utf-8").replace(
+        'base = "airboat_map.toml"', f'base = "{base.parent / "airboat_map.toml"}"'
+    )
+    text += '\n[limits.coolant_hot]\nset_point = { value = 45.0, unit = "°C" }\n'
+    path.write_text(
+        text.replace("value = 130.0, unit", "value = 60.0, unit").replace("value = 115.0", "value = 50.0"),
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_replay_gives_the_same_rows_and_other_limits_trip(stricter: Path, tmp_path: Path) -> None:
+    assert (
+        main(
+            [
+                "--debug",
+                "record",
+                str(stricter),
+                "--replay",
+                str(SAMPLE),
+                "--speed",
+                "20",
+                "--out",
+                str(tmp_path),
+                "--quiet",
+            ]
+        )
+        == 0
+    )
+    (made,) = tmp_path.glob("*.h5")
+    with open_run(SAMPLE) as old, open_run(made) as new:
+        before, after = old.stream("rack"), new.stream("rack")
+        events = new.events()
+        assert new.header.note == f"replay of {old.header.run_id}"
+    assert np.array_equal(after.values, before.values, equal_nan=True)
+    assert np.array_equal(after.counter, before.counter)
+    trips = [e for e in events if e.kind is EventKind.TRIP]
+    assert trips[0].data["limit"] == "winding_hot"
+    refused = [e for e in events if e.kind is EventKind.REFUSED]
+    assert "a replay takes no commands" in refused[0].message
