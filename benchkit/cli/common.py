@@ -38,3 +38,9 @@ def progress(total: int, text: str, unit: str) -> Any:
     from tqdm import tqdm
 
     return tqdm(total=total, desc=text, unit=unit, file=sys.stderr, disable=not sys.stderr.isatty(), leave=False)
+
+
+def show_bytes(bar: Any, done: int, total: int) -> None:
+    """Move a bar that counts bytes."""
+    bar.total = total
+    bar.update(done - bar.n)

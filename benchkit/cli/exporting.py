@@ -5,9 +5,8 @@ from __future__ import annotations
 from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
-from benchkit.cli.common import print_json, progress
+from benchkit.cli.common import print_json, progress, show_bytes
 from benchkit.errors import DataError
 from benchkit.export.export import export_run
 from benchkit.runfile.verify import Checked, check_run
@@ -24,7 +23,7 @@ def export(args: Namespace) -> int:
             channels=[name.strip() for names in args.channels for name in names.split(",") if name.strip()],
             start_s=args.start_s,
             stop_s=args.stop_s,
-            progress=lambda *now: _show(bar, *now),
+            progress=lambda *now: show_bytes(bar, *now),
         )
     if args.json:
         print_json(asdict(done))
@@ -46,15 +45,10 @@ def verify(args: Namespace) -> int:
 
 def _check(path: Path, *, is_quiet: bool) -> Checked:
     with progress(1, path.name, "B") as bar:
-        found = check_run(path, lambda *now: _show(bar, *now))
+        found = check_run(path, lambda *now: show_bytes(bar, *now))
     if not is_quiet:
         content = f", content {found.content_sha256}" if found.is_good else ""
         print(f"{found.path}: {found.verdict.value}{content}")
         if found.message:
             print(f"  {found.message}")
     return found
-
-
-def _show(bar: Any, done: int, total: int) -> None:
-    bar.total = total
-    bar.update(done - bar.n)

@@ -9,8 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchkit.cli.common import print_json, progress
-from benchkit.cli.recording import show_bytes
+from benchkit.cli.common import print_json, progress, show_bytes
 from benchkit.cli.texts import imported_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.profiles import find_stand, load_stand

@@ -13,10 +13,9 @@ from argparse import Namespace
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from benchkit import __version__
-from benchkit.cli.common import print_json, progress
+from benchkit.cli.common import print_json, progress, show_bytes
 from benchkit.cli.priority import step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
@@ -118,12 +117,6 @@ def _ports(given: list[str], stand: Stand) -> dict[str, str]:
             )
         ports[name] = port
     return ports
-
-
-def show_bytes(bar: Any, done: int, total: int) -> None:
-    """Move a bar that counts bytes."""
-    bar.total = total
-    bar.update(done - bar.n)
 
 
 def tell_about(args: Namespace) -> int:

@@ -26,11 +26,11 @@ from benchkit.decode.can_frames import (
     pack,
 )
 from benchkit.errors import LinkError, UsageError
-from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent, Gap
+from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent
 from benchkit.model.sources import CanSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.commands import command_line
-from benchkit.sources.contract import Polled
+from benchkit.sources.contract import Polled, outage_gap
 
 try:
     import can
@@ -109,9 +109,7 @@ class CanBusSource:
         self._loss = None
         self._decoder = CanDecoder(self._spec)
         if self._down_since_ns is not None:
-            now = self._clock.now_ns()
-            cause = f"link was down for {(now - self._down_since_ns) / 1e9:.3f} s"
-            self._pending.append(Gap(now, None, cause))
+            self._pending.append(outage_gap(self._down_since_ns, self._clock.now_ns()))
             self._down_since_ns = None
 
     def poll(self, timeout_s: float) -> Polled | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from benchkit.model.samples import DecodeEvent
+from benchkit.model.samples import DecodeEvent, Gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +19,11 @@ class Polled:
     data: bytes
     arrival_ns: int
     events: list[DecodeEvent]
+
+
+def outage_gap(down_since_ns: int, now_ns: int) -> Gap:
+    """First event of a link that is open again: how many rows the outage took is not known here."""
+    return Gap(now_ns, None, f"link was down for {(now_ns - down_since_ns) / 1e9:.3f} s")
 
 
 class Source(Protocol):

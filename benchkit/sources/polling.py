@@ -19,9 +19,8 @@ from typing import Protocol
 from benchkit.decode.contract import Decoder
 from benchkit.decode.records import Outcome
 from benchkit.errors import LinkError, UsageError
-from benchkit.model.samples import Gap
 from benchkit.sources.clock import Clock
-from benchkit.sources.contract import Polled
+from benchkit.sources.contract import Polled, outage_gap
 
 MAX_WAITING = 10_000
 """Records that wait for ``poll``; more are dropped, and seen as sweeps left out."""
@@ -285,8 +284,7 @@ class PolledSource:
         self._decoder = self._new_decoder()
         if self._down_since_ns is not None:
             now = self._clock.now_ns()
-            gap = Gap(now, None, f"link was down for {(now - self._down_since_ns) / 1e9:.3f} s")
-            self._left.append(Polled(b"", now, [gap]))
+            self._left.append(Polled(b"", now, [outage_gap(self._down_since_ns, now)]))
             self._down_since_ns = None
         self._worker = Worker(self._name, link, self._clock, self._interval_s, self._instrument_on, self._lost_after)
 

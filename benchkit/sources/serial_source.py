@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from benchkit.decode.build import decoder_for
 from benchkit.errors import LinkError
-from benchkit.model.samples import DecodeEvent, Gap
+from benchkit.model.samples import DecodeEvent
 from benchkit.model.sources import SerialPacketSource, SerialTextSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.commands import command_line
-from benchkit.sources.contract import Polled
+from benchkit.sources.contract import Polled, outage_gap
 from benchkit.sources.ports import device_with, list_ports, serial_number_of
 from benchkit.sources.serial_link import SerialLink
 
@@ -72,9 +72,7 @@ class SerialSource:
         # What a device has begun before we listened comes without its start.
         self._decoder = decoder_for(self._spec, joined_midway=True)
         if self._down_since_ns is not None:
-            now = self._clock.now_ns()
-            cause = f"link was down for {(now - self._down_since_ns) / 1e9:.3f} s"
-            self._pending.append(Gap(now, None, cause))
+            self._pending.append(outage_gap(self._down_since_ns, self._clock.now_ns()))
             self._down_since_ns = None
 
     def poll(self, timeout_s: float) -> Polled | None:

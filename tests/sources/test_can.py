@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import select
 import sys
 import threading
 import uuid
@@ -305,7 +306,12 @@ class Adapter:
         os.write(self.ends[0], "".join(f"{frame}\r" for frame in frames).encode())
 
     def heard(self) -> list[str]:
-        return os.read(self.ends[0], 4096).decode().split("\r")[:-1]
+        """Lines that came; a pseudo-terminal hands on what was written in pieces, so until it is quiet."""
+        data, patience_s = b"", 2.0
+        while select.select([self.ends[0]], [], [], patience_s)[0]:
+            data += os.read(self.ends[0], 4096)
+            patience_s = 0.05
+        return data.decode().split("\r")[:-1]
 
 
 def line(rpm: float) -> str:
