@@ -10,8 +10,9 @@ import numpy as np
 from benchkit.analysis.steady import channel_means, steady_holds
 from benchkit.analysis.thermal import continuous_rating, fit_heating
 from benchkit.errors import UsageError
+from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.results import ContinuousRating, Estimate, Finding, HeatingFit
-from benchkit.model.stand import Channel, LimitKind, Role, Severity, Stand
+from benchkit.model.stand import Channel, Role, Stand
 from benchkit.model.stream import Stream
 
 LEAST_RISE_K = 3.0

@@ -6,20 +6,10 @@ import math
 from collections.abc import Mapping
 
 from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
+from benchkit.model.limits import Limit, LimitKind, LimitSet
 from benchkit.model.sensors import cold_junction_of
-from benchkit.model.stand import (
-    Channel,
-    Inverter,
-    Limit,
-    LimitKind,
-    LimitSet,
-    Motor,
-    Propeller,
-    Role,
-    Stand,
-    Steadiness,
-    StopAction,
-)
+from benchkit.model.stand import Channel, Inverter, Motor, Propeller, Role, Stand, Steadiness
+from benchkit.model.stops import StopAction
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels

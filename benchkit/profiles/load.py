@@ -12,8 +12,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from benchkit.errors import Problem, ProfileError, UsageError
+from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.sources import Checksum
-from benchkit.model.stand import LimitKind, Severity, Stand
+from benchkit.model.stand import Stand
 from benchkit.profiles.convert import Converter
 from benchkit.profiles.dbc import database_problems, take_up_databases
 from benchkit.profiles.files import shared_path

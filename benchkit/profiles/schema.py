@@ -11,7 +11,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from benchkit.model.stand import LimitKind, Role, Severity
+from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection

@@ -7,7 +7,9 @@ from collections import Counter
 from collections.abc import Iterator
 
 from benchkit.errors import Problem, did_you_mean
-from benchkit.model.stand import Channel, Limit, LimitKind, Severity, Stand, StopAction
+from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.stand import Channel, Stand
+from benchkit.model.stops import StopAction
 
 
 def check_limits(stand: Stand) -> list[Problem]:

@@ -32,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.errors import UsageError
-from benchkit.model.stand import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.model.stand import Channel, Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.stand import Channel
 
 FloatArray = npt.NDArray[np.float64]
 

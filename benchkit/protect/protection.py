@@ -19,7 +19,8 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.stand import LimitKind, Severity, Stand
+from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.stand import Stand
 from benchkit.protect.configuration import check_limits
 from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_cause
 from benchkit.protect.interlock import REQUESTS, TABLE, step

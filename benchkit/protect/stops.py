@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchkit.model.events import EventKind, JsonValue
-from benchkit.model.stand import StopAction
+from benchkit.model.stops import StopAction
 from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
 from benchkit.protect.wording import seconds
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.model.stand import Limit, LimitKind
+from benchkit.model.limits import Limit, LimitKind
 from benchkit.protect.limits import Evidence, LimitChange
 
 

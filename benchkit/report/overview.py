@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from benchkit.model.stand import LimitKind, Role, Severity, Stand
+from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.stand import Role, Stand
 from benchkit.report.model import (
     ChannelTrace,
     Level,

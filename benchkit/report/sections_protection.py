@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from benchkit.model.events import Event, EventKind
-from benchkit.model.stand import Limit, LimitKind, StopAction
+from benchkit.model.limits import Limit, LimitKind
+from benchkit.model.stops import StopAction
 from benchkit.report.model import (
     Block,
     Cell,

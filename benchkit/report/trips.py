@@ -10,7 +10,8 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from benchkit.model.events import Event, EventKind, JsonValue
-from benchkit.model.stand import LimitKind, Role, Stand
+from benchkit.model.limits import LimitKind
+from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
 from benchkit.report.model import ChannelTrace, Number, Trip
 from benchkit.report.traces import thinned

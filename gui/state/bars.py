@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchkit.model.stand import LimitKind, Severity
+from benchkit.model.limits import LimitKind, Severity
 from gui.state.margins import Margin
 from gui.state.theme import Tone
 from gui.state.wording import number, span

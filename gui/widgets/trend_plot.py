@@ -12,7 +12,7 @@ from PySide6.QtCore import QRectF, Qt, Signal, Slot
 from PySide6.QtGui import QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
-from benchkit.model.stand import Limit, LimitKind
+from benchkit.model.limits import Limit, LimitKind
 from gui.state import theme
 from gui.state.events import Flag
 from gui.state.theme import Tone

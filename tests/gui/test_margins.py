@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchkit.model.stand import LimitKind, Severity, Stand
+from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.stand import Stand
 from gui.state.bars import bars, keep_order
 from gui.state.margins import HORIZON_S, Slope, margins, share, slope, steady_slope, time_to_limit
 from gui.state.theme import Tone

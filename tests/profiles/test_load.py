@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from benchkit.errors import ProfileError, UsageError
-from benchkit.model.stand import LimitKind, Role, Severity
+from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.stand import Role
 from benchkit.profiles import load_stand, shared_path, stand_from_json
 
 AIRBOAT = shared_path("stands", "airboat.toml")

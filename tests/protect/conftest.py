@@ -7,19 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from benchkit.model.limits import Limit, LimitKind, LimitSet, Severity
 from benchkit.model.sources import SerialTextSource, TextFormat
-from benchkit.model.stand import (
-    Channel,
-    Inverter,
-    Limit,
-    LimitKind,
-    LimitSet,
-    Motor,
-    Severity,
-    Stand,
-    Steadiness,
-    StopAction,
-)
+from benchkit.model.stand import Channel, Inverter, Motor, Stand, Steadiness
+from benchkit.model.stops import StopAction
 from benchkit.units import Quantity
 
 HOT = Limit(

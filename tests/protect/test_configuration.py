@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchkit.model.stand import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.profiles.load import load_stand
 from benchkit.protect.configuration import check_limits
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from benchkit.errors import UsageError
-from benchkit.model.stand import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.protect.limits import Evidence, LimitEngine
 
 NAN = math.nan

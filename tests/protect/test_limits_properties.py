@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchkit.model.stand import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.protect.limits import LimitEngine
 
 CHANNELS = ("a", "b")

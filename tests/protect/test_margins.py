@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from benchkit.model.stand import Channel, Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.stand import Channel
 from benchkit.protect.margins import margins, time_to_limit
 from benchkit.units import Quantity
 

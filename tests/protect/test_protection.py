@@ -11,7 +11,7 @@ import pytest
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.stand import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.protect.outcomes import Command, Happened, Reaction
 from benchkit.protect.protection import Protection
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchkit.model.stand import Severity
+from benchkit.model.limits import Severity
 from benchkit.profiles import load_stand, shared_path
 
 ROOT = Path(__file__).resolve().parents[2]
