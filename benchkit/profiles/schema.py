@@ -16,6 +16,7 @@ from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
+from benchkit.profiles.stop_schema import StopActionSection
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
@@ -160,16 +161,6 @@ class SteadinessSection(Section):
     dwell: Measure
     speed_band: Measure
     torque_band: Measure
-
-
-class StopActionSection(Section):
-    """``[stop_actions.NAME]``."""
-
-    source: str
-    command: Annotated[str, Field(min_length=1)]
-    acknowledged_by: Annotated[str, Field(min_length=1)]
-    timeout: Measure
-    stop_category: Annotated[int, Field(ge=0, le=2)]
 
 
 class LimitSetSection(Section):

@@ -26,7 +26,7 @@ from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_caus
 from benchkit.protect.interlock import REQUESTS, TABLE, step
 from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
-from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
+from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
 from benchkit.protect.stops import StopBook
 from benchkit.protect.wording import describe, in_common
 
@@ -120,6 +120,11 @@ class Protection:
         return self._stops.unacknowledged
 
     @property
+    def stops_under_way(self) -> tuple[StopStatus, ...]:
+        """Where each of these actions stands: step, attempt, source."""
+        return self._stops.under_way
+
+    @property
     def reactions(self) -> tuple[Reaction, ...]:
         """Reaction records of the trips, oldest first."""
         return self._stops.reactions
@@ -161,7 +166,7 @@ class Protection:
         """Let time pass: silence, delays, answers that do not come. Hand in the rows that have arrived before."""
         changes = self._engine.tick(now_ns)
         outcomes = self._act(changes, now_ns) if changes else []
-        outcomes += self._stops.tick(now_ns)
+        outcomes += self._follow_stops(now_ns)
         outcomes += self._follow_freshness(self._fresh, now_ns)
         return _commands_first(outcomes)
 
@@ -171,7 +176,7 @@ class Protection:
         if was_orderly and self._state is State.STOPPING:
             outcomes.append(self._move(Trigger.STOPPED, now_ns, f"{self._stand.orderly_stop} acknowledged"))
             outcomes += self._follow_permissives(now_ns)
-        return outcomes
+        return _commands_first(outcomes)
 
     def written(self, command: Command, now_ns: int) -> list[Outcome]:
         """``command`` has been handed to the link: the reaction record takes the time. Nothing follows from it now."""
@@ -195,6 +200,7 @@ class Protection:
             data: dict[str, JsonValue] = {"who": who, "released": names}
             outcomes.append(Happened(now_ns, EventKind.RESET, message, data=data))
             self._first_out = None
+            self._stops.forget_urgency()
         outcomes.append(self._move(trigger, now_ns, f"by {who}", who))
         if trigger is Trigger.STOP:
             outcomes += self._stops.command(
@@ -301,8 +307,17 @@ class Protection:
         self._stops.drop_orderly()
         if self._state is not State.TRIPPED:
             outcomes.append(self._move(Trigger.TRIP, now_ns, f"first out: {self._first_out}"))
-        for action, limits in causes.items():
+        for action, limits in sorted(causes.items(), key=lambda item: self._stops.urgency(item[0])):
             outcomes += self._stops.command(action, texts[limits[0][0]], limits, now_ns)
+        return outcomes
+
+    def _follow_stops(self, now_ns: int) -> list[Outcome]:
+        """Repeats and escalations; an orderly stop that is not answered is a trip."""
+        outcomes = self._stops.tick(now_ns)
+        for told in list(outcomes):
+            if isinstance(told, Happened) and told.kind is EventKind.STOP_ESCALATED and told.data["is_orderly"]:
+                cause = f"orderly stop {told.data['action']} not answered"
+                outcomes += self.external_trip(cause, now_ns, action=str(told.data["to"]))
         return outcomes
 
     def _tell(self, change: LimitChange) -> Happened:

@@ -75,28 +75,38 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         "Stop actions",
         (
             Column("name", "Stop action"),
+            Column("step", "Step"),
             Column("source", "Sent to"),
             Column("command", "Command"),
             Column("acknowledged_by", "Acknowledged by"),
+            Column("delay", "Delay", "s"),
             Column("timeout", "Repeated after", "s"),
             Column("stop_category", "Stop category"),
+            Column("escalation", "Escalates"),
         ),
-        lambda run: (_action_row(action) for action in run.stand.stop_actions.values()),
-        note="Stop categories as in IEC 60204-1.",
+        lambda run: (row for action in run.stand.stop_actions.values() for row in _action_rows(action)),
+        note="Stop categories as in IEC 60204-1. An action that escalates to none is repeated until it is answered.",
     )
     blocks: list[Block | None] = [Paragraph(sets, heading="Limit set"), table, actions]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 
-def _action_row(action: StopAction) -> Row:
-    return (
-        Text(action.name, code=True),
-        Text(action.source),
-        Text(action.command, code=True),
-        Text(action.acknowledged_by, code=True),
-        plain(action.timeout_s, "s"),
-        count(action.stop_category),
-    )
+def _action_rows(action: StopAction) -> Iterable[Row]:
+    """A row per step."""
+    of = len(action.steps)
+    for number, step in enumerate(action.steps, start=1):
+        escalation = f"to {action.escalate_to} after {step.attempts} attempts" if action.escalate_to else "none"
+        yield (
+            Text(action.name, code=True),
+            Text(f"{number} of {of}"),
+            Text(step.source),
+            Text(step.command, code=True),
+            Text(step.acknowledged_by, code=True),
+            plain(step.delay_s, "s"),
+            plain(step.timeout_s, "s"),
+            count(step.stop_category),
+            Text(escalation),
+        )
 
 
 def _limit_row(limit: Limit, run: RunReport) -> Row:

@@ -100,9 +100,15 @@ def _reaction(stand: Stand, episode: Iterable[Event], causes: Sequence[str]) -> 
             continue
         for record in records:
             if isinstance(record, dict) and record.get("limit") in causes:
-                action = stand.stop_actions.get(str(event.data.get("action")))
-                return record, "" if action is None else action.command
+                return record, _command(stand, event)
     return {}, ""
+
+
+def _command(stand: Stand, event: Event) -> str:
+    """What was commanded; a log that does not say it has actions of one step."""
+    told = event.data.get("command")
+    action = stand.stop_actions.get(str(event.data.get("action")))
+    return told if isinstance(told, str) else "" if action is None else action.steps[0].command
 
 
 def _milliseconds(record: Mapping[str, JsonValue], stage: str) -> float | None:

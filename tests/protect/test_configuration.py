@@ -123,7 +123,8 @@ def test_a_caution_is_compared_with_trips_on_its_own_side_and_channel_only(with_
     ],
 )
 def test_one_fault_of_a_stop_action(stand, change, text):
-    action = replace(stand.stop_actions["ramp_down"], **change)
+    ramp_down = stand.stop_actions["ramp_down"]
+    action = replace(ramp_down, steps=(replace(ramp_down.steps[0], **change),))
     (found,) = told(replace(stand, stop_actions={**stand.stop_actions, "ramp_down": action}))
     assert found.startswith("stop_actions.ramp_down.")
     assert found.endswith(text)

@@ -51,6 +51,7 @@ class InterlockStory(RuleBasedStateMachine):
         self.acts = {"hot": False, "fast": False}
         self.external = False
         self.pending: dict[str, bool] = {}  # action -> orderly
+        self.sent: set[str] = set()  # of those, the ones whose command has gone out: nothing else can be answered
         self.is_lost = self.is_missing = self.has_spoken = self.is_fresh = self.guard = False
         self.heard = 0
         # what was seen
@@ -62,7 +63,10 @@ class InterlockStory(RuleBasedStateMachine):
     def trip(self, actions):
         self.state = "TRIPPED"
         self.pending = {name: False for name, orderly in self.pending.items() if not orderly}
+        self.sent &= set(self.pending)
         for action in actions:
+            if not self.is_lost and action not in self.pending:
+                self.sent.add(action)
             self.pending[action] = False
 
     def condition(self, now_acting):
@@ -160,7 +164,8 @@ class InterlockStory(RuleBasedStateMachine):
     @rule(text=st.sampled_from(["ok stop ramp", "ok stop torque", "ok something"]))
     def reply(self, text):
         action = {"ok stop ramp": "ramp_down", "ok stop torque": "zero_torque"}.get(text, "")
-        was_orderly = self.pending.pop(action, False)
+        was_orderly = action in self.sent and self.pending.pop(action)
+        self.sent.discard(action)
         if was_orderly and self.state == "STOPPING":
             self.state = "STANDBY"
             self.follow()
@@ -175,6 +180,7 @@ class InterlockStory(RuleBasedStateMachine):
             must = set()
             if name == "STOP":
                 self.pending["ramp_down"] = True
+                self.sent |= set() if self.is_lost else {"ramp_down"}
                 must = {"ramp_down"}
             self.follow()
             self.check(self.subject.request(trigger, self.now, "Ada"), must)
@@ -201,6 +207,7 @@ class InterlockStory(RuleBasedStateMachine):
     @rule()
     def come_back(self):
         self.is_lost = False
+        self.sent = set(self.pending)
         self.check(self.subject.source_back("rack", self.now), self.pending)
 
     @rule(stands=st.booleans())

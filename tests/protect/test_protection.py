@@ -76,7 +76,10 @@ def test_a_trip_from_sample_to_acknowledgement(stand):
             "rack",
             data={
                 "action": "ramp_down",
+                "step": 1,
+                "of": 1,
                 "attempt": 1,
+                "command": "stop ramp",
                 "reactions": [
                     {
                         "limit": "hot",

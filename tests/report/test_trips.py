@@ -116,7 +116,7 @@ def test_two_trips_with_a_reset_between_are_two(bench: Bench, stand: Stand) -> N
 def test_unanswered_stop_is_said(bench: Bench, stand: Stand) -> None:
     (command,) = bench.row(winding_temp=141.0)
     bench.take(bench.protection.written(command, bench.now_ns))
-    timeout_ms = round(1e3 * stand.stop_actions["ramp_down"].timeout_s)
+    timeout_ms = round(1e3 * stand.stop_actions["ramp_down"].steps[0].timeout_s)
     for _ in range(timeout_ms + 1):  # rows go on, the answer does not come
         bench.row()
     bench.take(bench.protection.tick(bench.now_ns))
