@@ -18,9 +18,11 @@ def check_arguments(parser: ArgumentParser) -> None:
 
 def run_check(args: Namespace) -> int:
     from benchkit.profiles import find_stand, load_stand
+    from benchkit.protect.start_configuration import start_cautions
 
     loaded = load_stand(find_stand(args.stand))
     stand = loaded.stand
+    cautions = [str(caution) for caution in start_cautions(stand)]
     facts = {
         "stand": stand.name,
         "title": stand.title,
@@ -34,12 +36,17 @@ def run_check(args: Namespace) -> int:
         "propeller": stand.propeller.id if stand.propeller else None,
         "files": list(loaded.texts),
     }
+    if cautions:
+        facts["cautions"] = cautions
     if args.json:
         print_json(facts)
         return 0
     print(f"{stand.name}: no faults")
     for name, value in facts.items():
-        print(f"  {name:10} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+        if name != "cautions":
+            print(f"  {name:10} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+    for caution in cautions:
+        print(f"caution: {caution}")
     return 0
 
 

@@ -14,6 +14,7 @@ from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
 from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
+from benchkit.profiles.start_schema import alarm_rules, start_conditions
 from benchkit.profiles.stop_schema import stop_action
 from benchkit.units import Quantity, Scale
 
@@ -75,6 +76,8 @@ class Converter(Collector):
             steadiness=self._steadiness(),
             propeller=self._propeller(),
             notes=p.stand.notes,
+            alarm_rules=alarm_rules(self, p.alarms),
+            start_conditions=start_conditions(self, p.start_conditions, self._quantities),
         )
 
     # -- sections

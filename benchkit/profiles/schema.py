@@ -16,6 +16,7 @@ from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
+from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
 from benchkit.profiles.stop_schema import StopActionSection
 from benchkit.units import Quantity
 
@@ -199,3 +200,5 @@ class Profile(Section):
     stop_actions: dict[Name, StopActionSection]
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
+    alarms: AlarmsSection | None = None
+    start_conditions: StartConditionsSection | None = None

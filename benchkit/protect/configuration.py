@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from benchkit.errors import Problem, did_you_mean
 from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.model.stand import Channel, Stand
+from benchkit.protect.start_configuration import check_start
 from benchkit.protect.stop_configuration import check_stops
 
 
@@ -25,6 +26,7 @@ def check_limits(stand: Stand) -> list[Problem]:
         problems += _channel(limit, stand)
         problems += _action(limit, stand)
     problems += check_stops(stand)
+    problems += check_start(stand)
     if stand.orderly_stop not in stand.stop_actions:
         problems.append(_unknown("stand.orderly_stop", "stop action", stand.orderly_stop, list(stand.stop_actions)))
     for source in stand.sources.values():
