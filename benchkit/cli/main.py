@@ -20,6 +20,7 @@ COMMANDS = {
     "demo": ("record_commands", "simulated stand, recorder, analysis and report in one go"),
     "check": ("stand_commands", "check a stand profile; lists every fault with its remedy"),
     "record": ("record_commands", "record a run: read, decode, protect, record, publish"),
+    "ask": ("record_commands", "ask a recorder: arm, stop, acknowledge, shelve, sign the checklist"),
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),
     "recover": ("record_commands", "make a closed run from one whose recorder died"),

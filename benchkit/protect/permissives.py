@@ -165,20 +165,20 @@ class Permissives:
             self._say_fresh()
         return told
 
-    def rows(self, source: str, values: FloatArray, now_ns: int) -> list[Happened]:
-        """Rows of a source with an input: ``values`` (n, channels), n > 0."""
-        told: list[Happened] = []
-        for wired, column in self._inputs.get(source, ()):
-            seen = values[:, column]
-            is_good = seen > wired.level if wired.is_above else seen < wired.level
-            permissive = self._all[wired.name]
-            if not is_good.all():
-                bad = float(seen[~is_good][-1])
-                shown = "not measured" if np.isnan(bad) else f"{wired.channel} at {bad:.4g}"
-                told += self._change(permissive, False, now_ns, shown, permissive.remedy)
-            if is_good[-1]:
-                told += self._change(permissive, True, now_ns, "", permissive.remedy)
-        return told
+    def rows(self, source: str, values: FloatArray, now_ns: int) -> Iterator[list[Happened]]:
+        """Rows of a source with an input: ``values`` (n, channels), n > 0.
+
+        One list of events a change, each to be followed before the next: a block may take an input and give it back.
+        """
+        inputs = [(wired, self._all[wired.name], values[:, column]) for wired, column in self._inputs.get(source, ())]
+        for wired, one, seen in inputs:
+            bad = seen[~_is_good(wired, seen)]
+            if bad.size:
+                shown = "not measured" if np.isnan(bad[-1]) else f"{wired.channel} at {bad[-1]:.4g}"
+                yield list(self._change(one, False, now_ns, shown, one.remedy))
+        for wired, one, seen in inputs:
+            if _is_good(wired, seen[-1:]).all():
+                yield list(self._change(one, True, now_ns, "", one.remedy))
 
     def zeroed(self, channels: Iterable[str], who: str, now_ns: int) -> list[Happened]:
         """These channels have been tared."""
@@ -243,6 +243,11 @@ class Permissives:
             text = f"{one.name}: met" if met else f"{one.missing}: no longer met"
             body: dict[str, JsonValue] = {"permissive": one.name, "met": met, "detail": one.detail}
             yield Happened(now_ns, EventKind.PERMISSIVE, text, data=body | dict(data or {}))
+
+
+def _is_good(one: HardwareInput, seen: FloatArray) -> npt.NDArray[np.bool_]:
+    good: npt.NDArray[np.bool_] = seen > one.level if one.is_above else seen < one.level
+    return good
 
 
 def _input_remedy(one: HardwareInput) -> str:

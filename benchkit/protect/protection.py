@@ -177,7 +177,8 @@ class Protection:
         if not self._permissives.is_fresh(source):
             outcomes += self._follow_freshness((source,), now_ns)
         if rows and self._permissives.watches(source) and self._permissives.is_fresh(source):
-            outcomes += self._follow_permissives(now_ns, self._permissives.rows(source, values, now_ns))
+            for told in self._permissives.rows(source, values, now_ns):
+                outcomes += self._follow_permissives(now_ns, told)
         return outcomes
 
     def tick(self, now_ns: int) -> list[Outcome]:
@@ -313,14 +314,19 @@ class Protection:
         if stands:
             self._external.add(cause)
         self._first_out = add_cause(self._first_out, Cause(cause, now_ns), self._interval_ns)
+        flood = self.alarms.acts_outside(cause, now_ns, stands=cause in self._external)
         told = Happened(
             now_ns,
             EventKind.TRIP,
             f"{cause} (trip)",
-            data={"limit": cause, "first_out": self._is_first(cause), "order_resolved": self._first_out.order_resolved},
+            data={
+                "limit": cause,
+                "first_out": self._is_first(cause),
+                "order_resolved": self._first_out.order_resolved,
+                "life": self.alarms[cause].life.value,
+            },
         )
         causes = {action: [(cause, now_ns)]}
-        flood = self.alarms.acts_outside(cause, now_ns, stands=cause in self._external)
         return _commands_first([told, *flood, *self._trip(causes, {cause: told.message}, now_ns)])
 
     def external_cleared(self, cause: str, now_ns: int) -> list[Outcome]:
