@@ -170,7 +170,7 @@ GATES = StopStep("rack", "gates off", "ok gates off", 0.5, 0)
         ((StopAction("x", (STEP,), "y"),), "stop_actions.x.attempts: when to escalate to 'y' is not said"),
         (
             (StopAction("x", (replace(STEP, attempts=3),)),),
-            "attempts of an action that does not escalate (got 3). Such",
+            "attempts of an action that does not escalate (got 3)",
         ),
         (
             (StopAction("x", (GATES, STEP)),),
@@ -179,7 +179,7 @@ GATES = StopStep("rack", "gates off", "ok gates off", 0.5, 0)
         ((StopAction("x", (replace(STEP, attempts=3),), "x"),), "stop_actions.x.escalate_to: escalates to itself"),
         (
             (StopAction("x", (replace(STEP, attempts=3),), "zero_torqe"),),
-            "stop_actions.x.escalate_to: unknown stop action (got 'zero_torqe'; expected one of ramp_down, zero_torque). "
+            "escalate_to: unknown stop action (got 'zero_torqe'; expected one of ramp_down, zero_torque). "
             "Did you mean 'zero_torque'?",
         ),
         (
@@ -216,7 +216,7 @@ def test_a_sound_chain_of_escalations_has_no_faults(stand):
         ),
         (
             {"inputs": (HardwareInput("loop", "shaft_speed", True, 5000.0),)},
-            "start_conditions.inputs.loop.level: outside the range of its channel (got 5000.0; expected between 0 and 5000",
+            "inputs.loop.level: outside the range of its channel (got 5000.0; expected between 0 and 5000",
         ),
         ({"checklist": (ChecklistItem("a", " "),)}, "start_conditions.checklist.a: no text to read and tick"),
         ({"checklist": (ChecklistItem("a", "x"),) * 2}, "start_conditions.checklist: two items have the same name"),
