@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchkit.model.alarms import Life
 from benchkit.model.limits import Severity
+from benchkit.protect.outcomes import StopStatus
 
 if TYPE_CHECKING:
     from benchkit.protect.protection import Protection
@@ -28,26 +29,13 @@ class AlarmStatus:
 
 
 @dataclass(frozen=True, slots=True)
-class StopUnderWay:
-    """A stop action that is not acknowledged to its last step: step ``step`` of ``of``, commands sent for it."""
-
-    action: str
-    step: int
-    of: int
-    attempt: int
-    source: str
-    is_held: bool = False
-    escalated_from: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class ProtectionStatus:
     """``missing``: what each permissive that is not met lacks, and what to do. ``alarm_rate``: alarms in 10 min."""
 
     alarms: tuple[AlarmStatus, ...] = ()
     alarm_rate: int = 0
     is_flood: bool = False
-    stops: tuple[StopUnderWay, ...] = ()
+    stops: tuple[StopStatus, ...] = ()
     missing: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -74,10 +62,7 @@ def protection_status(protection: Protection, start_ns: int, now_ns: int) -> Pro
         ),
         alarm_rate=protection.alarms.rate(now_ns),
         is_flood=protection.alarms.is_flood,
-        stops=tuple(
-            StopUnderWay(x.action, x.step, x.of, x.attempt, x.source, x.is_held, x.escalated_from)
-            for x in protection.stops_under_way
-        ),
+        stops=protection.stops_under_way,
         missing={
             one.name: ". ".join(part for part in (one.detail, one.remedy) if part)
             for one in protection.missing_permissives
@@ -104,7 +89,7 @@ def protection_status_from(body: Mapping[str, Any]) -> ProtectionStatus:
         alarm_rate=int(body["alarm_rate"]),
         is_flood=bool(body["is_flood"]),
         stops=tuple(
-            StopUnderWay(
+            StopStatus(
                 action=str(stop["action"]),
                 step=int(stop["step"]),
                 of=int(stop["of"]),

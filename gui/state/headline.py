@@ -11,8 +11,9 @@ from benchkit.model.alarms import Life
 from benchkit.model.interlock import State
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import SourceStatus, Status
-from benchkit.session.protection_status import ProtectionStatus, StopUnderWay
+from benchkit.session.protection_status import ProtectionStatus
 from gui.state.theme import Tone
 from gui.state.wording import age, clock, clock_tenths, size, span
 
@@ -176,7 +177,7 @@ def _names(names: Iterable[str]) -> str:
     return ", ".join(listed[:_NAMES_SHOWN]) + (f" and {more} more" if more > 0 else "")
 
 
-def _stop_note(stop: StopUnderWay) -> str:
+def _stop_note(stop: StopStatus) -> str:
     """A stop that is not answered yet: which step, how often it was sent, and what it has escalated from."""
     step = f", step {stop.step} of {stop.of}" if stop.of > 1 else ""
     told = "held back, link lost" if stop.is_held else f"attempt {stop.attempt}" if stop.attempt else "waits its delay"

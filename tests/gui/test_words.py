@@ -12,8 +12,9 @@ from benchkit.model.interlock import State
 from benchkit.model.limits import Severity
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus, SourceStatus, Status
-from benchkit.session.protection_status import AlarmStatus, ProtectionStatus, StopUnderWay
+from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 from benchkit.units import Quantity
 from gui.state import wording
 from gui.state.browse import panned, zoomed
@@ -347,16 +348,16 @@ def test_state_line_names_alarms_that_nobody_has_acknowledged(stand: Stand) -> N
 @pytest.mark.parametrize(
     ("stop", "text"),
     [
-        (StopUnderWay("ramp_down", 1, 1, 2, "rack"), "stop ramp_down, attempt 2"),
-        (StopUnderWay("shut", 2, 3, 0, "rack"), "stop shut, step 2 of 3, waits its delay"),
-        (StopUnderWay("shut", 2, 3, 1, "rack", is_held=True), "stop shut, step 2 of 3, held back, link lost"),
+        (StopStatus("ramp_down", 1, 1, 2, "rack"), "stop ramp_down, attempt 2"),
+        (StopStatus("shut", 2, 3, 0, "rack"), "stop shut, step 2 of 3, waits its delay"),
+        (StopStatus("shut", 2, 3, 1, "rack", is_held=True), "stop shut, step 2 of 3, held back, link lost"),
         (
-            StopUnderWay("gates_off", 1, 1, 1, "rack", escalated_from="ramp_down"),
+            StopStatus("gates_off", 1, 1, 1, "rack", escalated_from="ramp_down"),
             "ramp_down NOT ANSWERED: escalated to gates_off, attempt 1",
         ),
     ],
 )
-def test_state_line_says_how_a_stop_goes(stop: StopUnderWay, text: str, stand: Stand) -> None:
+def test_state_line_says_how_a_stop_goes(stop: StopStatus, text: str, stand: Stand) -> None:
     status = make_status(
         state=State.TRIPPED,
         first_out=FirstOutStatus(("winding_hot",), True, 2.0),

@@ -14,8 +14,9 @@ from benchkit.model.alarms import Life
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
 from benchkit.model.limits import Severity
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus, LiveRows, SourceStatus, Status, decode, encode
-from benchkit.session.protection_status import AlarmStatus, ProtectionStatus, StopUnderWay
+from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 
 STATUS = Status(
     time_s=12.5,
@@ -38,7 +39,7 @@ STATUS = Status(
         ),
         alarm_rate=11,
         is_flood=True,
-        stops=(StopUnderWay("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
+        stops=(StopStatus("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
         missing={"recording": "Start a new recording"},
     ),
 )
