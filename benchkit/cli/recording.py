@@ -22,7 +22,7 @@ from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand, find_stand, load_stand
-from benchkit.report.cautions import ONE_LINE
+from benchkit.model.cautions import ONE_LINE
 
 HANDING_OVER_S = 10.0
 """A recorder that died may have a keeping process that still writes what it has."""

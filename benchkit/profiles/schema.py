@@ -14,6 +14,7 @@ from pydantic import Field
 from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.layer_schema import LimitRecord
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.units import Quantity
@@ -50,6 +51,8 @@ class InverterSection(Section):
     rated_current: Measure
     max_voltage: Measure
     switching_frequency: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this inverter."""
 
 
 class MotorSection(Section):
@@ -62,6 +65,8 @@ class MotorSection(Section):
     max_speed: Measure
     winding_limit: Measure
     magnet_limit: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this motor."""
 
 
 class PropellerSection(Section):
@@ -208,3 +213,4 @@ class Profile(Section):
     stop_actions: dict[Name, StopActionSection]
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
+    limit_record: LimitRecord | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from benchkit.model.results import Estimate, PowerBalance
-from benchkit.report.cautions import CAUTIONS
+from benchkit.model.cautions import CAUTIONS
 from benchkit.report.flags import Flag, open_flags, started_text
 from benchkit.report.model import (
     Block,

@@ -12,7 +12,7 @@ import pytest
 
 from benchkit.errors import UsageError
 from benchkit.model.stand import Stand
-from benchkit.report.cautions import CAUTIONS
+from benchkit.model.cautions import CAUTIONS
 from benchkit.report.figures import draw
 from benchkit.report.model import Coverage, CoverageCount, MapFigure, RunReport
 from benchkit.report.page import as_coverage, render
