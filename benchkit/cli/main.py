@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 COMMANDS = {
     "demo": ("record_commands", "simulated stand, recorder, analysis and report in one go"),
     "check": ("stand_commands", "check a stand profile; lists every fault with its remedy"),
+    "limits": ("stand_commands", "print every limit of a stand, where it comes from and who changed it"),
     "record": ("record_commands", "record a run: read, decode, protect, record, publish"),
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),

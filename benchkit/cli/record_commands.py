@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json
+from benchkit.cli.common import add_json, add_limits
 from benchkit.cli.stand_commands import STAND_HELP
 
 TYPE_CHECKING = False
@@ -32,6 +32,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--simulated", action="store_true", help="start the simulated stand and record from it")
     parser.add_argument("--replay", metavar="RUN", help="take the bytes of a closed run instead of the instruments")
     parser.add_argument("--speed", type=float, default=1.0, help="of the replay: 2 is twice as fast (default 1)")
+    add_limits(parser)
     parser.add_argument("--duration", type=float, metavar="S", help="end after so many seconds")
     parser.add_argument("--operator", default="", help="who runs the stand")
     parser.add_argument("--note", default="", help="free text for the header of the run")

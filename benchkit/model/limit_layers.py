@@ -63,9 +63,9 @@ def origin_text(name: str, layers: Sequence[LimitLayer], origins: Mapping[str, i
         limit, _, key = path.partition(".")
         if limit == name:
             keys.setdefault(layer, []).append(key)
-    first, *later = sorted(keys) or [None]
-    if first is None:
+    if not keys:
         return ""
+    first, *later = sorted(keys)
     words = [layers[first].place, *(f"{', '.join(keys[n])} from {layers[n].place}" for n in later)]
     return "; ".join(words)
 

@@ -63,9 +63,9 @@ class LimitSet:
     changes: tuple[LimitChange, ...] = ()
 
     @property
-    def title(self) -> str:
-        """Name, revision and the first digits of the hash: what two people compare."""
-        return f"{self.name}, revision {self.revision}, {self.sha256[:HASH_SHOWN] or 'no hash'}"
+    def short_hash(self) -> str:
+        """The first digits of the hash, enough for two people to compare; empty where none was taken."""
+        return self.sha256[:HASH_SHOWN]
 
     def origin(self, limit: str) -> str:
         """Where a limit comes from, key by key where several layers set it."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from benchkit.errors import Problem, UsageError, did_you_mean
+from benchkit.errors import Problem, did_you_mean
 from benchkit.model.limit_layers import Rank
 from benchkit.profiles.files import shared_path, stays_below
 from benchkit.profiles.layer_schema import LayerFile
@@ -43,6 +43,7 @@ class LimitReader:
         head, limits = mapping.get("limit_set"), mapping.get("limits")
         said = head if isinstance(head, dict) else {}
         below = self.stand[-1] if self.stand else None
+        gone = [key.removeprefix("limits").removeprefix(".") for key in removed if f"{key}.".startswith("limits.")]
         self.stand.append(
             Written(
                 Rank.STAND,
@@ -52,7 +53,9 @@ class LimitReader:
                 path.name,
                 text,
                 deepcopy(limits) if isinstance(limits, dict) else {},  # the merge goes on to change the mapping
-                tuple(key.removeprefix("limits").removeprefix(".") for key in removed if f"{key}.".startswith("limits.")),
+                tuple(
+                    key.removeprefix("limits").removeprefix(".") for key in removed if f"{key}.".startswith("limits.")
+                ),
             )
         )
 
@@ -123,7 +126,9 @@ class LimitReader:
         if not stays_below(name):
             expected = "a name such as 'limits/big_motor.toml', with / between folders"
             remedy = "Copy the limits beside the profile."
-            self.problems.append(Problem(where, "must lie in the folder of the profile or below it", name, expected, remedy))
+            self.problems.append(
+                Problem(where, "must lie in the folder of the profile or below it", name, expected, remedy)
+            )
             return None
         for root in (folder, shared):
             found = root / name

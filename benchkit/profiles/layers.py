@@ -2,7 +2,7 @@
 
 Works on what TOML says and knows no kind of limit. A layer gives a limit whole (it then names its ``kind``), changes
 single keys of one, or takes one out (``take_out = true``). Whoever loosens a trip that another gave says why
-(``reason = "…"``). A profile that builds on another speaks for the same stand: its changes are marked, and need no reason.
+(``reason = "…"``). A profile that builds on another speaks for its own stand: what it changes is marked, without a reason.
 """
 
 from __future__ import annotations
@@ -182,9 +182,7 @@ def _remove(resolved: Resolved, path: str) -> None:
     _forget(resolved, path)
 
 
-def _compare(
-    resolved: Resolved, number: int, name: str, before: Any, reason: str, quantity_of: QuantityOf
-) -> None:
+def _compare(resolved: Resolved, number: int, name: str, before: Any, reason: str, quantity_of: QuantityOf) -> None:
     """Mark what layer ``number`` did to a limit, and ask for the reason where it must have one."""
     after = resolved.limits.get(name)
     if not isinstance(before, dict) or (after is not None and not isinstance(after, dict)):
@@ -209,7 +207,9 @@ def _compare(
     resolved.changes.append(LimitChange(name, number, mark, what, reason))
 
 
-def with_record(limit_set: LimitSet, limits: Any, record: LimitRecord | None, origin: str) -> tuple[LimitSet, list[Problem]]:
+def with_record(
+    limit_set: LimitSet, limits: Any, record: LimitRecord | None, origin: str
+) -> tuple[LimitSet, list[Problem]]:
     """The limit set with its hash, and with its layers where the profile has a record of them.
 
     ``limits`` is the section of the resolved profile; the hash is always taken of it again.

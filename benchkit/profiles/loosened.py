@@ -98,10 +98,8 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any], keys: Mapp
 
 def in_words(value: Any) -> str:
     """A value of a profile for people."""
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return str(value).lower()
+    if value is None or isinstance(value, bool):
+        return {None: "none", True: "true", False: "false"}[value]
     if isinstance(value, float):
         return f"{value:.10g}"
     if _is_measure(value):

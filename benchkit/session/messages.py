@@ -63,6 +63,8 @@ class Status:
     first_out: FirstOutStatus | None = None
     standing: tuple[str, ...] = ()
     heartbeat: int = 0
+    limit_hash: str = ""
+    """First digits of the hash of the limits in force."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,6 +156,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         else FirstOutStatus(tuple(first["limits"]), bool(first["order_resolved"]), float(first["time_s"])),
         standing=tuple(str(name) for name in body["standing"]),
         heartbeat=int(body["heartbeat"]),
+        limit_hash=str(body.get("limit_hash", "")),
     )
 
 

@@ -438,6 +438,7 @@ class Recorder:
             else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - self.start_ns) * 1e-9),
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
+            limit_hash=self.stand.limit_set.short_hash,
         )
 
     def _take_request(self) -> None:

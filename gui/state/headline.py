@@ -86,7 +86,7 @@ def live_headline(
         _recording(status, silent=silent),
         _disk(status, shown),
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
-        Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
+        Item("Limits", limits_text(status.limit_set, status.revision, status.limit_hash), shown),
         Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
@@ -118,12 +118,13 @@ class Shown:
 
 def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline:
     """State line of an opened run."""
+    limits = stand.limit_set
     closed = Item("Closed in order", f"SHA-256 {shown.sha256[:10]}…") if shown.is_closed else None
     items = [
         Item("Run", header.run_id),
         Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
-        Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
+        Item("Limits", limits_text(limits.name, limits.revision, limits.short_hash)),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),
@@ -145,6 +146,11 @@ def absent_headline(target: str, waited_s: float) -> Headline:
     """State line before any recorder was found."""
     note = f"looking for one, {span(waited_s)}"
     return Headline("–", "state unknown", Tone.STALE, Link.NO_RECORDER, note, (Item("At", target),))
+
+
+def limits_text(name: str, revision: str, short_hash: str) -> str:
+    """Which limits are in force: name and revision as they were agreed, and the start of their hash."""
+    return f"{name}, rev. {revision}" + (f" · {short_hash}" if short_hash else "")
 
 
 def _pace(header: RunHeader) -> str:

@@ -11,8 +11,8 @@ from xml.etree import ElementTree
 import pytest
 
 from benchkit.errors import UsageError
-from benchkit.model.stand import Stand
 from benchkit.model.cautions import CAUTIONS
+from benchkit.model.stand import Stand
 from benchkit.report.figures import draw
 from benchkit.report.model import Coverage, CoverageCount, MapFigure, RunReport
 from benchkit.report.page import as_coverage, render
