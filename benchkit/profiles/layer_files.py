@@ -53,9 +53,7 @@ class LimitReader:
                 path.name,
                 text,
                 deepcopy(limits) if isinstance(limits, dict) else {},  # the merge goes on to change the mapping
-                tuple(
-                    key.removeprefix("limits").removeprefix(".") for key in removed if f"{key}.".startswith("limits.")
-                ),
+                tuple(gone),
             )
         )
 

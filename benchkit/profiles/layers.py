@@ -2,7 +2,8 @@
 
 Works on what TOML says and knows no kind of limit. A layer gives a limit whole (it then names its ``kind``), changes
 single keys of one, or takes one out (``take_out = true``). Whoever loosens a trip that another gave says why
-(``reason = "…"``). A profile that builds on another speaks for its own stand: what it changes is marked, without a reason.
+(``reason = "…"``). A profile that builds on another speaks for its own stand: its
+changes are marked, and need no reason.
 """
 
 from __future__ import annotations

@@ -65,7 +65,9 @@ def load_stand(path: Path, limits: Path | None = None) -> LoadedStand:
     try:
         stand = _checked(text, str(path), [*faults, *reader.problems, *layers.problems])
     except ProfileError as error:
-        raise ProfileError(error.source, [layers.placed(p, str(path)) for p in error.problems]) from None
+        said = layers.problems  # by a layer, which is named there already
+        problems = [p if p in said else layers.placed(p, str(path)) for p in error.problems]
+        raise ProfileError(error.source, problems) from None
     return LoadedStand(stand, text, texts)
 
 
