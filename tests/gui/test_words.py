@@ -39,7 +39,7 @@ GOOD = SourceStatus(0.02, 100, 0, 0, lost=False, stale=False)
 def make_status(**changes: object) -> Status:
     base = Status(
         3.0, State.RUNNING, {"rack": True}, True, "/runs/run-7.h5", 41_200_000_000, 11520.0,
-        "big motor", "3", {"rack": GOOD},
+        "big motor", "3", {"rack": GOOD}, limit_hash="0123456789ab",
     )  # fmt: skip
     return replace(base, **changes)
 
@@ -102,7 +102,7 @@ def test_live_state_line(stand: Stand) -> None:
     assert texts["Recording"] == "run-7.h5"
     assert texts["Disk left"] == "41.2 GB, 3 h 12 min"
     assert texts["Source rack"] == "0.0 s old"
-    assert texts["Limits"] == "big motor, rev. 3"
+    assert texts["Limits"] == "big motor, rev. 3 · 0123456789ab"
     assert texts["Run time"] == "0:03:12"
     assert texts["Data"] == "SIMULATED"
 

@@ -28,6 +28,7 @@ STATUS = Status(
     first_out=FirstOutStatus(("winding_hot",), True, 12.4),
     standing=("winding_hot",),
     heartbeat=7,
+    limit_hash="0123456789ab",
 )
 
 
