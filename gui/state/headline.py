@@ -86,7 +86,8 @@ def live_headline(
         _recording(status, silent=silent),
         _disk(status, shown),
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
-        Item("Limits", limits_text(status.limit_set, status.revision, status.limit_hash), shown),
+        Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
+        Item("Limits hash", status.limit_hash or "not told", shown),
         Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
@@ -124,7 +125,8 @@ def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline
         Item("Run", header.run_id),
         Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
-        Item("Limits", limits_text(limits.name, limits.revision, limits.short_hash)),
+        Item("Limits", f"{limits.name}, rev. {limits.revision}"),
+        Item("Limits hash", limits.short_hash),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),
@@ -146,11 +148,6 @@ def absent_headline(target: str, waited_s: float) -> Headline:
     """State line before any recorder was found."""
     note = f"looking for one, {span(waited_s)}"
     return Headline("–", "state unknown", Tone.STALE, Link.NO_RECORDER, note, (Item("At", target),))
-
-
-def limits_text(name: str, revision: str, short_hash: str) -> str:
-    """Which limits are in force: name and revision as they were agreed, and the start of their hash."""
-    return f"{name}, rev. {revision}" + (f" · {short_hash}" if short_hash else "")
 
 
 def _pace(header: RunHeader) -> str:

@@ -102,7 +102,8 @@ def test_live_state_line(stand: Stand) -> None:
     assert texts["Recording"] == "run-7.h5"
     assert texts["Disk left"] == "41.2 GB, 3 h 12 min"
     assert texts["Source rack"] == "0.0 s old"
-    assert texts["Limits"] == "big motor, rev. 3 · 0123456789ab"
+    assert texts["Limits"] == "big motor, rev. 3"
+    assert texts["Limits hash"] == "0123456789ab"
     assert texts["Run time"] == "0:03:12"
     assert texts["Data"] == "SIMULATED"
 
