@@ -27,6 +27,9 @@ class EventKind(StrEnum):
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""
+    COMMON_EDGE = "common_edge"
+    """``data`` holds ``offset_s``, ``u_s``, ``edges``, and by pairs ``sources`` and ``channels``: times of the second
+    minus times of the first."""
     BAD_FRAME = "bad_frame"
     GAP = "gap"
     REPLY = "reply"

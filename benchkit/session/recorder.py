@@ -345,6 +345,7 @@ class Recorder:
             block = blocks[0] if len(blocks) == 1 else joined(blocks)
             lane = self.lanes[name]
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
+            lane.keep_timed(block)
             self._batch.blocks.append((name, block))
             self._batch.fits.append((name, lane.time_base.take_fits()))
             self._row_bytes += len(block) * lane.row_bytes

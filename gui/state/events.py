@@ -26,6 +26,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.STOP_NOT_ACKNOWLEDGED: "STOP NOT ACKNOWLEDGED",
     EventKind.SET_POINT: "set-point",
     EventKind.TARE: "tare",
+    EventKind.COMMON_EDGE: "common edge",
     EventKind.BAD_FRAME: "bad frame",
     EventKind.GAP: "gap",
     EventKind.REPLY: "reply",

@@ -195,6 +195,11 @@ def test_an_order_that_turns_out_not_resolved_puts_the_earlier_mark_right() -> N
     assert [x.mark for x in log.lines] == [FIRST_OUT, "", UNRESOLVED, UNRESOLVED]
 
 
+@pytest.mark.parametrize("kind", EventKind)
+def test_every_kind_of_event_has_its_words(kind: EventKind) -> None:
+    assert EventLog().add(Event(1.0, kind, "")).words
+
+
 def test_event_log_is_bounded_and_counts_on() -> None:
     log = EventLog()
     for i in range(KEPT + 5):
