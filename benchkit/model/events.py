@@ -33,6 +33,10 @@ class EventKind(StrEnum):
     BAD_FRAME = "bad_frame"
     GAP = "gap"
     REPLY = "reply"
+    SENSOR_FAULT = "sensor_fault"
+    """A 4-20 mA channel has no value, and why: ``data`` holds ``state``, ``before`` (names of ``LoopState``),
+    ``current_ma``, and ``untold``, the changes before it that were too many to tell."""
+    SENSOR_BACK = "sensor_back"
     SOURCE_LOST = "source_lost"
     SOURCE_BACK = "source_back"
     RECORDING_FAULT = "recording_fault"

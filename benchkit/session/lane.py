@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchkit.decode.channel_map import ChannelMap
+from benchkit.decode.loop_watch import LoopWatch
 from benchkit.model.samples import BadFrame, Gap, Rows
 from benchkit.model.sources import counter_modulus_of, device_time_wrap_s
 from benchkit.model.stand import Stand
@@ -48,6 +49,7 @@ class Lane:
         self.name = source.name
         channels = stand.channels_of(source.name)
         self.map = ChannelMap(channels, source.columns)
+        self.loops = LoopWatch(channels, source.columns)
         self.channel_names = tuple(channel.name for channel in channels)
         self.spec = StreamSpec(source.name, channels, self.map.raw_names)
         self.recent = Recent(WINDOW_NS)
@@ -148,6 +150,7 @@ class Lane:
             gaps=self.gaps,
             lost=self.is_lost,
             stale=age_ns is None or age_ns > self.stale_after_ns,
+            sensor_faults=self.loops.standing,
         )
 
     def _rate(self) -> float | None:

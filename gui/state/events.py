@@ -30,6 +30,8 @@ _WORDS: dict[EventKind, str] = {
     EventKind.BAD_FRAME: "bad frame",
     EventKind.GAP: "gap",
     EventKind.REPLY: "reply",
+    EventKind.SENSOR_FAULT: "SENSOR FAULT",
+    EventKind.SENSOR_BACK: "sensor back",
     EventKind.SOURCE_LOST: "SOURCE LOST",
     EventKind.SOURCE_BACK: "source back",
     EventKind.RECORDING_FAULT: "RECORDING FAULT",
@@ -41,6 +43,7 @@ _TONES: dict[EventKind, Tone] = {
     EventKind.CAUTION: Tone.CAUTION,
     EventKind.TRIP: Tone.DANGER,
     EventKind.STOP_NOT_ACKNOWLEDGED: Tone.DANGER,
+    EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.RECORDING_FAULT: Tone.CAUTION,
 }

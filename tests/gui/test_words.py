@@ -137,6 +137,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
             "rack": replace(GOOD, age_s=1.25, stale=True),
             "cam": replace(GOOD, lost=True),
             "new": replace(GOOD, age_s=None),
+            "tank": replace(GOOD, sensor_faults={"flow": "under range, 3.70 mA"}),
         },
     )
     line = live_headline(bad, stand, HEADER, silence_s=0.0, run_time_s=0.0)
@@ -148,6 +149,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
     assert texts["Disk LOW"][1] is Tone.CAUTION
     assert texts["Source cam"] == ("LOST", Tone.CAUTION)
     assert texts["Source new"][0] == "no sample yet"
+    assert texts["Source tank"] == ("0.0 s old, SENSOR flow", Tone.CAUTION)
 
 
 def test_state_line_of_a_recorded_run(stand: Stand) -> None:
