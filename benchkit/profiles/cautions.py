@@ -27,7 +27,7 @@ def source_cautions(sources: Iterable[Source]) -> list[str]:
 
 def _caution(source: str, key: str, frames: str, wrong: int) -> str:
     return compose(
-        f"{frames} without a check value: damage on the link can pass as a row, {wrong} of 1000 damages did when measured",
+        f"{frames} without a check value: damage can pass as a row, {wrong} of 1000 did when measured",
         where=f"sources.{source}.{key}",
         remedy="Declare a check value if the device has one; with a CRC none did.",
     )
