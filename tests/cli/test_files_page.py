@@ -16,11 +16,12 @@ from benchkit.cli.main import main
 from benchkit.model.events import EventKind
 from benchkit.profiles import shared_path
 from benchkit.runfile.reader import open_run
+from benchkit.session.process import start_simulated_stand
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "howto" / "files.md").read_text(encoding="utf-8")
 COMMANDS = [line for block in re.findall(r"```console\n(.*?)```", PAGE, flags=re.DOTALL) for line in block.splitlines()]
-PREVIEW, IMPORT, TAIL, REPLAY = COMMANDS
+PREVIEW, IMPORT, SIMULATE, TAIL, REPLAY = COMMANDS
 
 
 def block(language: str, number: int = 0) -> str:
@@ -91,7 +92,13 @@ def mast(folder: Path) -> Iterator[None]:
 
 @pytest.mark.usefixtures("mast")
 def test_a_growing_file_beside_the_other_instruments(folder: Path) -> None:
-    run(TAIL + " --quiet")
+    address = shlex.split(SIMULATE)[-1]
+    assert shlex.split(SIMULATE) == ["benchkit", "simulate", "airboat", "--tcp", address]
+    stand = start_simulated_stand("airboat", tcp="127.0.0.1:0")
+    try:
+        run(TAIL.replace(f"socket://{address}", stand.address) + " --quiet")
+    finally:
+        stand.end()
     (path,) = (folder / "live").glob("*.h5")
     with open_run(path) as made:
         assert made.sources == ("mast", "rack")
