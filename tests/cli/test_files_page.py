@@ -112,9 +112,11 @@ def test_a_growing_file_beside_the_other_instruments(folder: Path) -> None:
 
 def test_a_replay_has_the_same_rows(folder: Path) -> None:
     shutil.copy(ROOT / "sample_runs" / "small_motor" / "run.h5", folder)
-    run(REPLAY + " --quiet")
+    run(REPLAY + " --quiet --duration 10")  # on a busy computer not all of it: test_replay.py compares the whole
     (path,) = (folder / "replayed").glob("*.h5")
     with open_run(folder / "run.h5") as old, open_run(path) as new:
-        assert np.array_equal(new.stream("rack").values, old.stream("rack").values, equal_nan=True)
+        rows = new.rows("rack")
+        assert rows > 0
+        assert np.array_equal(new.stream("rack").values, old.stream("rack", 0, rows).values, equal_nan=True)
         assert new.header.note == f"replay of {old.header.run_id}"
         assert EventKind.RUN_CLOSED in {event.kind for event in new.events()}
