@@ -24,6 +24,7 @@ COMMANDS = {
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),
     "recover": ("record_commands", "make a closed run from one whose recorder died"),
+    "offset": ("record_commands", "compare the times of two sources on an edge that both have seen"),
     "verify": ("export_commands", "check that runs are what was recorded: content hash, journal, closing"),
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),

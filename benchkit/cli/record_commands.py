@@ -1,4 +1,4 @@
-"""Commands around a run file: ``demo``, ``record``, ``import``, ``info``, ``recover``."""
+"""Commands around a run file: ``demo``, ``record``, ``import``, ``info``, ``recover``, ``offset``."""
 
 from __future__ import annotations
 
@@ -87,3 +87,21 @@ def run_recover(args: Namespace) -> int:
     from benchkit.cli.recording import recover_run
 
     return recover_run(args)
+
+
+def offset_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run_file", metavar="RUN", help="run file; or the .live.json of a recorder, to measure now")
+    parser.add_argument(
+        "channels", metavar="CHANNEL", nargs="*", help="two channels of two sources; none: what the run says already"
+    )
+    parser.add_argument("--from", dest="start_s", type=float, metavar="S", help="first sample time (default: all)")
+    parser.add_argument("--until", dest="stop_s", type=float, metavar="S", help="sample times before this one only")
+    parser.add_argument("--last", type=float, metavar="S", help="of a recorder: so many seconds back (default 5)")
+    parser.add_argument("--operator", default="", help="of a recorder: who asks")
+    add_json(parser)
+
+
+def run_offset(args: Namespace) -> int:
+    from benchkit.cli.offset import offset
+
+    return offset(args)

@@ -19,9 +19,11 @@ def check_arguments(parser: ArgumentParser) -> None:
 
 def run_check(args: Namespace) -> int:
     from benchkit.model.cautions import SOFTWARE_TRIP
+    from benchkit.profiles.cautions import source_cautions
 
     loaded = load_with_limits(args)
     stand = loaded.stand
+    cautions = source_cautions(stand.sources.values())
     facts = {
         "stand": stand.name,
         "title": stand.title,
@@ -36,9 +38,11 @@ def run_check(args: Namespace) -> int:
         "files": list(loaded.texts),
     }
     if args.json:
-        print_json(facts)
+        print_json(facts | {"cautions": cautions})
         return 0
     print(f"{stand.name}: no faults")
+    for caution in cautions:
+        print(f"  caution: {caution}")
     for name, value in facts.items():
         print(f"  {name:10} {', '.join(map(str, value)) if isinstance(value, list) else value}")
     print(SOFTWARE_TRIP)

@@ -41,6 +41,7 @@ _TONES = {
     EventKind.STOP_NOT_ACKNOWLEDGED: Tone.ERROR,
     EventKind.RECORDING_FAULT: Tone.ERROR,
     EventKind.CAUTION: Tone.CAUTION,
+    EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.REFUSED: Tone.CAUTION,
 }

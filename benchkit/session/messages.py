@@ -35,6 +35,8 @@ class SourceStatus:
     gaps: int
     lost: bool
     stale: bool
+    sensor_faults: Mapping[str, str] = field(default_factory=dict)
+    """Channels whose current loop says no value, and why."""
 
 
 @dataclass(frozen=True, slots=True)

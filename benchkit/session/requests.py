@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from benchkit.errors import BenchkitError, RefusedError, did_you_mean
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
+from benchkit.session.common_edge import take_common_edge
 from benchkit.session.tare import take_tare
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "reset": _trigger(Trigger.RESET),
     "set": _set,
     "tare": take_tare,
+    "common_edge": take_common_edge,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),
     "close": _close,

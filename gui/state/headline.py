@@ -192,4 +192,6 @@ def _source(name: str, source: SourceStatus, silence_s: float, *, silent: bool) 
         return Item(label, f"stale {age(source.age_s)}", Tone.CAUTION)
     # jitter of the publishing interval is of no interest to a reader: tenths suffice
     bad = f", {source.bad_frames} bad" if source.bad_frames else ""
+    if source.sensor_faults:
+        return Item(label, f"{age(source.age_s)} old{bad}, SENSOR {', '.join(source.sensor_faults)}", Tone.CAUTION)
     return Item(label, f"{age(source.age_s)} old{bad}")

@@ -24,7 +24,10 @@ STATUS = Status(
     disk_left_s=None,
     limit_set="big motor",
     revision="3",
-    sources={"rack": SourceStatus(0.001, 12, 1, 0, False, False), "cell": SourceStatus(None, 0, 0, 0, True, True)},
+    sources={
+        "rack": SourceStatus(0.001, 12, 1, 0, False, False, {"flow": "under range"}),
+        "cell": SourceStatus(None, 0, 0, 0, True, True),
+    },
     first_out=FirstOutStatus(("winding_hot",), True, 12.4),
     standing=("winding_hot",),
     heartbeat=7,
