@@ -43,9 +43,16 @@ class EventKind(StrEnum):
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""
+    COMMON_EDGE = "common_edge"
+    """``data`` holds ``offset_s``, ``u_s``, ``edges``, and by pairs ``sources`` and ``channels``: times of the second
+    minus times of the first."""
     BAD_FRAME = "bad_frame"
     GAP = "gap"
     REPLY = "reply"
+    SENSOR_FAULT = "sensor_fault"
+    """A 4-20 mA channel has no value, and why: ``data`` holds ``state``, ``before`` (names of ``LoopState``),
+    ``current_ma``, and ``untold``, the changes before it that were too many to tell."""
+    SENSOR_BACK = "sensor_back"
     SOURCE_LOST = "source_lost"
     SOURCE_BACK = "source_back"
     RECORDING_FAULT = "recording_fault"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 from typing import Any
 
 from benchkit.decode.can_commands import CommandEncoder, parse_command
@@ -13,6 +13,7 @@ from benchkit.errors import BenchkitError, DataError, Problem, UsageError, did_y
 from benchkit.model.sources import CanSource
 from benchkit.model.stand import Stand
 from benchkit.model.stops import StopStep
+from benchkit.profiles.files import stays_below
 
 UNREAD = "-"
 """Stands in for the text of a database that could not be read, so that everything else is still checked."""
@@ -53,8 +54,7 @@ def _read(folder: Path, file: str) -> str:
     Raises:
         UsageError: the name leads out of the folder, or the file cannot be read.
     """
-    name = PureWindowsPath(file)  # knows drives, both slashes, and every absolute path of other systems too
-    if not name.parts or name.anchor or ".." in name.parts or "\\" in file or not file.isprintable():
+    if not stays_below(file):
         raise UsageError(
             "must lie in the folder of the profile",
             expected="a name such as 'inverter.dbc', with / between folders",

@@ -14,6 +14,7 @@ from pydantic import Field
 from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.layer_schema import LimitRecord
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
@@ -52,6 +53,8 @@ class InverterSection(Section):
     rated_current: Measure
     max_voltage: Measure
     switching_frequency: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this inverter."""
 
 
 class MotorSection(Section):
@@ -64,6 +67,8 @@ class MotorSection(Section):
     max_speed: Measure
     winding_limit: Measure
     magnet_limit: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this motor."""
 
 
 class PropellerSection(Section):
@@ -202,3 +207,4 @@ class Profile(Section):
     limits: dict[Name, LimitSection]
     alarms: AlarmsSection | None = None
     start_conditions: StartConditionsSection | None = None
+    limit_record: LimitRecord | None = None

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.events import Event, EventKind
 from benchkit.model.limits import Limit, LimitKind
 from benchkit.model.stops import StopAction
+from benchkit.report.limit_layers import limit_changes_table, limit_set_blocks
 from benchkit.report.model import (
     Block,
     Cell,
@@ -54,6 +56,7 @@ _TONES = {
     EventKind.FLOOD: Tone.CAUTION,
     EventKind.RECORDING_FAULT: Tone.ERROR,
     EventKind.CAUTION: Tone.CAUTION,
+    EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.REFUSED: Tone.CAUTION,
 }
@@ -75,15 +78,13 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
             Column("on_delay", "On-delay"),
             Column("latching", "Latching"),
             Column("action", "Stop action"),
+            Column("from", "From"),
         ),
         lambda run: (_limit_row(limit, run) for limit in run.stand.limit_set.limits),
-        note="A software trip is not a safety function. A trip limit also acts on a missing, stale or NaN value.",
+        note=f"{NOT_A_SAFETY_FUNCTION} A trip limit also acts on a missing, stale or NaN value.",
     )
     if table is None:
         return None
-    sets = "; ".join(
-        f"{run.stand.limit_set.name}, revision {run.stand.limit_set.revision}{of_run(run, runs)}" for run in runs
-    )
     actions = table_by_run(
         runs,
         "stop-actions",
@@ -102,7 +103,7 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (row for action in run.stand.stop_actions.values() for row in _action_rows(action)),
         note="Stop categories as in IEC 60204-1. An action that escalates to none is repeated until it is answered.",
     )
-    blocks: list[Block | None] = [Paragraph(sets, heading="Limit set"), table, actions]
+    blocks: list[Block | None] = [*limit_set_blocks(runs), table, limit_changes_table(runs), actions]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 
@@ -139,6 +140,7 @@ def _limit_row(limit: Limit, run: RunReport) -> Row:
         plain(limit.on_delay_s, "s"),
         Text("yes" if limit.latching else "no"),
         Text("none" if action is None else action.name, code=action is not None),
+        Text(run.stand.limit_set.origin(limit.name) or "not recorded"),
     )
 
 
@@ -160,8 +162,8 @@ def trips_section(runs: Sequence[RunReport]) -> Section | None:
             Column("acknowledged", "Acknowledged", "ms"),
         ),
         lambda run: (_trip_row(trip) for trip in run.trips),
-        note="Reaction times are host time from the arrival of the sample that completed the condition. A software "
-        "trip is not a safety function.",
+        note="Reaction times are host time from the arrival of the sample that completed the condition. "
+        f"{NOT_A_SAFETY_FUNCTION}",
     )
     if table is None:
         return None

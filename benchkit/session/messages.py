@@ -36,6 +36,8 @@ class SourceStatus:
     gaps: int
     lost: bool
     stale: bool
+    sensor_faults: Mapping[str, str] = field(default_factory=dict)
+    """Channels whose current loop says no value, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,8 @@ class Status:
     standing: tuple[str, ...] = ()
     heartbeat: int = 0
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
+    limit_hash: str = ""
+    """First digits of the hash of the limits in force."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,6 +161,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         standing=tuple(str(name) for name in body["standing"]),
         heartbeat=int(body["heartbeat"]),
         protection=protection_status_from(body["protection"]),
+        limit_hash=str(body.get("limit_hash", "")),
     )
 
 

@@ -220,6 +220,9 @@ class Recorder:
                     self._fresh[lane.name].append(laid)
                 if outage is not None:
                     self._note_noise(lane, outage)
+                if lane.loops:
+                    for told in lane.loops.feed(event, block.values, self.start_ns, lane.name):
+                        self._tell(told)
             elif isinstance(event, Reply):
                 self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
                 self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
@@ -350,6 +353,7 @@ class Recorder:
             block = blocks[0] if len(blocks) == 1 else joined(blocks)
             lane = self.lanes[name]
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
+            lane.keep_timed(block)
             self._batch.blocks.append((name, block))
             self._batch.fits.append((name, lane.time_base.take_fits()))
             self._row_bytes += len(block) * lane.row_bytes
@@ -406,7 +410,12 @@ class Recorder:
             self._end_of_link(lane)
         self._kept = {name: lane.rows for name, lane in self.lanes.items()}
         counts: dict[str, JsonValue] = {
-            name: {"rows": lane.rows, "bad_frames": lane.bad_frames, "gaps": lane.gaps}
+            name: {
+                "rows": lane.rows,
+                "bad_frames": lane.bad_frames,
+                "gaps": lane.gaps,
+                "sensor_faults": dict(lane.loops.faults),
+            }
             for name, lane in self.lanes.items()
         }
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
@@ -445,6 +454,7 @@ class Recorder:
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
             protection=protection_status(self.protection, self.start_ns, now),
+            limit_hash=self.stand.limit_set.short_hash,
         )
 
     def _take_request(self) -> None:

@@ -94,6 +94,7 @@ def live_headline(
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
         *_alarms(status.protection, shown),
         Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
+        Item("Limits hash", status.limit_hash or "not told", shown),
         Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
@@ -125,12 +126,14 @@ class Shown:
 
 def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline:
     """State line of an opened run."""
+    limits = stand.limit_set
     closed = Item("Closed in order", f"SHA-256 {shown.sha256[:10]}…") if shown.is_closed else None
     items = [
         Item("Run", header.run_id),
         Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
-        Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
+        Item("Limits", f"{limits.name}, rev. {limits.revision}"),
+        Item("Limits hash", limits.short_hash),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),
@@ -227,4 +230,6 @@ def _source(name: str, source: SourceStatus, silence_s: float, *, silent: bool) 
         return Item(label, f"stale {age(source.age_s)}", Tone.CAUTION)
     # jitter of the publishing interval is of no interest to a reader: tenths suffice
     bad = f", {source.bad_frames} bad" if source.bad_frames else ""
+    if source.sensor_faults:
+        return Item(label, f"{age(source.age_s)} old{bad}, SENSOR {', '.join(source.sensor_faults)}", Tone.CAUTION)
     return Item(label, f"{age(source.age_s)} old{bad}")

@@ -43,7 +43,7 @@ GOOD = SourceStatus(0.02, 100, 0, 0, lost=False, stale=False)
 def make_status(**changes: object) -> Status:
     base = Status(
         3.0, State.RUNNING, {"rack": True}, True, "/runs/run-7.h5", 41_200_000_000, 11520.0,
-        "big motor", "3", {"rack": GOOD},
+        "big motor", "3", {"rack": GOOD}, limit_hash="0123456789ab",
     )  # fmt: skip
     return replace(base, **changes)
 
@@ -107,6 +107,7 @@ def test_live_state_line(stand: Stand) -> None:
     assert texts["Disk left"] == "41.2 GB, 3 h 12 min"
     assert texts["Source rack"] == "0.0 s old"
     assert texts["Limits"] == "big motor, rev. 3"
+    assert texts["Limits hash"] == "0123456789ab"
     assert texts["Run time"] == "0:03:12"
     assert texts["Data"] == "SIMULATED"
 
@@ -141,6 +142,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
             "rack": replace(GOOD, age_s=1.25, stale=True),
             "cam": replace(GOOD, lost=True),
             "new": replace(GOOD, age_s=None),
+            "tank": replace(GOOD, sensor_faults={"flow": "under range, 3.70 mA"}),
         },
     )
     line = live_headline(bad, stand, HEADER, silence_s=0.0, run_time_s=0.0)
@@ -152,6 +154,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
     assert texts["Disk LOW"][1] is Tone.CAUTION
     assert texts["Source cam"] == ("LOST", Tone.CAUTION)
     assert texts["Source new"][0] == "no sample yet"
+    assert texts["Source tank"] == ("0.0 s old, SENSOR flow", Tone.CAUTION)
 
 
 def test_state_line_of_a_recorded_run(stand: Stand) -> None:
@@ -197,6 +200,11 @@ def test_an_order_that_turns_out_not_resolved_puts_the_earlier_mark_right() -> N
     ):
         log.add(event)
     assert [x.mark for x in log.lines] == [FIRST_OUT, "", UNRESOLVED, UNRESOLVED]
+
+
+@pytest.mark.parametrize("kind", EventKind)
+def test_every_kind_of_event_has_its_words(kind: EventKind) -> None:
+    assert EventLog().add(Event(1.0, kind, "")).words
 
 
 def test_event_log_is_bounded_and_counts_on() -> None:

@@ -28,7 +28,10 @@ STATUS = Status(
     disk_left_s=None,
     limit_set="big motor",
     revision="3",
-    sources={"rack": SourceStatus(0.001, 12, 1, 0, False, False), "cell": SourceStatus(None, 0, 0, 0, True, True)},
+    sources={
+        "rack": SourceStatus(0.001, 12, 1, 0, False, False, {"flow": "under range"}),
+        "cell": SourceStatus(None, 0, 0, 0, True, True),
+    },
     first_out=FirstOutStatus(("winding_hot",), True, 12.4),
     standing=("winding_hot",),
     heartbeat=7,
@@ -42,6 +45,7 @@ STATUS = Status(
         stops=(StopStatus("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
         missing={"recording": "Start a new recording"},
     ),
+    limit_hash="0123456789ab",
 )
 
 
