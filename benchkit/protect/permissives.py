@@ -64,7 +64,7 @@ class Permissives:
 
     def __init__(self, stand: Stand, columns: Mapping[str, Sequence[str]], named: Iterable[str]) -> None:
         self._conditions = conditions = stand.start_conditions
-        self._hash = protection_hash(stand)
+        self._stand = stand
         self._fresh = dict.fromkeys(stand.sources, False)
         self._left_to_zero = dict.fromkeys(conditions.zeroed)
         self._inputs: dict[str, list[tuple[HardwareInput, int]]] = {}
@@ -105,7 +105,7 @@ class Permissives:
     @property
     def protection_hash(self) -> str:
         """What a proof must name."""
-        return self._hash
+        return protection_hash(self._stand)
 
     def is_fresh(self, source: str) -> bool:
         """What was told last of this source."""
@@ -139,7 +139,7 @@ class Permissives:
     def prove(self, record: ProofRecord, now_ns: int) -> list[Happened]:
         """A proof of the limit set; one of another limit set is none."""
         one = self._all.setdefault(LIMIT_SET_PROVEN, Permissive(LIMIT_SET_PROVEN))
-        is_ours = record.protection_hash == self._hash
+        is_ours = record.protection_hash == self.protection_hash
         data: dict[str, JsonValue] = {
             "protection_hash": record.protection_hash,
             "proven_utc": record.proven_utc,
