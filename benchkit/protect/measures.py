@@ -241,7 +241,7 @@ class InverseTimeIntegral(_Held):
             # dt / t(G), with the fraction turned so that just above the start value nothing is divided by zero
             self.used += span_ns * 1e-9 * excess / (self._multiplier * (self._k + self._c * excess))
             self._below_ns = 0
-        else:
+        elif span_ns:
             self._fall_back(span_ns, multiple)
         return self.used
 

@@ -6,7 +6,7 @@ Times are a few ns long, so that every instant can be visited and every coincide
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
@@ -402,7 +402,7 @@ def stories(draw: st.DrawFn, kind: LimitKind | None = None) -> Story:
     lost_after = draw(st.none() | st.integers(0, count))
     first = [draw(limits("x0", kind))]
     return Story(
-        limits=(*first, *(draw(limits(f"x{i}")) for i in range(1, draw(st.integers(1, 3))))),
+        limits=(*first, *(draw(limits(f"x{i}")) for i in range(1, draw(st.integers(1, 2))))),
         stale_ns=draw(st.integers(1, 8)),
         rows=rows,
         splits=draw(st.sets(st.integers(0, count))),
