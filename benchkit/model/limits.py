@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from benchkit.model.interlock import State
 
@@ -99,7 +100,7 @@ class DeratingLine:
         points = self.points
         if not points[0][0] <= value <= points[-1][0]:
             return math.nan
-        for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+        for (x0, y0), (x1, y1) in pairwise(points):
             if value <= x1:
                 return y0 + (y1 - y0) * ((value - x0) / (x1 - x0))
         return math.nan
@@ -301,20 +302,17 @@ class Limit:
 
 def watched_unit(limit: Limit, unit: str) -> str:
     """Unit of the watched value of a limit on a channel with ``unit``; empty for a share of an integral."""
-    if limit.kind is LimitKind.STALE:
-        return "s"
     if limit.is_on_axis:
         return unit
     step = "K" if unit == "°C" else unit
-    if limit.kind is LimitKind.RATE:
-        return f"{step}/s"
-    if limit.kind in (LimitKind.INVERSE_TIME, LimitKind.THERMAL_REPLICA):
-        return ""
-    if limit.kind is LimitKind.I2T:
-        return f"{unit}²·s"
-    if limit.kind is LimitKind.ENERGY_IN_TIME:
-        return "J" if unit == "W" else f"{unit}·s"
-    return step
+    return {
+        LimitKind.STALE: "s",
+        LimitKind.RATE: f"{step}/s",
+        LimitKind.INVERSE_TIME: "",
+        LimitKind.THERMAL_REPLICA: "",
+        LimitKind.I2T: f"{unit}²·s",
+        LimitKind.ENERGY_IN_TIME: "J" if unit == "W" else f"{unit}·s",
+    }.get(limit.kind, step)
 
 
 def set_point_unit(limit: Limit, unit: str) -> str:

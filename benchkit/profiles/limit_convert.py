@@ -203,7 +203,7 @@ class _One:
 
     # -- what a kind needs beside
 
-    def _detail(self) -> Detail | None:
+    def _detail(self) -> Detail | None:  # noqa: PLR0911  one return a kind
         s, collect, key = self.section, self.collect, self.key
         if isinstance(s, schema.RateSection):
             return RateWindow(collect.delay(f"{key}.window", s.window), s.direction)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 from benchkit.errors import Problem, did_you_mean
 from benchkit.model.limits import (
@@ -212,7 +213,7 @@ def _line(line: DeratingLine, where: str, stand: Stand) -> Iterator[Problem]:
         yield unknown(f"{where}.along", "channel", line.channel, list(stand.channels))
         return
     places = [x for x, _ in line.points]
-    if not all(a < b for a, b in zip(places, places[1:], strict=False)):
+    if not all(a < b for a, b in pairwise(places)):
         yield Problem(f"{where}.points", "the points do not rise", places, f"rising values of {along.name}")
     elif places[0] > along.low or places[-1] < along.high:
         yield Problem(
@@ -319,11 +320,12 @@ def _before_trip(limit: Limit, trip: Limit, channel: Channel) -> Iterator[Proble
                 continue
             for own, its in _pairs(limit, key, trip, other_key):
                 if sign * own >= sign * its:
+                    unit = watched_unit(limit, channel.unit) or channel.unit
                     yield Problem(
                         f"limits.{limit.name}.{key}",
                         f"the caution does not come before its trip {trip.name!r}",
                         own,
-                        f"{'below' if sign > 0 else 'above'} {its:.10g} {watched_unit(limit, channel.unit) or channel.unit}",
+                        f"{'below' if sign > 0 else 'above'} {its:.10g} {unit}",
                     )
                     break
 

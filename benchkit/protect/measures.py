@@ -4,9 +4,9 @@ A measure is fed every sample in order and gives the *watched value* that is com
 (not measured: rule 4 of :mod:`benchkit.protect.limits`), or None (no verdict yet: nothing begins to act by it, and
 nothing lets go). A sample holds until the next one: an integral up to a sample is that of the samples before it.
 
-Over time that was not measured (NaN, a silent source, a lost link) an integral knows only its ends. It takes the greater
-of the last value before and the first value after for the whole of it: never colder than these two allow, and no
-cooling is granted that was not seen. What was before the first sample is not known: a thermal replica and an I²t
+Over time that was not measured (NaN, a silent source, a lost link) an integral knows only its ends. It takes the
+greater of the last value before and the first value after for the whole of it: never colder than these two allow, and
+no cooling is granted that was not seen. What was before the first sample is not known: a thermal replica and an I²t
 start from the share the profile declares, an inverse-time integral and an energy sum from zero.
 
 Times are host ns, values in bench units.
@@ -41,14 +41,14 @@ TOP_MULTIPLE = 20.0
 class Measure(Protocol):
     """Turns samples into watched values."""
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
+    def step(self, time_ns: int, value: float, partners: Sequence[float], /) -> float | None:
         """One sample: the watched value, NaN when not measured, None while there is no verdict."""
 
     def broken(self) -> None:
         """The channel counts as missing: until the next sample nothing is known."""
 
 
-def measure_of(limit: Limit) -> Measure | None:
+def measure_of(limit: Limit) -> Measure | None:  # noqa: PLR0911  one return a kind
     """The measure of a limit; None where the value itself is watched, or its age."""
     detail = limit.detail
     if isinstance(detail, RateWindow):
@@ -71,7 +71,7 @@ class Deviation:
 
     __slots__ = ()
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
+    def step(self, _time_ns: int, value: float, partners: Sequence[float]) -> float | None:
         return abs(value - partners[0])
 
     def broken(self) -> None:
@@ -83,10 +83,10 @@ class Spread:
 
     __slots__ = ()
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
+    def step(self, _time_ns: int, value: float, partners: Sequence[float]) -> float | None:
         least = most = value
         for other in partners:
-            if other != other:
+            if math.isnan(other):
                 return math.nan
             if other < least:
                 least = other
@@ -112,8 +112,8 @@ class Rate:
         self._direction = detail.direction
         self._points: deque[tuple[int, float]] = deque()
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
-        if value != value:
+    def step(self, time_ns: int, value: float, _partners: Sequence[float]) -> float | None:
+        if math.isnan(value):
             return value
         points, since_ns = self._points, time_ns - self._window_ns
         points.append((time_ns, value))
@@ -172,7 +172,7 @@ class Frozen:
 
     def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
         other = partners[0]
-        if value != value or other != other:
+        if math.isnan(value) or math.isnan(other):
             return math.nan
         times, since_ns = self._times, time_ns - self._window_ns
         times.append(time_ns)
@@ -230,8 +230,8 @@ class InverseTimeIntegral(_Held):
         self._below_ns = 0
         self.used = 0.0
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
-        if value != value:
+    def step(self, time_ns: int, value: float, _partners: Sequence[float]) -> float | None:
+        if math.isnan(value):
             self.broken()
             return value
         span_ns, held = self._span(time_ns, abs(value))
@@ -270,8 +270,8 @@ class Replica(_Held):
         self._heating_ns, self._cooling_ns = detail.heating_s * 1e9, detail.cooling_s * 1e9
         self.used = detail.initial_share
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
-        if value != value:
+    def step(self, time_ns: int, value: float, _partners: Sequence[float]) -> float | None:
+        if math.isnan(value):
             self.broken()
             return value
         span_ns, held = self._span(time_ns, abs(value))
@@ -292,8 +292,8 @@ class SquareSum(_Held):
         self._continuous_2 = detail.continuous * detail.continuous
         self._used_ns = detail.initial_share * set_point * 1e9
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
-        if value != value:
+    def step(self, time_ns: int, value: float, _partners: Sequence[float]) -> float | None:
+        if math.isnan(value):
             self.broken()
             return value
         span_ns, held = self._span(time_ns, abs(value))
@@ -315,8 +315,8 @@ class EnergySum(_Held):
         """Of all pieces, whole."""
         self._forgotten = 0
 
-    def step(self, time_ns: int, value: float, partners: Sequence[float]) -> float | None:
-        if value != value:
+    def step(self, time_ns: int, value: float, _partners: Sequence[float]) -> float | None:
+        if math.isnan(value):
             self.broken()
             return value
         span_ns, held = self._span(time_ns, value)

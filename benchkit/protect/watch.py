@@ -168,7 +168,7 @@ class Watch:
         if watched is None:
             return _Level.NEITHER
         self.value = watched
-        if watched != watched:
+        if math.isnan(watched):
             self.evidence = Evidence.NOT_MEASURED
             return _Level.CONDITION if self.is_trip else _Level.NEITHER
         self.evidence = Evidence.VALUE
