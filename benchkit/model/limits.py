@@ -326,6 +326,18 @@ def deadband_unit(limit: Limit, unit: str) -> str:
     return "K" if watched == "°C" else watched
 
 
+def edge_towards(limit: Limit, value: float) -> tuple[float, float]:
+    """Set point that ``value`` is heading for, and its side: 1 above, -1 below. Of a band the nearer edge.
+
+    Outside a resonance band (``inside``) the edge is met from the side where ``value`` is.
+    """
+    if limit.kind not in (LimitKind.OUTSIDE, LimitKind.INSIDE):
+        return limit.threshold, -1.0 if limit.kind in LOW_SIDE else 1.0
+    is_upper = value > 0.5 * (limit.low + limit.set_point)
+    edge = limit.set_point if is_upper else limit.low
+    return edge, 1.0 if is_upper is (limit.kind is LimitKind.OUTSIDE) else -1.0
+
+
 @dataclass(frozen=True, slots=True)
 class LimitSet:
     """All limits of a stand, with the revision under which they were agreed."""

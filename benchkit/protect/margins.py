@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.model.limits import (
-    LOW_SIDE,
     ON_AXIS,
     InverseTime,
     Limit,
@@ -19,6 +18,7 @@ from benchkit.model.limits import (
     SquareIntegral,
     SumWindow,
     ThermalReplica,
+    edge_towards,
     watched_unit,
 )
 from benchkit.model.stand import Channel
@@ -94,18 +94,6 @@ def _of(name: str, watched: Mapping[str, float] | None, now: float) -> float:
     return math.nan if watched is None or math.isnan(now) else watched.get(name, math.nan)
 
 
-def edge_towards(limit: Limit, value: float) -> tuple[float, float]:
-    """Set point that ``value`` is heading for, and its side: 1 above, -1 below. Of a band the nearer edge.
-
-    Outside a resonance band (``inside``) the edge is met from the side where ``value`` is.
-    """
-    if limit.kind not in (LimitKind.OUTSIDE, LimitKind.INSIDE):
-        return limit.threshold, -1.0 if limit.kind in LOW_SIDE else 1.0
-    is_upper = value > 0.5 * (limit.low + limit.set_point)
-    edge = limit.set_point if is_upper else limit.low
-    return edge, 1.0 if is_upper is (limit.kind is LimitKind.OUTSIDE) else -1.0
-
-
 def fraction_used(limit: Limit, channel: Channel, value: float) -> float:
     """Share of the span from rest to the set point that ``value`` is heading for; NaN where there is no span."""
     return _share(limit, channel, *edge_towards(limit, value), value)
@@ -125,8 +113,8 @@ def _share(limit: Limit, channel: Channel, edge: float, sign: float, value: floa
 def time_to_limit(limit: Limit, times_s: FloatArray, values: FloatArray, *, thermal: bool = False) -> float:
     """Seconds from the last time until the channel meets the set point of a limit on the channel itself.
 
-    Along the straight line through ``values``; with ``thermal`` (a temperature) along an exponential approach where that
-    fits better (:func:`~benchkit.protect.predict.along_exponential`). 0 beyond the set point, NaN where it is not met.
+    Along the straight line through ``values``; with ``thermal`` (a temperature) along an exponential approach where
+    that fits better (:func:`~benchkit.protect.predict.along_exponential`). 0 beyond the set point, NaN where it is not met.
     """
     good = values[np.isfinite(values)]
     edge, sign = edge_towards(limit, float(good[-1]) if good.size else math.nan)
@@ -136,7 +124,9 @@ def time_to_limit(limit: Limit, times_s: FloatArray, values: FloatArray, *, ther
     return along_line(times_s, values, edge, sign) if curved is None else curved
 
 
-def _time(limit: Limit, channel: Channel, times: FloatArray, values: FloatArray, watched: float) -> float:
+def _time(  # noqa: PLR0911  one return a model
+    limit: Limit, channel: Channel, times: FloatArray, values: FloatArray, watched: float
+) -> float:
     """By the model of the kind; NaN where it has none."""
     if limit.kind in ON_AXIS:
         return time_to_limit(limit, times, values, thermal=channel.quantity is Quantity.TEMPERATURE)

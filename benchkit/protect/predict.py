@@ -80,7 +80,7 @@ def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float,
         return math.nan
     if sign * (end - now) <= 0.0:
         return math.nan
-    return tau * math.log((end - now) / (end - set_point))
+    return float(tau * math.log((end - now) / (end - set_point)))
 
 
 def replica_time(basic: float, replica: ThermalReplica, used: float, current: float) -> float:
@@ -117,8 +117,10 @@ def square_time(set_point: float, square: SquareIntegral, used: float, current: 
 
 
 def energy_time(set_point: float, window: SumWindow, used: float, value: float) -> float:
-    """Least time until an energy sum reaches its set point at a constant ``value``: as if nothing fell out of the window
-    meanwhile. NaN where a whole window of that value is not enough."""
+    """Least time until an energy sum reaches its set point at a constant ``value``: as if nothing left the window.
+
+    NaN where a whole window of that value is not enough.
+    """
     if used > set_point:
         return 0.0
     return (set_point - used) / value if value * window.window_s > set_point else math.nan
