@@ -122,7 +122,7 @@ class Rate:
         then_ns, then = points[0]
         if then_ns > since_ns:
             return None
-        rate = (value - then) / (min(time_ns - then_ns, 2 * self._window_ns) * 1e-9)
+        rate = (value - then) / (min(time_ns - then_ns, 2 * self._window_ns) / 1e9)
         if self._direction is Direction.RISE:
             return rate
         return -rate if self._direction is Direction.FALL else abs(rate)
@@ -239,7 +239,7 @@ class InverseTimeIntegral(_Held):
         if multiple > 1.0:
             excess = min(multiple, TOP_MULTIPLE) ** self._alpha - 1.0
             # dt / t(G), with the fraction turned so that just above the start value nothing is divided by zero
-            self.used += span_ns * 1e-9 * excess / (self._multiplier * (self._k + self._c * excess))
+            self.used += span_ns / 1e9 * excess / (self._multiplier * (self._k + self._c * excess))
             self._below_ns = 0
         elif span_ns:
             self._fall_back(span_ns, multiple)
@@ -298,7 +298,7 @@ class SquareSum(_Held):
             return value
         span_ns, held = self._span(time_ns, abs(value))
         self._used_ns = max(self._used_ns + (held * held - self._continuous_2) * span_ns, 0.0)
-        return self._used_ns * 1e-9
+        return self._used_ns / 1e9
 
 
 class EnergySum(_Held):
@@ -334,4 +334,4 @@ class EnergySum(_Held):
         total = self._sum_ns
         if pieces and pieces[0][0] < since_ns:
             total -= pieces[0][2] * (since_ns - pieces[0][0])
-        return total * 1e-9
+        return total / 1e9

@@ -95,7 +95,7 @@ def watched(limit: Limit, past: Past, value: float, partners: list[float]) -> fl
         if not old:
             return None
         t, x = old[-1]
-        rate = (value - x) / (min(now - t, 2 * window) * 1e-9)
+        rate = (value - x) / (min(now - t, 2 * window) / 1e9)
         return {Direction.RISE: rate, Direction.FALL: -rate, Direction.EITHER: abs(rate)}[detail.direction]
     if isinstance(detail, WhileMoving):
         start = now - round(detail.window_s * 1e9)
@@ -108,13 +108,13 @@ def watched(limit: Limit, past: Past, value: float, partners: list[float]) -> fl
         return max(x for _, x, _ in within) - min(x for _, x, _ in within)
     if isinstance(detail, SumWindow):
         start = now - round(detail.window_s * 1e9)
-        return sum(x for t, x in past.assumed(lambda x: x) if t >= start) * 1e-9
+        return sum(x for t, x in past.assumed(lambda x: x) if t >= start) / 1e9
     used = 0.0
     if isinstance(detail, SquareIntegral):
         used = detail.initial_share * limit.set_point * 1e9
         for _, i in past.assumed(abs):
             used = max(used + i * i - detail.continuous**2, 0.0)
-        return used * 1e-9
+        return used / 1e9
     if isinstance(detail, ThermalReplica):
         used = detail.initial_share
         for _, i in past.assumed(abs):
@@ -324,7 +324,7 @@ def play(story: Story, feed_name: str) -> tuple[list[tuple[int, str, bool]], tup
 
 
 def few_ns(low: int, high: int) -> st.SearchStrategy[float]:
-    return st.integers(low, high).map(lambda n: n * 1e-9)
+    return st.integers(low, high).map(lambda n: n / 1e9)
 
 
 SUMS = (K.I2T, K.ENERGY_IN_TIME)
