@@ -11,17 +11,15 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
 from benchkit.profiles.layer_schema import LimitRecord
+from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
-LimitKindField = Annotated[LimitKind, Field(strict=False)]
-SeverityField = Annotated[Severity, Field(strict=False)]
 RoleField = Annotated[Role, Field(strict=False)]
 
 
@@ -175,27 +173,6 @@ class StopActionSection(Section):
     acknowledged_by: Annotated[str, Field(min_length=1)]
     timeout: Measure
     stop_category: Annotated[int, Field(ge=0, le=2)]
-
-
-class LimitSetSection(Section):
-    """``[limit_set]``."""
-
-    name: str
-    revision: str
-
-
-class LimitSection(Section):
-    """``[limits.NAME]``. Every key that decides when it acts must be written."""
-
-    channel: str
-    kind: LimitKindField
-    severity: SeverityField
-    set_point: Measure
-    on_delay: Measure
-    off_delay: Measure
-    deadband: Measure
-    latching: bool
-    action: str = ""
 
 
 class Profile(Section):

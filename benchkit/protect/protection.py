@@ -9,7 +9,6 @@ A software trip is not a safety function. A hard-wired emergency stop, guards an
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -19,7 +18,7 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.limits import Phase, Severity, phase_of
 from benchkit.model.stand import Stand
 from benchkit.protect.configuration import check_limits
 from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_cause
@@ -28,7 +27,7 @@ from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
 from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
 from benchkit.protect.stops import StopBook
-from benchkit.protect.wording import describe, in_common
+from benchkit.protect.wording import describe, in_common, told
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -80,6 +79,8 @@ class Protection:
             source: deque(maxlen=HISTORY_ROWS) for source in stand.sources
         }
         self._latest: dict[str, tuple[int, FloatArray]] = {}
+        self._running_ns = start_ns
+        self._engine.set_phase(Phase.AT_REST, start_ns)
 
     # ------------------------------------------------------------------ what stands
 
@@ -137,7 +138,7 @@ class Protection:
                 times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
                 table = np.stack([row for _, row in rows])
                 recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
-        return margins(self._stand.limit_set.limits, self._stand.channels, recent)
+        return margins(self._stand.limit_set.limits, self._stand.channels, recent, self._engine.watched)
 
     # ------------------------------------------------------------------ what comes in
 
@@ -159,7 +160,7 @@ class Protection:
 
     def tick(self, now_ns: int) -> list[Outcome]:
         """Let time pass: silence, delays, answers that do not come. Hand in the rows that have arrived before."""
-        changes = self._engine.tick(now_ns)
+        changes = self._engine.tick(now_ns) + self._follow_phase(now_ns)
         outcomes = self._act(changes, now_ns) if changes else []
         outcomes += self._stops.tick(now_ns)
         outcomes += self._follow_freshness(self._fresh, now_ns)
@@ -196,6 +197,9 @@ class Protection:
             outcomes.append(Happened(now_ns, EventKind.RESET, message, data=data))
             self._first_out = None
         outcomes.append(self._move(trigger, now_ns, f"by {who}", who))
+        if trigger is Trigger.START:
+            self._running_ns = now_ns
+        outcomes += self._act(self._follow_phase(now_ns), now_ns)
         if trigger is Trigger.STOP:
             outcomes += self._stops.command(
                 self._stand.orderly_stop, f"orderly stop, {who}", (), now_ns, is_orderly=True
@@ -308,14 +312,11 @@ class Protection:
     def _tell(self, change: LimitChange) -> Happened:
         limit = change.limit
         channel_unit = self._stand.channels[limit.channel].unit
-        is_stale = limit.kind is LimitKind.STALE
         message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
         data: dict[str, JsonValue] = {
             "limit": limit.name,
             "severity": limit.severity.value,
-            "value": None if is_stale or math.isnan(change.value) else change.value,
-            "set_point": limit.set_point,
-            "unit": "s" if is_stale else channel_unit,
+            **told(change, channel_unit),
             "evidence": change.evidence.value,
         }
         is_trip = limit.severity is Severity.TRIP
@@ -363,6 +364,11 @@ class Protection:
                 stale = ", ".join(source for source, is_fresh in self._fresh.items() if not is_fresh)
                 words.append(f"{name} ({stale})" if name == SOURCES_FRESH else name)
         return words
+
+    def _follow_phase(self, now_ns: int) -> list[LimitChange]:
+        """Tell the limits the phase of operation: at once on a request, else with the next tick."""
+        since_s = (now_ns - self._running_ns) / 1e9
+        return self._engine.set_phase(phase_of(self._state, since_s, self._stand.limit_set.starting_time_s), now_ns)
 
     def _refuse_unready(self, trigger: Trigger) -> None:
         """In STANDBY the reason is worth more than the table: which permissives are missing."""
