@@ -187,6 +187,10 @@ class UdpSender:
             return False
         return True
 
+    def close(self) -> None:
+        """Close the socket."""
+        self._socket.close()
+
 
 def text_source(name: str, port: str, stale_after_s: float = 0.5) -> SerialTextSource:
     """A source that reads ``text_line``."""

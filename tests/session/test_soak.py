@@ -1,7 +1,7 @@
 """Four sources for a long time: memory stays flat, no row is lost by the counters, the file verifies.
 
 At real speed 20 s in the suite and ten minutes as soak: the devices live in a process of their own, and go on counting
-whatever the recorder does. At full speed twenty minutes of device time in the suite and a day as soak.
+whatever the recorder does. At full speed ten minutes of device time in the suite and a day as soak.
 """
 
 from __future__ import annotations
@@ -156,7 +156,7 @@ def test_four_sources_for_ten_minutes(tmp_path: Path) -> None:
 class Paced:
     """A device on a real link whose crystal runs off by ``drift``, and which sends what is due when it is asked to.
 
-    Its counter and its clock begin at row ``first``: chosen so that both start at zero again early in a run.
+    Its counter and its clock begin at row ``first``: chosen so that they start at zero again in the first six minutes.
     """
 
     rate_hz: float
@@ -222,6 +222,7 @@ def day_of(seconds: float, folder: Path) -> None:
     for cable in cables:
         cable.pull()
     server.close()
+    udp.close()
     desk.close()
     print_figures(used, summary.rows)
     print(f"run file: {run_path.stat().st_size / 1e9:.2f} GB")
@@ -275,12 +276,12 @@ def check_rows(run: Run, name: str, device: Paced) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
-def test_twenty_minutes_of_device_time_at_full_speed(tmp_path: Path) -> None:
-    day_of(1200.0, tmp_path)
+def test_ten_minutes_of_device_time_at_full_speed(tmp_path: Path) -> None:
+    day_of(600.0, tmp_path)
 
 
 @pytest.mark.soak
-@pytest.mark.timeout(3600)
+@pytest.mark.timeout(7200)
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 def test_a_day_of_four_sources_at_full_speed(tmp_path: Path) -> None:
     day_of(24 * 3600.0, tmp_path)
