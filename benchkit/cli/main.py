@@ -21,6 +21,7 @@ COMMANDS = {
     "check": ("stand_commands", "check a stand profile; lists every fault with its remedy"),
     "limits": ("stand_commands", "print every limit of a stand, where it comes from and who changed it"),
     "record": ("record_commands", "record a run: read, decode, protect, record, publish"),
+    "ask": ("record_commands", "ask a recorder: arm, stop, acknowledge, shelve, sign the checklist"),
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),
     "recover": ("record_commands", "make a closed run from one whose recorder died"),

@@ -1,4 +1,4 @@
-"""Commands around a run file: ``demo``, ``record``, ``import``, ``info``, ``recover``, ``offset``."""
+"""Commands around a run file: ``demo``, ``record``, ``ask``, ``import``, ``info``, ``recover``, ``offset``."""
 
 from __future__ import annotations
 
@@ -47,6 +47,30 @@ def run_record(args: Namespace) -> int:
     from benchkit.cli.recording import record
 
     return record(args)
+
+
+def ask_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, or its folder")
+    parser.add_argument(
+        "request",
+        metavar="REQUEST",
+        help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
+        "out_of_service, in_service, release, sign_checklist",
+    )
+    parser.add_argument(
+        "arguments",
+        nargs="*",
+        metavar="KEY=VALUE",
+        help="alarm=NAME, reason=TEXT, minutes=N, ticked=NAME,NAME, channels=NAME,NAME, name=NAME value=N, text=TEXT",
+    )
+    parser.add_argument("--who", required=True, metavar="NAME", help="who asks; it is written to the event log")
+    add_json(parser)
+
+
+def run_ask(args: Namespace) -> int:
+    from benchkit.cli.asking import ask
+
+    return ask(args)
 
 
 def import_arguments(parser: ArgumentParser) -> None:

@@ -20,10 +20,11 @@ def check_arguments(parser: ArgumentParser) -> None:
 def run_check(args: Namespace) -> int:
     from benchkit.model.cautions import SOFTWARE_TRIP
     from benchkit.profiles.cautions import source_cautions
+    from benchkit.protect.start_configuration import start_cautions
 
     loaded = load_with_limits(args)
     stand = loaded.stand
-    cautions = source_cautions(stand.sources.values())
+    cautions = [*source_cautions(stand.sources.values()), *(str(caution) for caution in start_cautions(stand))]
     facts = {
         "stand": stand.name,
         "title": stand.title,

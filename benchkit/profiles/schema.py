@@ -17,6 +17,8 @@ from benchkit.profiles.layer_schema import LimitRecord
 from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
+from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
+from benchkit.profiles.stop_schema import StopActionSection
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
@@ -165,16 +167,6 @@ class SteadinessSection(Section):
     torque_band: Measure
 
 
-class StopActionSection(Section):
-    """``[stop_actions.NAME]``."""
-
-    source: str
-    command: Annotated[str, Field(min_length=1)]
-    acknowledged_by: Annotated[str, Field(min_length=1)]
-    timeout: Measure
-    stop_category: Annotated[int, Field(ge=0, le=2)]
-
-
 class Profile(Section):
     """A whole stand profile."""
 
@@ -191,3 +183,5 @@ class Profile(Section):
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
     limit_record: LimitRecord | None = None
+    alarms: AlarmsSection | None = None
+    start_conditions: StartConditionsSection | None = None

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import LinkError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.session.protection_status import ProtectionStatus, protection_status_from
 
 FloatArray = npt.NDArray[np.float64]
 MAX_FRAME_BYTES = 32 * 1024 * 1024
@@ -67,6 +68,7 @@ class Status:
     heartbeat: int = 0
     limit_hash: str = ""
     """First digits of the hash of the limits in force."""
+    protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,6 +161,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         standing=tuple(str(name) for name in body["standing"]),
         heartbeat=int(body["heartbeat"]),
         limit_hash=str(body.get("limit_hash", "")),
+        protection=protection_status_from(body["protection"]),
     )
 
 

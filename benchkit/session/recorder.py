@@ -30,6 +30,7 @@ from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
 from benchkit.session.opening import Opening
+from benchkit.session.protection_status import protection_status
 from benchkit.session.requests import answer_request
 from benchkit.session.waiting import wait_for
 from benchkit.sources.clock import Clock
@@ -157,6 +158,10 @@ class Recorder:
     def request_trigger(self, trigger: Trigger, who: str) -> None:
         """Move the interlock; raises RefusedError with the reason."""
         self._act(self.protection.request(trigger, self.clock.now_ns(), who))
+
+    def ask_protection(self, outcomes: Sequence[Outcome]) -> None:
+        """Carry out what protection has answered to a request."""
+        self._act(outcomes)
 
     def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
         """Write a set-point command. The caller has checked that it is allowed."""
@@ -363,7 +368,8 @@ class Recorder:
 
     def _watch_disk(self, now: int) -> None:
         room = self._disk.look(self._bytes_taken, self._row_bytes, (now - self.start_ns) * 1e-9)
-        self._act(self.protection.set_permissive("disk space", self._disk.free_bytes > LOW_DISK_BYTES, now))
+        has_room = self._disk.free_bytes > LOW_DISK_BYTES
+        self._act(self.protection.set_permissive("disk space", has_room, now, remedy="Make room on the disk"))
         if room is None or self._is_retired:
             return
         left = f"{self._disk.left_s:.0f} s" if self._disk.left_s is not None else "some time"
@@ -385,7 +391,7 @@ class Recorder:
 
     def _check_recording(self, now: int) -> None:
         is_good = self._keeper.fault is None and self._retire_by_ns is None
-        self._act(self.protection.set_permissive("recording", is_good, now))
+        self._act(self.protection.set_permissive("recording", is_good, now, remedy="Start a new recording"))
         if self._keeper.fault is not None and not self._fault_told:
             self._fault_told = True
             self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
@@ -448,6 +454,7 @@ class Recorder:
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
             limit_hash=self.stand.limit_set.short_hash,
+            protection=protection_status(self.protection, self.start_ns, now),
         )
 
     def _take_request(self) -> None:

@@ -17,7 +17,7 @@ from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State
 from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Channel, Role
-from benchkit.units import Quantity
+from benchkit.model.start_conditions import ZERO_AT_REST
 
 if TYPE_CHECKING:
     from benchkit.session.lane import Lane
@@ -30,8 +30,6 @@ LARGEST_SHARE = 0.1
 """A zero further off than this part of the channel's span is a fault to be found, not a zero to be taken."""
 FEWEST_ROWS = 5
 AT_REST = frozenset({State.STANDBY, State.READY, State.TRIPPED})
-ZERO_AT_REST = frozenset({Quantity.FORCE, Quantity.TORQUE, Quantity.CURRENT, Quantity.MASS})
-"""A voltage is not among them: a DC link that holds its charge must never read zero."""
 
 
 def take_tare(recorder: Recorder, request: dict[str, Any]) -> dict[str, Any]:
@@ -68,6 +66,7 @@ def take_tare(recorder: Recorder, request: dict[str, Any]) -> dict[str, Any]:
         event = Event(0.0, EventKind.TARE, "", source, data=data)
         lane.map.tare = offsets_after(event, lane.channel_names, lane.map.tare)
         lane.forget_recent()
+        recorder.ask_protection(recorder.protection.zero_done(entries, now, str(data["who"])))
     return {"channels": {name: entry for entries in by_source.values() for name, entry in entries.items()}}
 
 

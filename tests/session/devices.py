@@ -204,7 +204,10 @@ def stand_of(airboat: Stand, specs: list[SourceSpec]) -> Stand:
         f"{name}_load": Channel(f"{name}_load", name, Quantity.FORCE, name, "load", -1e6, 1e6, Calibration())
         for name in sources
     }
-    stops = {name: replace(action, source=specs[0].name) for name, action in airboat.stop_actions.items()}
+    stops = {
+        name: replace(action, steps=tuple(replace(step, source=specs[0].name) for step in action.steps))
+        for name, action in airboat.stop_actions.items()
+    }
     limits = replace(airboat.limit_set, limits=())
     return replace(
         airboat, sources=sources, channels=channels, roles={}, limit_set=limits, stop_actions=stops, propeller=None
