@@ -20,7 +20,7 @@ from benchkit.runfile import layout
 from benchkit.runfile.ahead import ahead
 
 Progress = Callable[[int, int], None]
-_PIECE_BYTES = 4 << 20
+_PIECE_BYTES = 1 << 20
 
 
 def content_sha256(
