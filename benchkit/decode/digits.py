@@ -52,11 +52,12 @@ def parse_lines(
     """
     ended = text.replace(b"\n", separator)
     fields = _Fields(ended, separator)
-    if len(fields.end) != text.count(b"\n") * columns:
+    end = fields.end - _DIGITS
+    line_end = end[columns - 1 :: columns]
+    ends_line = np.frombuffer(text, dtype=np.uint8).take(end) == _LINE_END
+    if len(end) % columns or not ends_line[columns - 1 :: columns].all():
         return None
-    # As many line ends as last fields: where each last field ends a line, no other field does.
-    line_end = fields.end[columns - 1 :: columns] - _DIGITS
-    if (np.frombuffer(text, dtype=np.uint8)[line_end] != _LINE_END).any():
+    if np.count_nonzero(ends_line) != len(line_end):
         return None
     if line_end[0] > longest or (line_end[1:] - line_end[:-1] > longest + 1).any():
         return None
