@@ -113,7 +113,7 @@ def pieces(source: CsvSource, path: Path, progress: Progress | None = None) -> G
     source.open()
     try:
         total, done = path.stat().st_size, 0
-        with closing(ahead(_polls(source))) as arriving:
+        with closing(_ahead_from_rows(_polls(source))) as arriving:
             for polled in arriving:
                 yield polled
                 done += len(polled.data)
@@ -121,6 +121,15 @@ def pieces(source: CsvSource, path: Path, progress: Progress | None = None) -> G
                     progress(done, total)
     finally:
         source.close()
+
+
+def _ahead_from_rows(polls: Iterator[Polled]) -> Generator[Polled]:
+    """Nothing is decoded ahead before the first row: a file without any is given up early."""
+    for polled in polls:
+        yield polled
+        if any(isinstance(event, Rows) for event in polled.events):
+            break
+    yield from ahead(polls)
 
 
 def _polls(source: CsvSource) -> Iterator[Polled]:
