@@ -24,7 +24,7 @@ def run_check(args: Namespace) -> int:
 
     loaded = load_with_limits(args)
     stand = loaded.stand
-    cautions = [*source_cautions(stand.sources.values()), *map(str, start_cautions(stand))]
+    cautions = [*source_cautions(stand.sources.values()), *(str(caution) for caution in start_cautions(stand))]
     facts = {
         "stand": stand.name,
         "title": stand.title,

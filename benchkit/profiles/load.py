@@ -19,6 +19,7 @@ from benchkit.profiles.dbc import database_problems, take_up_databases
 from benchkit.profiles.files import shared_path
 from benchkit.profiles.layer_files import MAX_BASES, LimitReader
 from benchkit.profiles.layers import with_record
+from benchkit.profiles.limit_convert import further_problems
 from benchkit.profiles.messages import problem_from
 from benchkit.profiles.schema import Profile, ProfileSection
 from benchkit.profiles.source_schema import CanSection
@@ -99,7 +100,9 @@ def _checked(text: str, origin: str, faults: list[Problem] | None = None) -> Sta
     converter = Converter(profile, origin)
     stand = converter.stand()
     problems = [*(faults or ()), *converter.problems]
-    if not problems:
+    if problems:
+        problems += further_problems(stand, problems, origin)
+    else:
         problems = [Problem(f"{origin}: {p.where}", p.what, p.got, p.expected, p.remedy) for p in check_limits(stand)]
         if faults is not None:
             files = {name: s.dbc for name, s in profile.sources.items() if isinstance(s, CanSection)}
@@ -132,8 +135,10 @@ def _all_problems(error: ValidationError, text: str, origin: str) -> list[Proble
         if not _mend(mapping, path, e["type"] == "extra_forbidden"):
             return problems
     converter = Converter(Profile.model_validate_json(json.dumps(mapping)), origin)
-    converter.stand()
-    return problems + [p for p in converter.problems if not p.where.startswith(tuple(stand_ins))]
+    stand = converter.stand()
+    problems += [p for p in converter.problems if not p.where.startswith(tuple(stand_ins))]
+    touched = [*converter.problems, *(Problem(where, "") for where in stand_ins)]
+    return problems + further_problems(stand, touched, origin)
 
 
 _STAND_INS: tuple[Any, ...] = (

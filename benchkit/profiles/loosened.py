@@ -12,7 +12,11 @@ from typing import Any
 from benchkit.errors import UsageError
 from benchkit.units import Quantity, scale_to_bench
 
-LOOSER_SET_POINT = {"above": 1, "below": -1, "stale": 1}
+LOOSER_SET_POINT = {
+    **dict.fromkeys(("above", "stale", "rate", "deviation", "spread"), 1),
+    **dict.fromkeys(("inverse_time", "thermal_replica", "i2t", "energy_in_time"), 1),
+    **dict.fromkeys(("below", "frozen"), -1),
+}
 """By kind: 1 where a larger set point acts later, -1 where a smaller one does."""
 LOOSER_TIME_OR_BAND = {"on_delay": 1, "off_delay": -1, "deadband": -1}
 """1: more is looser. A smaller deadband or a shorter off-delay lets go sooner, and starts the on-delay anew."""

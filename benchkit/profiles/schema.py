@@ -11,10 +11,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
 from benchkit.profiles.layer_schema import LimitRecord
+from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
@@ -22,8 +22,6 @@ from benchkit.profiles.stop_schema import StopActionSection
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
-LimitKindField = Annotated[LimitKind, Field(strict=False)]
-SeverityField = Annotated[Severity, Field(strict=False)]
 RoleField = Annotated[Role, Field(strict=False)]
 
 
@@ -169,27 +167,6 @@ class SteadinessSection(Section):
     torque_band: Measure
 
 
-class LimitSetSection(Section):
-    """``[limit_set]``."""
-
-    name: str
-    revision: str
-
-
-class LimitSection(Section):
-    """``[limits.NAME]``. Every key that decides when it acts must be written."""
-
-    channel: str
-    kind: LimitKindField
-    severity: SeverityField
-    set_point: Measure
-    on_delay: Measure
-    off_delay: Measure
-    deadband: Measure
-    latching: bool
-    action: str = ""
-
-
 class Profile(Section):
     """A whole stand profile."""
 
@@ -205,6 +182,6 @@ class Profile(Section):
     stop_actions: dict[Name, StopActionSection]
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
+    limit_record: LimitRecord | None = None
     alarms: AlarmsSection | None = None
     start_conditions: StartConditionsSection | None = None
-    limit_record: LimitRecord | None = None

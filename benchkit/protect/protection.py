@@ -19,7 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.limits import ON_AXIS, Phase, Severity, phase_of
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
 from benchkit.protect.alarms import AlarmBook, in_words
@@ -31,7 +31,7 @@ from benchkit.protect.margins import Margin, margins
 from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
 from benchkit.protect.permissives import LIMIT_SET_PROVEN, Permissive, Permissives
 from benchkit.protect.stops import StopBook
-from benchkit.protect.wording import describe, in_common
+from benchkit.protect.wording import describe, in_common, told
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -81,6 +81,8 @@ class Protection:
             source: deque(maxlen=HISTORY_ROWS) for source in stand.sources
         }
         self._latest: dict[str, tuple[int, FloatArray]] = {}
+        self._running_ns = start_ns
+        self._engine.set_phase(Phase.AT_REST, start_ns)
 
     # ------------------------------------------------------------------ what stands
 
@@ -158,7 +160,7 @@ class Protection:
                 times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
                 table = np.stack([row for _, row in rows])
                 recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
-        return margins(self._stand.limit_set.limits, self._stand.channels, recent)
+        return margins(self._stand.limit_set.limits, self._stand.channels, recent, self._engine.watched)
 
     # ------------------------------------------------------------------ what comes in
 
@@ -183,7 +185,7 @@ class Protection:
 
     def tick(self, now_ns: int) -> list[Outcome]:
         """Let time pass: silence, delays, answers that do not come. Hand in the rows that have arrived before."""
-        changes = self._engine.tick(now_ns)
+        changes = self._engine.tick(now_ns) + self._follow_phase(now_ns)
         outcomes = self._act(changes, now_ns) if changes else []
         outcomes += self._follow_stops(now_ns)
         outcomes += self._follow_freshness(self._names, now_ns)
@@ -225,6 +227,9 @@ class Protection:
             self._stops.forget_urgency()
             self.alarms.release(now_ns)
         outcomes += self._move(trigger, now_ns, f"by {who}", who)
+        if trigger is Trigger.START:
+            self._running_ns = now_ns
+        outcomes += self._act(self._follow_phase(now_ns), now_ns)
         if trigger is Trigger.STOP:
             outcomes += self._stops.command(
                 self._stand.orderly_stop, f"orderly stop, {who}", (), now_ns, is_orderly=True
@@ -375,24 +380,23 @@ class Protection:
     def _follow_stops(self, now_ns: int) -> list[Outcome]:
         """Repeats and escalations; an orderly stop that is not answered is a trip."""
         outcomes = self._stops.tick(now_ns)
-        for told in list(outcomes):
-            if isinstance(told, Happened) and told.kind is EventKind.STOP_ESCALATED and told.data["is_orderly"]:
-                cause = f"orderly stop {told.data['action']} not answered"
-                outcomes += self.external_trip(cause, now_ns, action=str(told.data["to"]))
+        for one in list(outcomes):
+            if isinstance(one, Happened) and one.kind is EventKind.STOP_ESCALATED and one.data["is_orderly"]:
+                cause = f"orderly stop {one.data['action']} not answered"
+                outcomes += self.external_trip(cause, now_ns, action=str(one.data["to"]))
         return outcomes
 
     def _tell(self, change: LimitChange) -> Happened:
         limit = change.limit
         alarm = self.alarms[limit.name]
-        message = describe(
-            change, self._stand.channels[limit.channel].unit, self._stand.sources[change.source].stale_after_s
-        )
+        channel_unit = self._stand.channels[limit.channel].unit
+        message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
         if alarm.is_aside:
             message += f", {in_words(alarm.life)}"
         data: dict[str, JsonValue] = {
             "limit": limit.name,
             "severity": limit.severity.value,
-            **self._value_against(limit, change.value),
+            **told(change, channel_unit),
             "evidence": change.evidence.value,
             "life": alarm.life.value,
         }
@@ -407,15 +411,6 @@ class Protection:
             change.time_ns, kinds[0] if change.acts else kinds[1], message, change.source, limit.channel, data
         )
 
-    def _value_against(self, limit: Limit, value: float) -> dict[str, JsonValue]:
-        """Value and set point of a limit, for an event; no value where there is none."""
-        is_stale = limit.kind is LimitKind.STALE
-        return {
-            "value": None if is_stale or math.isnan(value) else value,
-            "set_point": limit.set_point,
-            "unit": "s" if is_stale else self._stand.channels[limit.channel].unit,
-        }
-
     def _facts(self, name: str) -> Mapping[str, JsonValue]:
         """Last value and set point of the limit of an alarm; nothing for a trip from outside."""
         limit = next((x for x in self._stand.limit_set.limits if x.name == name), None)
@@ -424,7 +419,11 @@ class Protection:
         source = self._stand.channels[limit.channel].source
         latest = self._latest.get(source)
         value = math.nan if latest is None else float(latest[1][self._names[source].index(limit.channel)])
-        return self._value_against(limit, value)
+        return {
+            "value": None if math.isnan(value) else value,
+            "unit": self._stand.channels[limit.channel].unit,
+            "set_point": limit.set_point if limit.kind in ON_AXIS else None,
+        }
 
     def _is_first(self, name: str) -> bool:
         return self._first_out is not None and name in self._first_out.limits
@@ -441,14 +440,19 @@ class Protection:
                 changed[source] = is_fresh
         return self._follow_permissives(now_ns, self._permissives.fresh(changed, now_ns)) if changed else []
 
-    def _follow_permissives(self, now_ns: int, told: Iterable[Happened] = ()) -> list[Outcome]:
-        """Where a change of the permissives leads; ``told`` are its events, which come before."""
+    def _follow_permissives(self, now_ns: int, events: Iterable[Happened] = ()) -> list[Outcome]:
+        """Where a change of the permissives leads; ``events`` are those of the change, which come before."""
         missing = [one.missing for one in self._permissives.missing]
         trigger = Trigger.PERMISSIVES_LOST if missing else Trigger.PERMISSIVES_MET
         if (self._state, trigger) not in TABLE:
-            return [*told]
+            return [*events]
         why = f"without {', '.join(missing)}" if missing else "all permissives met"
-        return [*told, *self._move(trigger, now_ns, why)]
+        return [*events, *self._move(trigger, now_ns, why)]
+
+    def _follow_phase(self, now_ns: int) -> list[LimitChange]:
+        """Tell the limits the phase of operation: at once on a request, else with the next tick."""
+        since_s = (now_ns - self._running_ns) / 1e9
+        return self._engine.set_phase(phase_of(self._state, since_s, self._stand.limit_set.starting_time_s), now_ns)
 
     def _move(self, trigger: Trigger, now_ns: int, why: str, who: str = "") -> list[Outcome]:
         before, self._state = self._state, step(self._state, trigger)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.events import Event, EventKind
-from benchkit.model.limits import Limit, LimitKind
+from benchkit.model.limits import Direction, Limit, LimitKind, deadband_unit, set_point_unit
 from benchkit.model.stops import StopAction
 from benchkit.report.limit_layers import limit_changes_table, limit_set_blocks
 from benchkit.report.model import (
@@ -127,21 +127,53 @@ def _action_rows(action: StopAction) -> Iterable[Row]:
 
 def _limit_row(limit: Limit, run: RunReport) -> Row:
     channel = run.stand.channels.get(limit.channel)
-    unit = "s" if limit.kind is LimitKind.STALE or channel is None else channel.unit
-    words = {LimitKind.ABOVE: "above", LimitKind.BELOW: "below", LimitKind.STALE: "silent for"}
+    unit = "" if channel is None else channel.unit
     action = run.stand.stop_actions.get(limit.action)
     return (
         Text(limit.name, code=True),
         Text(limit.channel if channel is None else channel.label),
         Text(limit.severity.value),
-        Text(words[limit.kind]),
-        plain(limit.set_point, unit),
-        plain(limit.deadband, "K" if unit == "°C" else unit),
+        Text(condition(limit)),
+        plain(limit.set_point, set_point_unit(limit, unit)),
+        plain(limit.deadband, deadband_unit(limit, unit)),
         plain(limit.on_delay_s, "s"),
         Text("yes" if limit.latching else "no"),
         Text("none" if action is None else action.name, code=action is not None),
         Text(run.stand.limit_set.origin(limit.name) or "not recorded"),
     )
+
+
+_CONDITIONS = {
+    LimitKind.ABOVE: "above",
+    LimitKind.BELOW: "below",
+    LimitKind.OUTSIDE: "above, or below the lower edge {low}",
+    LimitKind.INSIDE: "below, and above the lower edge {low}",
+    LimitKind.RATE: "{direction} by more than",
+    LimitKind.STALE: "silent for",
+    LimitKind.FROZEN: "moving less than, within {window}, while {others} moves",
+    LimitKind.DEVIATION: "further away from {others} than",
+    LimitKind.SPREAD: "with {others} further apart than",
+    LimitKind.INVERSE_TIME: "inverse-time integral used up, start above",
+    LimitKind.THERMAL_REPLICA: "thermal capacity used up, basic current",
+    LimitKind.I2T: "I²t above",
+    LimitKind.ENERGY_IN_TIME: "energy within {window} above",
+}
+_DIRECTIONS = {Direction.RISE: "rising", Direction.FALL: "falling", Direction.EITHER: "changing"}
+
+
+def condition(limit: Limit) -> str:
+    """When a limit acts, in words that end before the set point; how that moves comes behind."""
+    direction = getattr(limit.detail, "direction", None)
+    text = _CONDITIONS[limit.kind].format(
+        low=f"{limit.low:.10g}",
+        direction=_DIRECTIONS.get(direction, "") if isinstance(direction, Direction) else "",
+        window=f"{getattr(limit.detail, 'window_s', 0.0):.10g} s",
+        others=", ".join(limit.partners),
+    )
+    moves = ["along a line over " + line.channel for line in limit.lines]
+    if limit.follows_phase:
+        moves.append("by phase of operation")
+    return text + (f" (moves {' and '.join(moves)})" if moves else "")
 
 
 def trips_section(runs: Sequence[RunReport]) -> Section | None:

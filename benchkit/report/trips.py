@@ -154,10 +154,11 @@ def _numbers(stand: Stand, event: Event) -> tuple[Number, Number]:
     unit = unit if isinstance(unit, str) else ""
     kinds = {limit.name: limit.kind for limit in stand.limit_set.limits}
     is_stale = kinds.get(_cause(event)) is LimitKind.STALE
-    return (
-        Number(_float(event.data.get("value")), unit),
-        Number(_float(event.data.get("set_point")), "s" if is_stale else unit),
-    )
+    value, low = _float(event.data.get("value")), _float(event.data.get("low"))
+    set_point = _float(event.data.get("set_point"))
+    if abs(value - low) < abs(value - set_point) or math.isnan(set_point):  # of a band the edge it was about
+        set_point = low
+    return Number(value, unit), Number(set_point, "s" if is_stale else unit)
 
 
 def _float(value: JsonValue) -> float:

@@ -136,14 +136,16 @@ def _about_left_over(run: Run, journal: Path) -> str:
     received = dict.fromkeys(run.sources, 0)
     try:
         with read_journal(journal) as reader:
-            header, streams = closing.parse_run_record(next(reader), where=str(journal))
+            first = next(reader)
+            header, streams = closing.parse_run_record(first, where=str(journal))
+            is_whole = bool(closing.original_of(first))
             for record in reader:
                 if record.kind is Kind.RECEIVED and record.source_index < len(streams):
                     received[streams[record.source_index].source] += len(record.payload)
         is_its_own = _identity(header, streams) == _identity(run.header, [run.spec(s) for s in run.sources])
     except (RunFileError, StopIteration, KeyError):
         is_its_own = False
-    if is_its_own and all(run.raw_size(source) == count for source, count in received.items()):
+    if is_its_own and (is_whole or all(run.raw_size(source) == count for source, count in received.items())):
         return f"{journal} is left over: the run holds all of it, it can be deleted"
     return f"{journal} holds something else than the run: keep it"
 
@@ -162,6 +164,11 @@ def _survey_journal(found: _Found, journal: Path) -> None:
             header, streams = closing.parse_run_record(first, where=str(journal))
             if found.header is not None and _identity(found.header, found.streams) != _identity(header, streams):
                 raise RunFileError("the journal belongs to another run", where=str(journal), got=header.run_id)
+            if original := closing.original_of(first):
+                found.problems.append(
+                    f"this run was being made from {original}, which holds the bytes received: here is only what had "
+                    "been taken in. Make it again from that file"
+                )
             lines = [record.payload for record in reader if record.kind is Kind.EVENT]
             found.bytes_lost = reader.lost_bytes
             if reader.stopped:

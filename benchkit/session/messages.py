@@ -66,9 +66,9 @@ class Status:
     first_out: FirstOutStatus | None = None
     standing: tuple[str, ...] = ()
     heartbeat: int = 0
-    protection: ProtectionStatus = field(default_factory=ProtectionStatus)
     limit_hash: str = ""
     """First digits of the hash of the limits in force."""
+    protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,8 +160,8 @@ def _status(body: Mapping[str, Any]) -> Status:
         else FirstOutStatus(tuple(first["limits"]), bool(first["order_resolved"]), float(first["time_s"])),
         standing=tuple(str(name) for name in body["standing"]),
         heartbeat=int(body["heartbeat"]),
-        protection=protection_status_from(body["protection"]),
         limit_hash=str(body.get("limit_hash", "")),
+        protection=protection_status_from(body["protection"]),
     )
 
 

@@ -453,8 +453,8 @@ class Recorder:
             else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - self.start_ns) * 1e-9),
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
-            protection=protection_status(self.protection, self.start_ns, now),
             limit_hash=self.stand.limit_set.short_hash,
+            protection=protection_status(self.protection, self.start_ns, now),
         )
 
     def _take_request(self) -> None:

@@ -57,9 +57,9 @@ _TONES: dict[EventKind, Tone] = {
     EventKind.CAUTION: Tone.CAUTION,
     EventKind.TRIP: Tone.DANGER,
     EventKind.STOP_NOT_ACKNOWLEDGED: Tone.DANGER,
+    EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.STOP_ESCALATED: Tone.DANGER,
     EventKind.FLOOD: Tone.CAUTION,
-    EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.RECORDING_FAULT: Tone.CAUTION,
 }

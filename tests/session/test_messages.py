@@ -35,6 +35,7 @@ STATUS = Status(
     first_out=FirstOutStatus(("winding_hot",), True, 12.4),
     standing=("winding_hot",),
     heartbeat=7,
+    limit_hash="0123456789ab",
     protection=ProtectionStatus(
         alarms=(
             AlarmStatus("winding_hot", Severity.TRIP, Life.UNACKNOWLEDGED, True, 12.4),
@@ -45,7 +46,6 @@ STATUS = Status(
         stops=(StopStatus("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
         missing={"recording": "Start a new recording"},
     ),
-    limit_hash="0123456789ab",
 )
 
 
