@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from benchkit.model.calibration import Calibration
 from benchkit.model.derived import Derived
+from benchkit.model.heartbeat import Heartbeat
 from benchkit.model.limits import LimitSet
 from benchkit.model.sources import Source
 from benchkit.model.stops import StopAction
@@ -130,6 +131,7 @@ class Stand:
     steadiness: Steadiness
     propeller: Propeller | None = None
     notes: str = ""
+    heartbeat: Heartbeat | None = None
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
         """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""

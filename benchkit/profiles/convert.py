@@ -13,6 +13,7 @@ from benchkit.model.stops import StopAction
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
+from benchkit.profiles.heartbeat_schema import heartbeat_of
 from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
 from benchkit.units import Quantity, Scale
@@ -75,6 +76,7 @@ class Converter(Collector):
             steadiness=self._steadiness(),
             propeller=self._propeller(),
             notes=p.stand.notes,
+            heartbeat=heartbeat_of(self, p.heartbeat, p.sources),
         )
 
     # -- sections

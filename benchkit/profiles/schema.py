@@ -14,6 +14,7 @@ from pydantic import Field
 from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.heartbeat_schema import HeartbeatSection
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.units import Quantity
@@ -208,3 +209,4 @@ class Profile(Section):
     stop_actions: dict[Name, StopActionSection]
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
+    heartbeat: HeartbeatSection | None = None

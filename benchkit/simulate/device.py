@@ -13,17 +13,25 @@ from benchkit.simulate.drives import Load, drive_of, propeller_of
 from benchkit.simulate.faults import FaultName, FaultSet
 from benchkit.simulate.plant import Mode, Plant
 from benchkit.simulate.sensors import Reader, chains_of, signals, true_propeller
+from benchkit.simulate.watchdog import Watchdog
 
 SPEED_MARGIN = 1.1
 """The drive takes set-points up to this share of the motor's nameplate speed."""
 INLET_RANGE_C = (5.0, 80.0)
+_STOP_MODES = {
+    wire.StopWay.RAMP: Mode.STOP_RAMP,
+    wire.StopWay.TORQUE: Mode.ZERO_TORQUE,
+    wire.StopWay.GATES: Mode.GATES_OFF,
+    wire.StopWay.CONTACTOR: Mode.GATES_OFF,
+}
 
 
 class Device:
     """Plant, sensors and text of one simulated stand; the same seed and commands give the same bytes.
 
-    ``step_s`` is device time between two lines, ``lines_per_host_s`` the line rate on the link (for the watchdog,
-    which counts host time). Without a watchdog the device holds its last set-points for ever, as a drive does.
+    ``step_s`` is device time between two lines. With ``watchdog_s`` the drive has its enable only while a heartbeat
+    comes, see :mod:`benchkit.simulate.watchdog`: that counts host time, which ``receive`` and ``watch`` are given.
+    Without it the device holds its last set-points for ever, as a drive does.
 
     Raises:
         UsageError: the profile names a machine, source or column that the simulation does not have.
@@ -39,7 +47,6 @@ class Device:
         source: str | None = None,
         conditions: Conditions | None = None,
         watchdog_s: float | None = None,
-        lines_per_host_s: float = 1000.0,
     ) -> None:
         if not step_s > 0.0:
             raise UsageError("the device needs time between lines", got=step_s, expected="seconds above 0")
@@ -66,8 +73,10 @@ class Device:
         self._lines = (seed * 2654435761) % 40_000
         self._held = b""
         self._skipping = False
-        self._watchdog_lines = None if watchdog_s is None else watchdog_s * lines_per_host_s
-        self._silent_lines = 0
+        self._watchdog = None if watchdog_s is None else Watchdog(watchdog_s)
+        self._now_s = 0.0
+        if self._watchdog is not None:
+            self._stop(wire.StopWay.GATES)
 
     @property
     def lines(self) -> int:
@@ -75,12 +84,8 @@ class Device:
         return self._lines
 
     def tick(self) -> bytes:
-        """One step of device time and its line; empty where a fault swallows it.
-
-        When the watchdog acts, its notice stands before the line.
-        """
+        """One step of device time and its line; empty where a fault swallows it."""
         self._lines += 1
-        notice = self._watch()
         self.plant.step(self._step_s)
         raw = self._reader.read(signals(self.plant))
         counter = self._lines % self._format.counter_modulus
@@ -89,16 +94,16 @@ class Device:
             self._faults.bend(raw, self._step_s)
         fields = self._writer.fields(counter, self._lines * self._step_units, raw)
         if not faulty:
-            return notice + self._writer.line(fields)
+            return self._writer.line(fields)
         self._faults.rewrite(fields, self._missing)
         line = self._faults.corrupt(self._writer.line(fields))
-        return notice if self._faults.drops_line() else notice + line
+        return b"" if self._faults.drops_line() else line
 
-    def receive(self, data: bytes) -> bytes:
-        """Take bytes from the link, carry out the commands in them, and return the answers."""
+    def receive(self, data: bytes, now_s: float = 0.0) -> bytes:
+        """Take bytes from the link at host time ``now_s``, carry out the commands in them, and return the answers."""
         if not data:
             return b""
-        self._silent_lines = 0
+        self._now_s = now_s
         answers = []
         *ended, rest = (self._held + data).replace(b"\r", b"\n").split(b"\n")
         for line in ended:
@@ -112,6 +117,13 @@ class Device:
             self._skipping, rest = True, b""
         self._held = rest
         return b"".join(answers)
+
+    def watch(self, now_s: float) -> bytes:
+        """Let the watchdog look at the time; its notice when it acts. Hand in what has come before."""
+        if self._watchdog is None or not self._watchdog.drops(now_s):
+            return b""
+        self._stop(wire.StopWay.GATES)
+        return self._reply(f"watchdog: no new beat within {self._watchdog.patience_s:g} s, gates off")
 
     def command(self, text: str) -> str | None:
         """Carry out one command that does not come over the link; return why not, or None."""
@@ -136,14 +148,19 @@ class Device:
                 refusal = self._set(command)
             case wire.AskLoad(load):
                 refusal = None if load is self.load else f"the {self.load} is mounted"
-            case wire.Stop(ramp):
-                self._stop(ramp)
+            case wire.Stop(how):
+                self._stop(how)
+            case wire.CloseContactor():
+                self.plant.demand.contactor_open = False
             case wire.SetFault():
                 refusal = self._switch_fault(command)
             case wire.NotUnderstood(reason):
                 refusal = reason
-            case wire.Alive():
-                pass
+            case wire.Alive(count):
+                if self._watchdog is not None:
+                    self._watchdog.beat(count, self._now_s)
+            case wire.ArmWatchdog():
+                refusal = "no watchdog is mounted" if self._watchdog is None else self._watchdog.arm(self._now_s)
         return refusal
 
     def _set(self, command: wire.SetSpeed | wire.SetTorque | wire.SetInlet) -> str | None:
@@ -161,14 +178,19 @@ class Device:
         return None
 
     def _refusal(self, command: wire.SetSpeed | wire.SetTorque | wire.SetInlet) -> str | None:
-        drive = self.plant.drive
+        drive, demand = self.plant.drive, self.plant.demand
+        if not isinstance(command, wire.SetInlet):
+            if self._watchdog is not None and not self._watchdog.is_enabled:
+                return "the watchdog holds the enable back; send beats, then 'arm watchdog'"
+            if demand.contactor_open:
+                return "the contactor is open; 'close contactor' first"
         match command:
             case wire.SetSpeed(value):
                 low, high, what, unit = 0.0, SPEED_MARGIN * drive.motor.max_speed_rpm, "speed", "rpm"
             case wire.SetTorque(value):
                 if self.load is not Load.MACHINE:
                     return "the propeller is mounted; its torque follows from speed"
-                if self.plant.demand.mode is not Mode.SPEED:
+                if demand.mode is not Mode.SPEED:
                     return "stopped; set a speed first"
                 high = drive.load_machine.max_torque_nm
                 low, what, unit = -high, "torque", "Nm"
@@ -187,22 +209,14 @@ class Device:
             demand.coolant_lost = command.on
         return refusal
 
-    def _stop(self, ramp: bool) -> None:
+    def _stop(self, how: wire.StopWay) -> None:
+        """A stop never gives back what a stronger one has taken: gates that are off stay off."""
         demand = self.plant.demand
-        demand.mode = Mode.STOP_RAMP if ramp else Mode.ZERO_TORQUE
+        if how is wire.StopWay.CONTACTOR:
+            demand.contactor_open = True
+        if demand.mode is not Mode.GATES_OFF:
+            demand.mode = _STOP_MODES[how]
         demand.speed_rpm = demand.torque_nm = 0.0
-
-    def _watch(self) -> bytes:
-        """The device's own watchdog: silence on the link for too long while the shaft is commanded to turn."""
-        if self._watchdog_lines is None:
-            return b""
-        self._silent_lines += 1
-        demand = self.plant.demand
-        turning = demand.mode is Mode.SPEED and demand.speed_rpm > 0.0
-        if self._silent_lines <= self._watchdog_lines or not turning:
-            return b""
-        self._stop(ramp=True)
-        return self._reply("watchdog: no command came, stop ramp")
 
 
 def source_of(stand: Stand, name: str | None) -> str:

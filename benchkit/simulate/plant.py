@@ -35,6 +35,7 @@ class Mode(StrEnum):
     SPEED = "speed"
     STOP_RAMP = "stop_ramp"
     ZERO_TORQUE = "zero_torque"
+    GATES_OFF = "gates_off"
 
 
 @dataclass(slots=True)
@@ -47,6 +48,8 @@ class Demand:
     inlet_c: float = 40.0
     coolant_lost: bool = False
     recirculation: bool = False
+    contactor_open: bool = False
+    """The DC link is cut off from its supply; the gates are off then, whatever ``mode`` says."""
 
 
 @dataclass(slots=True)
@@ -113,6 +116,11 @@ class Plant:
         """Kinetic energy of the shaft line, J."""
         return 0.5 * self._inertia * self._omega * self._omega
 
+    @property
+    def gates_are_off(self) -> bool:
+        """No transistor switches: only the diodes of the inverter conduct."""
+        return self.demand.mode is Mode.GATES_OFF or self.demand.contactor_open
+
     def step(self, dt_s: float) -> None:
         """Move on by ``dt_s`` (> 0), in parts where it is longer than the network allows."""
         parts = int(dt_s / thermal.MAX_STEP_S * (1.0 - 1e-12)) + 1
@@ -131,14 +139,16 @@ class Plant:
         iron = self._drag_iron_nm
         load, thrust = self._load_torque(omega, dt)
 
-        # What the control asks for, then what voltage and current allow.
-        limit_v = drive.inverter.modulation * s.dc_voltage_v / SQRT3
-        if self.demand.mode is Mode.ZERO_TORQUE:
-            wanted = 0.0
+        if self.gates_are_off:
+            torque, i_d, i_q = self._freewheel(omega, flux)
         else:
-            rise = (self._omega_ref - omega) * (1.0 - exp(-dt / SPEED_LAG_S))
-            wanted = load + friction + iron + self._inertia * rise / dt
-        torque, i_d, i_q = self._deliver(wanted, omega, resistance=resistance, flux=flux, limit_v=limit_v)
+            # What the control asks for, then what voltage and current allow.
+            limit_v = drive.inverter.modulation * s.dc_voltage_v / SQRT3
+            wanted = 0.0
+            if self.demand.mode is not Mode.ZERO_TORQUE:
+                rise = (self._omega_ref - omega) * (1.0 - exp(-dt / SPEED_LAG_S))
+                wanted = load + friction + iron + self._inertia * rise / dt
+            torque, i_d, i_q = self._deliver(wanted, omega, resistance=resistance, flux=flux, limit_v=limit_v)
 
         change = dt * (torque - load - friction - iron) / self._inertia
         if omega + change < 0.0:
@@ -152,10 +162,8 @@ class Plant:
         copper = pmsm.copper_loss(i_d, i_q, resistance)
         ac = copper + torque * middle
         current = hypot(i_d, i_q) / SQRT2
-        p_0, p_1 = inv.loss_terms(drive.inverter, current, t.junction_c)
-        voltage = inv.dc_link_voltage(drive.supply, ac, p_0, p_1)
-        loss = p_0 + p_1 * voltage
-        heat = Heat(copper, iron * middle, friction * middle, loss, drive.inverter.standing_w)
+        voltage, loss, standing = self._link(ac, current, dt, SQRT3 * omega * motor.pole_pairs * flux)
+        heat = Heat(copper, iron * middle, friction * middle, loss, standing)
         s.coolant_heat_w, s.air_heat_w = thermal.step(
             drive.thermal, t, heat, dt, inlet_c=s.inlet_c, flow_lpm=s.flow_lpm, air_c=self.conditions.air_c
         )
@@ -166,7 +174,7 @@ class Plant:
         s.thrust_n = thrust
         s.dc_voltage_v = voltage
         s.dc_power_w = ac + loss
-        s.dc_current_a = s.dc_power_w / voltage
+        s.dc_current_a = s.dc_power_w / voltage if voltage > 0.0 else 0.0
         s.ac_power_w = ac
         s.shaft_power_w = s.torque_nm * middle
         s.load_power_w = load * middle
@@ -183,7 +191,7 @@ class Plant:
         """Move set-points along their slew limits, and the coolant with its pump."""
         d, s, drive = self.demand, self.state, self.drive
         stopping = d.mode is not Mode.SPEED
-        if d.mode is Mode.ZERO_TORQUE:
+        if d.mode is Mode.ZERO_TORQUE or self.gates_are_off:
             self._omega_ref = self._omega
         else:
             slew = (drive.stop_slew_rpm_s if stopping else drive.speed_slew_rpm_s) * RPM * dt
@@ -212,6 +220,30 @@ class Plant:
             prop.torque(propeller, omega, self.density_kgm3) * (1.0 - prop.RECIRCULATION_CP * built),
             prop.thrust(propeller, omega, self.density_kgm3) * (1.0 - prop.RECIRCULATION_CT * built),
         )
+
+    def _freewheel(self, omega: float, flux: float) -> tuple[float, float, float]:
+        """Air-gap torque and currents with the gates off.
+
+        A link that is cut off takes no power: its voltage rises to the back-EMF instead. That the supply itself rises by
+        a volt or two under the current it takes back is left out.
+        """
+        if self.demand.contactor_open:
+            return 0.0, 0.0, 0.0
+        motor = self.drive.motor
+        i_d, i_q = pmsm.diode_currents(motor, omega, flux, self.drive.supply.open_circuit_v)
+        return pmsm.torque(motor, i_q, flux), i_d, i_q
+
+    def _link(self, ac_w: float, current_a: float, dt: float, line_emf_v: float) -> tuple[float, float, float]:
+        """Voltage of the DC link in V, loss of the inverter and its standing part in W."""
+        drive = self.drive
+        if self.demand.contactor_open:
+            # the inverter lives on its auxiliary supply, which is not measured
+            return inv.cut_off_voltage(drive.supply, self.state.dc_voltage_v, dt, line_emf_v), 0.0, 0.0
+        p_0, p_1 = inv.loss_terms(drive.inverter, current_a, self.temps.junction_c)
+        if self.gates_are_off:
+            p_1 = 0.0  # nothing switches
+        voltage = inv.dc_link_voltage(drive.supply, ac_w, p_0, p_1)
+        return voltage, p_0 + p_1 * voltage, drive.inverter.standing_w
 
     def _deliver(
         self, wanted_nm: float, omega: float, *, resistance: float, flux: float, limit_v: float
