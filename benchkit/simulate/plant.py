@@ -224,8 +224,8 @@ class Plant:
     def _freewheel(self, omega: float, flux: float) -> tuple[float, float, float]:
         """Air-gap torque and currents with the gates off.
 
-        A link that is cut off takes no power: its voltage rises to the back-EMF instead. That the supply itself rises by
-        a volt or two under the current it takes back is left out.
+        A link that is cut off takes no power: its voltage rises to the back-EMF instead. That the supply itself rises
+        by a volt or two under the current it takes back is left out.
         """
         if self.demand.contactor_open:
             return 0.0, 0.0, 0.0

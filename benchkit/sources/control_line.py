@@ -79,7 +79,7 @@ class LineOutputPort:
                 with _opened(self._device) as port:
                     told = ""
                     self._serve(port)
-            except (OSError, ValueError) as error:
+            except Exception as error:  # noqa: BLE001 - told: a thread that ends in silence would look like a stall
                 if str(error) != told:
                     told = str(error)
                     remedy = "Check the port of the heartbeat and its cable; it is opened again when it is back."
@@ -108,11 +108,14 @@ def _opened(device: str) -> Iterator[serial.SerialBase]:
     port = serial.serial_for_url(device, do_not_open=True, timeout=0, exclusive=True)
     port.rts = port.dtr = False
     port.open()
+    connection = getattr(port, "_socket", None)
     try:
         yield port
     finally:
         with contextlib.suppress(OSError):
             port.close()
+        if connection is not None:
+            connection.close()  # pyserial leaves it open when the other end has gone
 
 
 def _taken(waiting: queue.SimpleQueue[_T]) -> list[_T]:
