@@ -16,7 +16,7 @@ from pathlib import Path
 
 from benchkit import __version__
 from benchkit.cli.common import print_json, progress, show_bytes
-from benchkit.cli.priority import step_forward
+from benchkit.cli.priority import leave_start_alone, step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.run import RunHeader
@@ -76,6 +76,7 @@ def record(args: Namespace) -> int:
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
             print(ONE_LINE, file=sys.stderr)
+        leave_start_alone()
         summary = recorder.run()
     if args.quiet:
         return 0

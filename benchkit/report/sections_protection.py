@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from benchkit.model.events import Event, EventKind
 from benchkit.model.limits import Limit, LimitKind
 from benchkit.model.stops import StopAction
+from benchkit.report.heartbeat import heartbeat_paragraph
 from benchkit.report.model import (
     Block,
     Cell,
@@ -84,7 +85,7 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_action_row(action) for action in run.stand.stop_actions.values()),
         note="Stop categories as in IEC 60204-1.",
     )
-    blocks: list[Block | None] = [Paragraph(sets, heading="Limit set"), table, actions]
+    blocks: list[Block | None] = [Paragraph(sets, heading="Limit set"), table, actions, heartbeat_paragraph(runs)]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 

@@ -1,4 +1,4 @@
-"""A serial port on the network (RFC 2217), served by pyserial's own port manager, whose control lines can be watched."""
+"""A serial port on the network (RFC 2217), served by pyserial's own port manager, with control lines to watch."""
 
 from __future__ import annotations
 
