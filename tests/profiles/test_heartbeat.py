@@ -59,11 +59,11 @@ def test_the_forms_of_the_how_to(tmp_path: Path) -> None:
         (MESSAGE, ('"alive {count}"', '"alive"'), r"heartbeat\.command: the number of the beat is missing.*stuck"),
         (MESSAGE, ('"rack"', '"rak"'), r"heartbeat\.source: no source of that name.*Did you mean 'rack'"),
         (MESSAGE, ('"rack"', '"plc"'), r"heartbeat\.source: takes no beats as a message.*kind = 'coil'"),
-        (LINE, ('"rts"', '"cts"'), r"heartbeat\.line: .*'rts'.*'dtr'"),
+        (LINE, ('"rts"', '"cts"'), r"heartbeat: .*got 'cts'; expected 'rts' or 'dtr'"),
         (COIL, ('"plc"', '"rack"'), r"heartbeat\.source: a coil belongs to a Modbus source"),
         (COIL, ("500.0", "200.0"), r"one answer that is missing would cost a beat.*more than the time-out of plc, 0\.2 s"),
         (COIL, ("address = 12", "address = 70000"), r"heartbeat\.address: .*65535"),
-        (COIL, ('"coil"', '"relay"'), r"heartbeat\.kind: .*relay.*line.*message.*coil"),
+        (COIL, ('"coil"', '"relay"'), r"heartbeat: .*got 'relay'; expected 'line', 'message', 'coil'"),
     ],
 )
 def test_what_is_refused(tmp_path: Path, section: str, change: tuple[str, str], message: str) -> None:

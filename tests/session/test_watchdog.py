@@ -7,7 +7,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import psutil
@@ -42,17 +43,23 @@ def said(stand: Child, within_s: float) -> str:
     return stand.process.stdout.readline().strip() if ready else ""
 
 
-def recording(tmp_path: Path, stand: Child) -> tuple[Child, RecorderClient]:
-    """A recorder that beats, and a client that has seen ten beats and an accepted set-point."""
+@contextmanager
+def recording(tmp_path: Path, stand: Child) -> Iterator[tuple[Child, RecorderClient]]:
+    """A recorder that beats, and a client that has seen ten beats and a turning shaft."""
     profile = profile_with_heartbeat(tmp_path, period_s=PERIOD_S)
     recorder, endpoints = start_recorder(str(profile), tmp_path, ["--port", f"rack={stand.address}", "--quiet"])
-    client = RecorderClient(endpoints)
-    beats_until(client, 10)
-    client.request("arm", who="test")
-    client.request("start", who="test")
-    client.request("set", name="speed", value=1500, who="test")
-    speed_until(client, lambda rpm: rpm > 1400.0)
-    return recorder, client
+    try:
+        with RecorderClient(endpoints) as client:
+            beats_until(client, 10)
+            client.request("arm", who="test")
+            client.request("start", who="test")
+            client.request("set", name="speed", value=1500, who="test")
+            speed_until(client, lambda rpm: rpm > 1400.0)
+            yield recorder, client
+    finally:
+        if recorder.process.poll() is None:
+            recorder.process.send_signal(signal.SIGCONT)
+            recorder.kill()
 
 
 def beats_until(client: RecorderClient, count: int) -> BeatStatus:
@@ -64,7 +71,7 @@ def beats_until(client: RecorderClient, count: int) -> BeatStatus:
     raise AssertionError("no beats")
 
 
-def speed_until(client: RecorderClient, met) -> None:
+def speed_until(client: RecorderClient, met: Callable[[float], bool]) -> None:
     give_up = time.monotonic() + 60.0
     while time.monotonic() < give_up:
         message = client.receive(1.0)
@@ -74,8 +81,7 @@ def speed_until(client: RecorderClient, met) -> None:
 
 
 def test_a_stopped_recorder_loses_the_enable_and_does_not_get_it_back(tmp_path: Path, stand: Child) -> None:
-    recorder, client = recording(tmp_path, stand)
-    with client:
+    with recording(tmp_path, stand) as (recorder, client):
         recorder.process.send_signal(signal.SIGSTOP)
         assert said(stand, 60.0) == DROPPED
         recorder.process.send_signal(signal.SIGCONT)
@@ -95,9 +101,8 @@ def test_a_stopped_recorder_loses_the_enable_and_does_not_get_it_back(tmp_path: 
 
 
 def test_a_killed_recorder_loses_the_enable(tmp_path: Path, stand: Child) -> None:
-    recorder, client = recording(tmp_path, stand)
-    client.close()
-    recorder.kill()
+    with recording(tmp_path, stand) as (recorder, _):
+        recorder.kill()
     assert said(stand, 60.0) == DROPPED
     with serial.serial_for_url(stand.address, timeout=1.0) as port:
         port.write(b"set speed 1500\n")
@@ -109,8 +114,7 @@ def test_a_killed_recorder_loses_the_enable(tmp_path: Path, stand: Child) -> Non
 
 
 def test_slow_dashboard_and_slow_disk_are_nothing_to_the_heartbeat(tmp_path: Path, stand: Child) -> None:
-    recorder, client = recording(tmp_path, stand)
-    with client:
+    with recording(tmp_path, stand) as (recorder, client):
         # a dashboard that attaches and never reads
         with RecorderClient(client.endpoints):
             # the process that writes to the disk hangs, as on a disk that does not answer
@@ -127,8 +131,7 @@ def test_slow_dashboard_and_slow_disk_are_nothing_to_the_heartbeat(tmp_path: Pat
 
 
 def test_a_recorder_at_work_keeps_the_enable(tmp_path: Path, stand: Child) -> None:
-    recorder, client = recording(tmp_path, stand)
-    with client:
+    with recording(tmp_path, stand) as (recorder, client):
         first = beats_until(client, 1).beats
         last = beats_until(client, first + 200)  # 20 s
         assert said(stand, 0.0) == ""
