@@ -118,12 +118,12 @@ class Device:
         self._held = rest
         return b"".join(answers)
 
-    def watch(self, now_s: float) -> bytes:
-        """Let the watchdog look at the time; its notice when it acts. Hand in what has come before."""
+    def watch(self, now_s: float) -> str:
+        """Let the watchdog look at the time; what it says when it acts. Hand in what has come before."""
         if self._watchdog is None or not self._watchdog.drops(now_s):
-            return b""
+            return ""
         self._stop(wire.StopWay.GATES)
-        return self._reply(f"watchdog: no new beat within {self._watchdog.patience_s:g} s, gates off")
+        return f"watchdog: no new beat within {self._watchdog.patience_s:g} s, gates off"
 
     def command(self, text: str) -> str | None:
         """Carry out one command that does not come over the link; return why not, or None."""

@@ -120,8 +120,8 @@ def _pace(
         outbox.put_reply(device.receive(received, now_s))
         notice = device.watch(now_s)
         if notice:
-            outbox.put_reply(notice)
-            tell(notice.decode("ascii").strip())
+            outbox.put_reply(device.notice(notice))
+            tell(notice)
         while due_commands and due_commands[0][0] <= made:
             text = due_commands.popleft()[1]
             refusal = device.command(text)

@@ -54,7 +54,7 @@ class Reactions:
 
     spikes: int
     missed: int
-    """Spikes without a stop command, or without a trip in the event log."""
+    """Spikes without a stop command, without a trip in the event log, or without a written command in it."""
     written_s: np.ndarray
     """From the arrival of the sample to the written command, as the recorder keeps it."""
     seen_s: np.ndarray
@@ -118,7 +118,7 @@ def run(seconds: float) -> Reactions:
             screen.kill()
             dashboard(ending, live)
             load = os.getloadavg()[0]
-            device.wait(seconds + 60.0)
+            device.wait(seconds + 120.0)
             client.request("close")
             recorder.wait(60.0)
         with open_run(Path(endpoints.run_path)) as kept:
@@ -142,7 +142,7 @@ def taken_together(device: dict, events: list[Event], load: float) -> Reactions:
     summary = next(e for e in events if e.kind is EventKind.HEARTBEAT and "beats" in e.data)
     return Reactions(
         spikes=len(spikes),
-        missed=max(uncommanded, unlogged),
+        missed=max(uncommanded, unlogged, len(spikes) - len(written)),
         written_s=np.array(written),
         seen_s=np.array([seen - sent for _, sent, seen in spikes if seen is not None]) * 1e-9,
         echo_s=np.array(device["echo_ns"]) * 1e-9,

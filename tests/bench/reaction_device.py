@@ -28,6 +28,8 @@ from benchkit.simulate.wire import LineWriter
 
 RATE_HZ = 1000.0
 LIMITS = 40
+PATIENCE_NS = 60_000_000_000
+"""A command that has not come then is missing."""
 FEWEST, MOST = 8, 22
 """Lines from one spike to the next."""
 
@@ -140,7 +142,8 @@ class Device:
     chance: random.Random
     spikes: list[list[int | None]] = field(default_factory=list)
     """Limit, written at, command seen at."""
-    pending: dict[int, int] = field(default_factory=dict)
+    pending: dict[int, list[int]] = field(default_factory=dict)
+    """Limit -> its spikes that no command has answered. One command answers all trips of one block of rows."""
     extra: int = 0
     echo_sent: dict[bytes, int] = field(default_factory=dict)
     echo_ns: list[int] = field(default_factory=list)
@@ -149,7 +152,7 @@ class Device:
         """One line to the recorder."""
         line = self.lines.next(k)
         if k is not None:
-            self.pending[k] = len(self.spikes)
+            self.pending.setdefault(k, []).append(len(self.spikes))
             self.spikes.append([k, time.perf_counter_ns(), None])
         self.rack.write(line)
 
@@ -181,10 +184,9 @@ class Device:
             verb, _, number = line.partition(b" ")
             if verb != b"stop":
                 continue
-            index = self.pending.pop(int(number), None)
-            if index is None:
-                self.extra += 1
-            else:
+            answered = self.pending.pop(int(number), [])
+            self.extra += not answered
+            for index in answered:
                 self.spikes[index][2] = now
 
 
@@ -221,7 +223,11 @@ def serve(profile: Path, seconds: float, seed: int, result: Path) -> None:
         late = time.perf_counter_ns() - start - made * step_ns
         if late > 5 * step_ns:  # no crowd of lines after this process itself was held up
             start += late
-    device.listen(time.perf_counter_ns() + 2_000_000_000)
+    patience_ns = time.perf_counter_ns() + PATIENCE_NS
+    while device.pending and time.perf_counter_ns() < patience_ns:
+        device.rack.write(b"")
+        device.listen(time.perf_counter_ns() + step_ns)
+    device.listen(time.perf_counter_ns() + 1_000_000_000)
     result.write_text(json.dumps({"spikes": device.spikes, "echo_ns": device.echo_ns, "extra": device.extra}))
 
 
