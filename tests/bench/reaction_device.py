@@ -240,8 +240,10 @@ port = serial.serial_for_url(sys.argv[1], timeout=1.0)
 print("ready", flush=True)
 waiting = b""
 while True:
-    data = port.read(1)
-    waiting += data + port.read(port.in_waiting)
+    try:
+        waiting += port.read(1) + port.read(port.in_waiting)
+    except serial.SerialException:  # the other end has gone
+        break
     *lines, waiting = waiting.split(b"\\n")
     for line in lines:
         port.write(line + b"\\n")

@@ -51,7 +51,7 @@ def test_the_forms_of_the_how_to(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("section", "change", "message"),
     [
-        (MESSAGE, ("period = { value = 100.0, unit = \"ms\" }\n", ""), r"heartbeat\.period: .*missing"),
+        (MESSAGE, ('period = { value = 100.0, unit = "ms" }\n', ""), r"heartbeat\.period: .*missing"),
         (LINE, ("stop_on_trip = false\n", ""), r"heartbeat\.stop_on_trip: .*missing"),
         (MESSAGE, ('"ms"', '"rpm"'), r"heartbeat\.period\.unit: 'rpm' is not a unit of time"),
         (MESSAGE, ("100.0", "5.0"), r"heartbeat\.period\.value: .*got '0\.005 s'; expected 0\.02 s to 10 s.*a third"),
@@ -61,7 +61,11 @@ def test_the_forms_of_the_how_to(tmp_path: Path) -> None:
         (MESSAGE, ('"rack"', '"plc"'), r"heartbeat\.source: takes no beats as a message.*kind = 'coil'"),
         (LINE, ('"rts"', '"cts"'), r"heartbeat: .*got 'cts'; expected 'rts' or 'dtr'"),
         (COIL, ('"plc"', '"rack"'), r"heartbeat\.source: a coil belongs to a Modbus source"),
-        (COIL, ("500.0", "200.0"), r"one answer that is missing would cost a beat.*more than the time-out of plc, 0\.2 s"),
+        (
+            COIL,
+            ("500.0", "200.0"),
+            r"one answer that is missing would cost a beat.*more than the time-out of plc, 0\.2 s",
+        ),
         (COIL, ("address = 12", "address = 70000"), r"heartbeat\.address: .*65535"),
         (COIL, ('"coil"', '"relay"'), r"heartbeat: .*got 'relay'; expected 'line', 'message', 'coil'"),
     ],
