@@ -46,10 +46,10 @@ def along_line(times_s: FloatArray, values: FloatArray, set_point: float, sign: 
 def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float, sign: float) -> float | None:
     """As :func:`along_line` along ``y = end + a exp(-t / tau)``; None where the line is to be taken.
 
-    The three are fitted by least squares (linear in end and a for each tau from a twentieth to 20 times the window). The line is left only where the
-    exponential explains the values better than chance would: the sum of squares must fall by more than four times the
-    residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN where that,
-    with two standard errors of it, does not surely lie beyond the set point.
+    The three are fitted by least squares, tau from a twentieth of the window to 20 times it. The line is left only where
+    the exponential explains the values better than chance would: the sum of squares must fall by more than four times
+    the residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN where
+    that, with two standard errors of it, does not surely lie beyond the set point.
     """
     is_good = np.isfinite(values)
     t, y = times_s[is_good], values[is_good]
@@ -79,7 +79,7 @@ def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float,
         return 0.0
     if sign * (end - set_point) <= 2.0 * u_end or sign * (end - now) <= 0.0:
         return math.nan
-    return tau * math.log((end - now) / (end - set_point))
+    return float(tau * math.log((end - now) / (end - set_point)))
 
 
 def _rests(taus: FloatArray, t: FloatArray, dy: FloatArray) -> FloatArray:
@@ -107,7 +107,8 @@ def operate_time(start: float, inverse: InverseTime, value: float) -> float:
     if not multiple > 1.0:
         return math.nan
     curve = CURVES[inverse.curve]
-    return inverse.time_multiplier * (curve.k / (multiple**curve.alpha - 1.0) + curve.c)
+    excess: float = multiple**curve.alpha - 1.0
+    return inverse.time_multiplier * (curve.k / excess + curve.c)
 
 
 def inverse_time_left(start: float, inverse: InverseTime, used: float, value: float) -> float:

@@ -74,7 +74,7 @@ def one(kind: str, rest: str, channel: str = "phase_u_current") -> str:
         (
             one("energy_in_time", 'set_point = { value = 100.0, unit = "J" }\ndeadband = { value = 0.0, unit = "J" }\n'
                 'window = { value = 8.0, unit = "s" }\n'),
-            "limits.x.channel: energy_in_time needs a channel of power (got 'phase_u_current (current)'). Name a channel",
+            "limits.x.channel: energy_in_time needs a channel of power (got 'phase_u_current (current)').",
         ),
         (
             one("above", 'set_point = { at_rest = "of", starting = 1.0, running = 1.0, stopping = 1.0, unit = "A" }\n'
@@ -82,7 +82,7 @@ def one(kind: str, rest: str, channel: str = "phase_u_current") -> str:
             "limits.x.set_point.at_rest: Input should be a valid number (got 'of'; expected a number)",
         ),
         (
-            one("above", 'set_point = { at_rest = "off", starting = 90.0, running = 90.0, stopping = 9.0, unit = "A" }\n'
+            one("above", 'set_point = { at_rest = "off", starting = 90.0, running = 9.0, stopping = 9.0, unit = "A" }\n'
                 + WIDTH),
             "limit_set.starting_time: missing, and 'x' has set points by phase",
         ),

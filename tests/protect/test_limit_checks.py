@@ -135,8 +135,8 @@ def test_sound_limits_have_no_faults(told):
         (
             "line",
             {"course": DeratingLine("winding_temp", ((20.0, 200.0), (200.0, 50.0)))},
-            "limits.x.set_point.points: the line does not cover the range of winding_temp (got '20 to 200 °C'; expected "
-            "from 0 to 200 °C). Add points: beyond its ends a line has no set point",
+            "limits.x.set_point.points: the line does not cover the range of winding_temp (got '20 to 200 °C'; "
+            "expected from 0 to 200 °C). Add points: beyond its ends a line has no set point",
         ),
         (
             "line",

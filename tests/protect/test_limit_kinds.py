@@ -1,4 +1,4 @@
-"""Every kind at its set point exactly, what it says of itself, and what integrals make of time that was not measured."""
+"""Every kind at its set point exactly, what it says, and what integrals make of time that was not measured."""
 
 from __future__ import annotations
 

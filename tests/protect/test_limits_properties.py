@@ -81,7 +81,7 @@ class Past:
         return found
 
 
-def watched(limit: Limit, past: Past, value: float, partners: list[float]) -> float | None:
+def watched(limit, past, value, partners) -> float | None:  # noqa: PLR0911, PLR0912  one branch a kind
     """The equations of docs/reference/limits.md; None: no verdict."""
     detail, now = limit.detail, past.samples[-1][0] if past.samples else 0
     if any(math.isnan(x) for x in (value, *partners)):
@@ -178,7 +178,7 @@ def level_of(limit: Limit, value: float | None, phase: Phase | None, lines: list
     return "back" if is_back else "neither"
 
 
-def brute_force(limit: Limit, story: Story) -> list[tuple[int, str, bool]]:
+def brute_force(limit: Limit, story: Story) -> list[tuple[int, str, bool]]:  # noqa: PLR0912  one branch a happening
     """The rules, read aloud at every instant."""
     column = CHANNELS.index(limit.channel)
     is_trip, is_stale = limit.severity is Severity.TRIP, limit.kind is K.STALE
@@ -332,7 +332,7 @@ SUMS = (K.I2T, K.ENERGY_IN_TIME)
 
 
 @st.composite
-def details(draw: st.DrawFn, kind: LimitKind, channel: str):
+def details(draw: st.DrawFn, kind: LimitKind, channel: str):  # noqa: PLR0911  one return a kind
     window = draw(few_ns(1, 5))
     partner = draw(st.sampled_from([CHANNELS[1 - CHANNELS.index(channel)], OTHER]))
     if kind is K.RATE:
