@@ -46,10 +46,10 @@ def along_line(times_s: FloatArray, values: FloatArray, set_point: float, sign: 
 def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float, sign: float) -> float | None:
     """As :func:`along_line` along ``y = end + a exp(-t / tau)``; None where the line is to be taken.
 
-    The three are fitted by least squares, tau from a twentieth of the window to 20 times it. The line is left only where
-    the exponential explains the values better than chance would: the sum of squares must fall by more than four times
-    the residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN where
-    that, with two standard errors of it, does not surely lie beyond the set point.
+    The three are fitted by least squares, tau from a twentieth of the window to 20 times it. The line is left only
+    where the exponential explains the values better than chance would: the sum of squares must fall by more than four
+    times the residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN
+    where that, with two standard errors of it, does not surely lie beyond the set point.
     """
     is_good = np.isfinite(values)
     t, y = times_s[is_good], values[is_good]
