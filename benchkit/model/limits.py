@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
 
 from benchkit.model.interlock import State
+from benchkit.model.limit_layers import HASH_SHOWN, LimitChange, LimitLayer, change_text, origin_text
 
 
 class LimitKind(StrEnum):
@@ -345,5 +346,26 @@ class LimitSet:
     name: str
     revision: str
     limits: tuple[Limit, ...]
+    sha256: str = ""
+    """Of the canonical JSON (RFC 8785) of all limits as the profile says them."""
+    layers: tuple[LimitLayer, ...] = ()
+    """What it was put together from, the lowest first; empty in runs that do not say."""
+    origins: Mapping[str, int] = field(default_factory=dict)
+    """Number of the layer that last set each ``limit.key``."""
+    changes: tuple[LimitChange, ...] = ()
+
+    @property
+    def short_hash(self) -> str:
+        """The first digits of the hash, enough for two people to compare; empty where none was taken."""
+        return self.sha256[:HASH_SHOWN]
+
+    def origin(self, limit: str) -> str:
+        """Where a limit comes from, key by key where several layers set it."""
+        return origin_text(limit, self.layers, self.origins)
+
+    def changes_of(self, limit: str) -> tuple[str, ...]:
+        """What later layers did to a limit, one line for each."""
+        return tuple(change_text(c, self.layers) for c in self.changes if c.limit == limit)
+
     starting_time_s: float = math.nan
     """How long after START the phase is ``starting``; NaN where no set point depends on it."""

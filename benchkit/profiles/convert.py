@@ -7,13 +7,14 @@ from collections.abc import Mapping
 from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
 from benchkit.model.sensors import cold_junction_of
 from benchkit.model.stand import Channel, Inverter, Motor, Propeller, Role, Stand, Steadiness
-from benchkit.model.stops import StopAction
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
 from benchkit.profiles.limit_convert import limit_set
 from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
+from benchkit.profiles.start_schema import alarm_rules, start_conditions
+from benchkit.profiles.stop_schema import stop_action
 from benchkit.units import Quantity, Scale
 
 ROLE_QUANTITY: Mapping[Role, Quantity] = {
@@ -56,7 +57,7 @@ class Converter(Collector):
             self._role(role, channel)
         for index, channel in enumerate(p.steadiness.channels):
             self.known(f"steadiness.channels.{index}", "channel", channel, self._quantities)
-        actions = {name: self._stop_action(name, a) for name, a in p.stop_actions.items()}
+        actions = {name: stop_action(self, name, a, p.sources) for name, a in p.stop_actions.items()}
         self.known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
         return Stand(
             name=p.stand.name,
@@ -73,6 +74,8 @@ class Converter(Collector):
             steadiness=self._steadiness(),
             propeller=self._propeller(),
             notes=p.stand.notes,
+            alarm_rules=alarm_rules(self, p.alarms),
+            start_conditions=start_conditions(self, p.start_conditions, self._quantities),
         )
 
     # -- sections
@@ -157,12 +160,6 @@ class Converter(Collector):
         quantity = self.profile.channels[channel].quantity
         if quantity is not ROLE_QUANTITY[role]:
             self.fault(key, f"channel {channel!r} measures {quantity.value}", expected=ROLE_QUANTITY[role].value)
-
-    def _stop_action(self, name: str, a: schema.StopActionSection) -> StopAction:
-        key = f"stop_actions.{name}"
-        self.known(f"{key}.source", "source", a.source, self.profile.sources)
-        timeout = self.positive(f"{key}.timeout", Quantity.TIME, a.timeout)
-        return StopAction(name, a.source, a.command, a.acknowledged_by, timeout, a.stop_category)
 
     def _inverter(self) -> Inverter:
         i = self.profile.inverter

@@ -52,7 +52,7 @@ def limit_set(
     starting = math.nan
     if section.starting_time is not None:
         starting = collect.delay("limit_set.starting_time", section.starting_time)
-    return LimitSet(section.name, section.revision, found, starting)
+    return LimitSet(section.name, section.revision, found, starting_time_s=starting)
 
 
 def further_problems(stand: Stand, found: list[Problem], origin: str) -> list[Problem]:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterator
 
 from benchkit.errors import Problem
 from benchkit.model.limits import Limit, Severity
 from benchkit.model.stand import Stand
-from benchkit.model.stops import StopAction
 from benchkit.protect.limit_checks import limit_problems, unknown
+from benchkit.protect.start_configuration import check_start
+from benchkit.protect.stop_configuration import check_stops
 
 
 def check_limits(stand: Stand) -> list[Problem]:
@@ -24,8 +24,8 @@ def check_limits(stand: Stand) -> list[Problem]:
     for limit in stand.limit_set.limits:
         problems += [p for p in limit_problems(limit, stand) if p not in problems]
         problems += _action(limit, stand)
-    for action in stand.stop_actions.values():
-        problems += _stop_action(action, stand)
+    problems += check_stops(stand)
+    problems += check_start(stand)
     if stand.orderly_stop not in stand.stop_actions:
         problems.append(unknown("stand.orderly_stop", "stop action", stand.orderly_stop, list(stand.stop_actions)))
     for source in stand.sources.values():
@@ -50,19 +50,3 @@ def _action(limit: Limit, stand: Stand) -> Iterator[Problem]:
         yield Problem(where, "a trip without a stop action", expected=f"one of {', '.join(known)}")
     elif limit.action not in stand.stop_actions:
         yield unknown(where, "stop action", limit.action, known)
-
-
-def _stop_action(action: StopAction, stand: Stand) -> Iterator[Problem]:
-    where = f"stop_actions.{action.name}"
-    if action.source not in stand.sources:
-        yield unknown(f"{where}.source", "source", action.source, list(stand.sources))
-    if not action.command.strip():
-        yield Problem(f"{where}.command", "nothing to command", action.command, "a command line")
-    if not action.acknowledged_by.strip():
-        yield Problem(f"{where}.acknowledged_by", "no answer to wait for", action.acknowledged_by, "an answer line")
-    if not (math.isfinite(action.timeout_s) and action.timeout_s > 0.0):
-        yield Problem(f"{where}.timeout", "no time to answer", action.timeout_s, "more than 0 s")
-    if action.stop_category not in (0, 1, 2):
-        yield Problem(
-            f"{where}.stop_category", "not a stop category", action.stop_category, "0, 1 or 2 as in IEC 60204-1"
-        )
