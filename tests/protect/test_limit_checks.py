@@ -43,7 +43,10 @@ def told(stand):
     bench = replace(stand, channels={**stand.channels, **{c.name: c for c in more}})
 
     def check(*limits: Limit, starting_s: float = math.nan) -> list[str]:
-        return [str(p) for p in check_limits(replace(bench, limit_set=LimitSet("x", "1", limits, starting_s)))]
+        return [
+            str(p)
+            for p in check_limits(replace(bench, limit_set=LimitSet("x", "1", limits, starting_time_s=starting_s)))
+        ]
 
     return check
 
