@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from benchkit.model.results import EfficiencyMap, Estimate, PowerBalance, StaticThrust
+from benchkit.model.results import Estimate, PowerBalance, StaticThrust
+from benchkit.model.results_maps import EfficiencyMap
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,

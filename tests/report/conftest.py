@@ -17,16 +17,15 @@ from benchkit.analysis.uncertainty import propagate
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import (
     ContinuousRating,
-    EfficiencyMap,
     Estimate,
     Finding,
     HeatingFit,
-    LossModel,
     OperatingPoint,
     PowerBalance,
     RunResult,
     StaticThrust,
 )
+from benchkit.model.results_maps import EfficiencyMap, LossModel
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream
