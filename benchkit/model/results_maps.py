@@ -122,6 +122,15 @@ class EfficiencyMap:
 
 
 @dataclass(frozen=True, slots=True)
+class Duty:
+    """Loads that a drive is to run, each with its time (or a weight in proportion to it)."""
+
+    speed_rpm: tuple[float, ...]
+    torque_nm: tuple[float, ...]
+    time_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DutyPoint:
     """One load of a duty; ``loss_w`` is None where it lies outside the measured points, and was refused."""
 
@@ -157,8 +166,6 @@ class PropulsiveCurve:
     """
 
     speed_rpm: tuple[float, ...]
-    thrust_n: tuple[float, ...]
-    dc_power_w: tuple[float, ...]
     thrust_per_electrical_watt: tuple[float, ...]
     u_thrust_per_electrical_watt: tuple[float, ...]
     point_speed_rpm: tuple[float, ...]
