@@ -26,7 +26,7 @@ def motor_loss(n, T):
 
 
 def inverter_loss(n, T):
-    return 60.0 + 210.0 * (T / 140) + 160.0 * (T / 140) ** 2 + 0.0 * n
+    return 60.0 + 210.0 * (np.abs(T) / 140) + 160.0 * (T / 140) ** 2 + 0.0 * n
 
 
 def points(stand, rng, *, scatter=0.0, wrong=None, n=N, T=T):
