@@ -110,9 +110,10 @@ def _trust_table(runs: Sequence[RunReport]) -> Table | None:
             Column("p_side", "p"),
         ),
         rows,
-        note="p below 0.05: the terms do not describe the points to within their scatter (the smooth surface then "
-        "carries the rest, and the uncertainty counts it), or the loss depends on the side from which the torque came "
-        "(a warm winding, or hysteresis of the torque measurement).",
+        note="p below 0.05 under the terms: they do not describe the points to within their scatter, or the points "
+        "repeat worse than they scatter; the smooth surface carries the rest, and the uncertainty counts it. Under the "
+        "approach: the loss depends on the side from which the torque came (a warm winding, or hysteresis of the "
+        "torque measurement).",
     )
 
 
@@ -307,7 +308,15 @@ def propulsion_section(runs: Sequence[RunReport]) -> Section | None:
         note=f"{U95} Static thrust over the power of the DC link: it has a unit and is no efficiency. Ideal power is "
         "that of the momentum theory for this thrust and disc: figure of merit times efficiency of the drive.",
     )
-    blocks: tuple[Block | None, ...] = (_propulsion_figure(runs), table)
+    between = table_by_run(
+        runs,
+        "propulsion-curve",
+        "Thrust per electrical power between the points",
+        (Column("speed", "Speed", "rpm"), Column("thrust_per_watt", "Thrust per DC power", "N/W")),
+        lambda run: (row for curve in run.result.propulsion for row in _curve_rows(curve)),
+        note=f"{U95} A smooth curve through the points, within the measured speeds.",
+    )
+    blocks: tuple[Block | None, ...] = (_propulsion_figure(runs), table, between)
     return Section("propulsion", "Powertrain to thrust", tuple(block for block in blocks if block is not None))
 
 
@@ -316,6 +325,13 @@ def _propulsion_rows(curve: PropulsiveCurve) -> Iterable[Row]:
         curve.point_speed_rpm, curve.point_thrust_per_electrical_watt, curve.point_overall_merit, strict=True
     ):
         yield plain(speed, "rpm"), number(thrust), number(merit, in_percent=True)
+
+
+def _curve_rows(curve: PropulsiveCurve) -> Iterable[Row]:
+    """Every eighth node."""
+    nodes = zip(curve.speed_rpm, curve.thrust_per_electrical_watt, curve.u_thrust_per_electrical_watt, strict=True)
+    for speed, value, u in list(nodes)[::8]:
+        yield plain(speed, "rpm", 4), Number(value, "N/W", u)
 
 
 def _propulsion_figure(runs: Sequence[RunReport]) -> CloudFigure:
@@ -339,7 +355,7 @@ def _propulsion_figure(runs: Sequence[RunReport]) -> CloudFigure:
             CloudPanel(
                 "Ideal over DC power",
                 "Speed / rpm",
-                "1",
+                "Ratio",
                 tuple(cloud(r, c, "ideal over DC power", c.point_overall_merit) for r, c in curves),
             ),
         ),
