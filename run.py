@@ -4,7 +4,9 @@ Standard library only, because it runs before anything is installed. Old interpr
 file down to the version check, so that they can say what is wrong with them.
 """
 
+import contextlib
 import ctypes
+import errno
 import hashlib
 import importlib.util
 import json
@@ -16,8 +18,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 OLDEST, NEWEST = (3, 11), (3, 13)
 if not OLDEST <= sys.version_info[:2] <= NEWEST:  # before the definitions below, which older ones cannot evaluate
@@ -34,6 +37,7 @@ ROOT = Path(__file__).resolve().parent
 VENV = ROOT / ".venv"
 STAMP = VENV / "benchkit-install.json"
 LOG = VENV / "benchkit-install.log"
+LOCK = ROOT / ".venv.lock"
 CONSTRAINTS = Path("shared") / "constraints.txt"
 WINDOWS = os.name == "nt"
 
@@ -200,10 +204,23 @@ def read_stamp() -> dict[str, Any]:
 
 def ensure_installed(*extras: str) -> Path:
     """Return the interpreter of .venv with benchkit and at least these extras installed in it."""
+    if not is_installed(extras):
+        with alone():
+            if not is_installed(extras):  # who was waited for may have done it
+                install(extras)
+    return python_in(VENV)
+
+
+def is_installed(extras: tuple[str, ...]) -> bool:
+    stamp = read_stamp()
+    is_fresh = stamp.get("fingerprint") == fingerprint() and python_in(VENV).exists()
+    return is_fresh and set(stamp.get("extras", ())) >= set(extras)
+
+
+def install(extras: tuple[str, ...]) -> None:
+    """Make .venv where it is missing or another Python's, and install these extras beside those that are there."""
     python, wanted, stamp = python_in(VENV), fingerprint(), read_stamp()
     there = set(stamp.get("extras", ())) if stamp.get("fingerprint") == wanted else set()
-    if there >= set(extras) and python.exists():
-        return python
     prepare_system()
     made_for = f"{sys.version_info.major}.{sys.version_info.minor} {ROOT}"
     if stamp.get("made_for") != made_for or not python.exists():
@@ -213,7 +230,34 @@ def ensure_installed(*extras: str) -> Path:
     write_stamp(made_for=made_for)  # an installation that is cut short is taken up again, not started anew
     pip_install(python, ["-c", str(CONSTRAINTS), "-e", f".[{','.join(extras)}]"])
     write_stamp(made_for=made_for, fingerprint=wanted, extras=extras)
-    return python
+
+
+@contextlib.contextmanager
+def alone() -> Iterator[None]:
+    """Keep other calls of run.py from installing meanwhile. The system lets go of the lock when this process ends."""
+    with LOCK.open("ab") as file:  # beside .venv, which is made anew
+        if not takes_lock(file):
+            say("Another run.py is installing; waiting for it.")
+            while not takes_lock(file):
+                time.sleep(0.2)
+        yield
+
+
+def takes_lock(file: BinaryIO) -> bool:
+    """Lock an open file; False while another process has it. A file system without locks is taken as ours alone."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            file.seek(0)
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+    return True
 
 
 def write_stamp(**what: object) -> None:

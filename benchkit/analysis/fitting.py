@@ -139,10 +139,14 @@ def fit_nonlinear(
             remedy="Start nearer to the answer, or fit fewer parameters.",
         )
     _, parameters, bare = best
-    for _ in range(2):  # searches stop when the sum of squares does; two Gauss-Newton steps give the last digits
-        step = bare @ (jacobian(parameters).T @ weighted_residual(parameters))
-        if float(np.sum(weighted_residual(parameters - step) ** 2)) <= 2.0 * best[0] * (1.0 + 1e-12):
-            parameters = parameters - step
+    # Searches stop when the sum of squares does; two Gauss-Newton steps give the last digits, and the covariance is
+    # that of where they end.
+    for _ in range(2):
+        moved = parameters - bare @ (jacobian(parameters).T @ weighted_residual(parameters))
+        if float(np.sum(weighted_residual(moved) ** 2)) <= 2.0 * best[0] * (1.0 + 1e-12):
+            there = _bare_covariance(jacobian(moved))
+            if there is not None:
+                parameters, bare = moved, there
     return _finish(parameters, bare, target - model(parameters), None if u is None else sigma)
 
 

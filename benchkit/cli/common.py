@@ -4,13 +4,29 @@ from __future__ import annotations
 
 TYPE_CHECKING = False  # typing costs milliseconds of every start; checkers take this name for True
 if TYPE_CHECKING:
-    from argparse import ArgumentParser
+    from argparse import ArgumentParser, Namespace
     from typing import Any
+
+    from benchkit.profiles import LoadedStand
 
 
 def add_json(parser: ArgumentParser) -> None:
     """The option ``--json``."""
     parser.add_argument("--json", action="store_true", help="print as JSON")
+
+
+def add_limits(parser: ArgumentParser) -> None:
+    """The option ``--limits``."""
+    parser.add_argument("--limits", metavar="FILE", help="limits of this run (TOML), laid on those of the stand")
+
+
+def load_with_limits(args: Namespace) -> LoadedStand:
+    """The stand that ``args`` names, with the limits of ``--limits`` on it."""
+    from pathlib import Path
+
+    from benchkit.profiles import find_stand, load_stand
+
+    return load_stand(find_stand(args.stand), Path(args.limits) if args.limits else None)
 
 
 def print_json(body: Any) -> None:

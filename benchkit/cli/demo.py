@@ -16,6 +16,7 @@ from typing import Any
 
 from benchkit.cli.common import progress
 from benchkit.errors import LinkError
+from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.interlock import State
 from benchkit.model.results import RunResult
 from benchkit.report.model import RunReport, number
@@ -47,7 +48,7 @@ def run(out: Path, seed: int) -> int:
 
     began = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
-    say("benchkit demo: SIMULATED stand of an airboat drive; nothing turns. A software trip is not a safety function.")
+    say(f"benchkit demo: SIMULATED stand of an airboat drive; nothing turns. {NOT_A_SAFETY_FUNCTION}")
 
     with recording("airboat_map", out, seed) as (client, address, map_run):
         say(f"1 stand: a process of its own speaks text lines with CRC at {address}, {TIME_FACTOR:g} times real time")

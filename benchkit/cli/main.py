@@ -19,10 +19,13 @@ if TYPE_CHECKING:
 COMMANDS = {
     "demo": ("record_commands", "simulated stand, recorder, analysis and report in one go"),
     "check": ("stand_commands", "check a stand profile; lists every fault with its remedy"),
+    "limits": ("stand_commands", "print every limit of a stand, where it comes from and who changed it"),
     "record": ("record_commands", "record a run: read, decode, protect, record, publish"),
+    "ask": ("record_commands", "ask a recorder: arm, stop, acknowledge, shelve, sign the checklist"),
     "import": ("record_commands", "turn a CSV file into a run"),
     "info": ("record_commands", "say what a run file holds"),
     "recover": ("record_commands", "make a closed run from one whose recorder died"),
+    "offset": ("record_commands", "compare the times of two sources on an edge that both have seen"),
     "verify": ("export_commands", "check that runs are what was recorded: content hash, journal, closing"),
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),

@@ -1,8 +1,8 @@
-"""Commands around a run file: ``demo``, ``record``, ``import``, ``info``, ``recover``."""
+"""Commands around a run file: ``demo``, ``record``, ``ask``, ``import``, ``info``, ``recover``, ``offset``."""
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json
+from benchkit.cli.common import add_json, add_limits
 from benchkit.cli.stand_commands import STAND_HELP
 
 TYPE_CHECKING = False
@@ -32,6 +32,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--simulated", action="store_true", help="start the simulated stand and record from it")
     parser.add_argument("--replay", metavar="RUN", help="take the bytes of a closed run instead of the instruments")
     parser.add_argument("--speed", type=float, default=1.0, help="of the replay: 2 is twice as fast (default 1)")
+    add_limits(parser)
     parser.add_argument("--duration", type=float, metavar="S", help="end after so many seconds")
     parser.add_argument("--operator", default="", help="who runs the stand")
     parser.add_argument("--note", default="", help="free text for the header of the run")
@@ -46,6 +47,30 @@ def run_record(args: Namespace) -> int:
     from benchkit.cli.recording import record
 
     return record(args)
+
+
+def ask_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, or its folder")
+    parser.add_argument(
+        "request",
+        metavar="REQUEST",
+        help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
+        "out_of_service, in_service, release, sign_checklist",
+    )
+    parser.add_argument(
+        "arguments",
+        nargs="*",
+        metavar="KEY=VALUE",
+        help="alarm=NAME, reason=TEXT, minutes=N, ticked=NAME,NAME, channels=NAME,NAME, name=NAME value=N, text=TEXT",
+    )
+    parser.add_argument("--who", required=True, metavar="NAME", help="who asks; it is written to the event log")
+    add_json(parser)
+
+
+def run_ask(args: Namespace) -> int:
+    from benchkit.cli.asking import ask
+
+    return ask(args)
 
 
 def import_arguments(parser: ArgumentParser) -> None:
@@ -86,3 +111,21 @@ def run_recover(args: Namespace) -> int:
     from benchkit.cli.recording import recover_run
 
     return recover_run(args)
+
+
+def offset_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run_file", metavar="RUN", help="run file; or the .live.json of a recorder, to measure now")
+    parser.add_argument(
+        "channels", metavar="CHANNEL", nargs="*", help="two channels of two sources; none: what the run says already"
+    )
+    parser.add_argument("--from", dest="start_s", type=float, metavar="S", help="first sample time (default: all)")
+    parser.add_argument("--until", dest="stop_s", type=float, metavar="S", help="sample times before this one only")
+    parser.add_argument("--last", type=float, metavar="S", help="of a recorder: so many seconds back (default 5)")
+    parser.add_argument("--operator", default="", help="of a recorder: who asks")
+    add_json(parser)
+
+
+def run_offset(args: Namespace) -> int:
+    from benchkit.cli.offset import offset
+
+    return offset(args)

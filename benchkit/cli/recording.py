@@ -10,19 +10,21 @@ import sys
 import time
 import uuid
 from argparse import Namespace
+from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 
 from benchkit import __version__
-from benchkit.cli.common import print_json, progress, show_bytes
+from benchkit.cli.common import load_with_limits, print_json, progress, show_bytes
 from benchkit.cli.priority import step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.model.cautions import ONE_LINE
+from benchkit.model.limit_layers import Mark
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
-from benchkit.profiles import LoadedStand, find_stand, load_stand
-from benchkit.report.cautions import ONE_LINE
+from benchkit.profiles import LoadedStand
 
 HANDING_OVER_S = 10.0
 """A recorder that died may have a keeping process that still writes what it has."""
@@ -41,7 +43,7 @@ def record(args: Namespace) -> int:
     from benchkit.sources.clock import HostClock
 
     step_forward()
-    loaded = load_stand(find_stand(args.stand))
+    loaded = load_with_limits(args)
     stand = loaded.stand
     ports = _ports(args.port, stand)
     clock = HostClock()
@@ -75,13 +77,20 @@ def record(args: Namespace) -> int:
                 signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
-            print(ONE_LINE, file=sys.stderr)
+            print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
         summary = recorder.run()
     if args.quiet:
         return 0
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _loosened(stand: Stand) -> Iterator[str]:
+    """A line for each limit that later layers let go further than its own."""
+    changes = stand.limit_set.changes
+    for name in dict.fromkeys(c.limit for c in changes if c.mark is Mark.LOOSENED):
+        yield from (f"caution: limit {name} {line}" for line in stand.limit_set.changes_of(name))
 
 
 def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunHeader:

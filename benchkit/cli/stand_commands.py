@@ -1,8 +1,8 @@
-"""Commands around a stand: ``check``, ``schema``, ``simulate``."""
+"""Commands around a stand: ``check``, ``limits``, ``schema``, ``simulate``."""
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json, print_json
+from benchkit.cli.common import add_json, add_limits, load_with_limits, print_json
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -13,14 +13,18 @@ STAND_HELP = "profile (TOML), or the name of a shared example: airboat, airboat_
 
 def check_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("stand", metavar="STAND", help=STAND_HELP)
+    add_limits(parser)
     add_json(parser)
 
 
 def run_check(args: Namespace) -> int:
-    from benchkit.profiles import find_stand, load_stand
+    from benchkit.model.cautions import SOFTWARE_TRIP
+    from benchkit.profiles.cautions import source_cautions
+    from benchkit.protect.start_configuration import start_cautions
 
-    loaded = load_stand(find_stand(args.stand))
+    loaded = load_with_limits(args)
     stand = loaded.stand
+    cautions = [*source_cautions(stand.sources.values()), *(str(caution) for caution in start_cautions(stand))]
     facts = {
         "stand": stand.name,
         "title": stand.title,
@@ -28,18 +32,36 @@ def run_check(args: Namespace) -> int:
         "sources": list(stand.sources),
         "channels": len(stand.channels),
         "limits": len(stand.limit_set.limits),
-        "limit set": f"{stand.limit_set.name}, revision {stand.limit_set.revision}",
+        "limit set": f"{stand.limit_set.name}, revision {stand.limit_set.revision}, {stand.limit_set.short_hash}",
         "inverter": f"{stand.inverter.id}, firmware {stand.inverter.firmware_revision}",
         "motor": stand.motor.id,
         "propeller": stand.propeller.id if stand.propeller else None,
         "files": list(loaded.texts),
     }
     if args.json:
-        print_json(facts)
+        print_json(facts | {"cautions": cautions})
         return 0
     print(f"{stand.name}: no faults")
+    for caution in cautions:
+        print(f"  caution: {caution}")
     for name, value in facts.items():
         print(f"  {name:10} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+    print(SOFTWARE_TRIP)
+    return 0
+
+
+def limits_arguments(parser: ArgumentParser) -> None:
+    check_arguments(parser)
+
+
+def run_limits(args: Namespace) -> int:
+    from benchkit.cli.limit_table import limit_facts, limit_lines
+
+    loaded = load_with_limits(args)
+    if args.json:
+        print_json(limit_facts(loaded))
+    else:
+        print(*limit_lines(loaded), sep="\n")
     return 0
 
 
@@ -71,15 +93,15 @@ def simulate_arguments(parser: ArgumentParser) -> None:
         metavar=("S", "COMMAND"),
         help="a command the stand gives itself after S of its seconds, such as: --at 900 'fault coolant_loss on'",
     )
+    add_limits(parser)
 
 
 def run_simulate(args: Namespace) -> int:
     from benchkit.cli.priority import step_forward
-    from benchkit.profiles import find_stand, load_stand
     from benchkit.simulate.drives import Load
     from benchkit.simulate.serve import run_server
 
-    stand = load_stand(find_stand(args.stand)).stand
+    stand = load_with_limits(args).stand  # limits are checked; the simulated stand itself has none
 
     step_forward()  # a real stand does not wait for the computer either
 

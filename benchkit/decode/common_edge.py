@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from benchkit.errors import UsageError
+from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.samples import FloatArray
 
 
@@ -28,7 +30,8 @@ def offset_between(time_a: FloatArray, a: FloatArray, time_b: FloatArray, b: Flo
     rectangular distribution, half width half the interval, u = interval / sqrt(12) (JCGM 100:2008, 4.3.7).
 
     Raises:
-        UsageError: no edge, or not the same number of edges in both.
+        UsageError: no edge, not the same number of edges in both, or edges so close to each other that the first of
+            one may be the second of the other.
     """
     edges_a, u_a = rising_edges(time_a, a)
     edges_b, u_b = rising_edges(time_b, b)
@@ -41,6 +44,14 @@ def offset_between(time_a: FloatArray, a: FloatArray, time_b: FloatArray, b: Flo
             remedy="Choose a stretch of time with the edge, and only it.",
         )
     differences = edges_b - edges_a
+    closest = min((float(np.diff(edges).min()) for edges in (edges_a, edges_b) if count > 1), default=math.inf)
+    if not float(np.abs(differences).max()) < 0.5 * closest:
+        raise UsageError(
+            "it cannot be told which edge belongs to which",
+            got=f"edges {closest:.3g} s apart, times {float(np.abs(differences).max()):.3g} s apart",
+            expected="edges more than twice as far apart as the times",
+            remedy="Make edges with longer pauses, or choose a stretch of time with one edge.",
+        )
     u = math.sqrt(float(np.mean(u_a**2 + u_b**2)) / count)
     if count > 1:
         u = max(u, float(np.std(differences, ddof=1)) / math.sqrt(count))
@@ -57,3 +68,53 @@ def rising_edges(time_s: FloatArray, values: FloatArray) -> tuple[FloatArray, Fl
     is_high = values > low + 0.5 * (high - low)
     at = np.flatnonzero(~is_high[:-1] & is_high[1:])
     return 0.5 * (time_s[at] + time_s[at + 1]), (time_s[at + 1] - time_s[at]) / math.sqrt(12.0)
+
+
+# ------------------------------------------------------------------------------------------- as an event of the run
+def offset_data(
+    found: EdgeOffset, sources: tuple[str, str], channels: tuple[str, str], window_s: float
+) -> dict[str, JsonValue]:
+    """What an event says of the offset; ``window_s`` is the length of the stretch that was looked through."""
+    return {
+        "offset_s": found.offset_s,
+        "u_s": found.u_s,
+        "edges": found.edges,
+        "sources": list(sources),
+        "channels": list(channels),
+        "window_s": window_s,
+    }
+
+
+def offset_words(found: EdgeOffset, sources: tuple[str, str]) -> str:
+    """One line for people.
+
+    >>> offset_words(EdgeOffset(0.0373, 0.00029, 3), ("rack", "scope"))
+    'times of scope minus times of rack: +0.037300 s, u 0.000290 s, from 3 edges'
+    """
+    edges = f"{found.edges} edge{'s' if found.edges != 1 else ''}"
+    return (
+        f"times of {sources[1]} minus times of {sources[0]}: {found.offset_s:+.6f} s, u {found.u_s:.6f} s, from {edges}"
+    )
+
+
+def offsets_from(events: Iterable[Event]) -> dict[tuple[str, str], EdgeOffset]:
+    """The newest offset of each pair of sources, as ``(first, second)``, the way round that it was measured.
+
+    An event whose data are not such an offset says nothing.
+    """
+    found: dict[tuple[str, str], EdgeOffset] = {}
+    for event in events:
+        if event.kind is not EventKind.COMMON_EDGE:
+            continue
+        sources, numbers = event.data.get("sources"), [event.data.get(key) for key in ("offset_s", "u_s", "edges")]
+        if not isinstance(sources, list) or len(sources) != 2 or not all(_is_number(number) for number in numbers):
+            continue
+        first, second = map(str, sources)
+        found.pop((second, first), None)  # the same pair, measured the other way round, is older
+        offset_s, u_s, edges = (float(number) for number in numbers)  # type: ignore[arg-type]  # checked above
+        found[first, second] = EdgeOffset(offset_s, u_s, int(edges))
+    return found
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)

@@ -6,6 +6,7 @@ import platform
 import uuid
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
@@ -38,8 +39,8 @@ MAX_BYTES_BEFORE_ROWS = 1 << 20
 """A file without a good row in its first so many bytes is refused: it is not what was declared."""
 MAX_BAD_BEFORE_ROWS = 10_000
 """The same for refused lines in one piece."""
-FLUSH_BYTES = 4 << 20
-"""The journal is handed to the system each so many bytes."""
+FLUSH_BYTES = 16 << 20
+"""What was taken in is handed to the system each so many bytes."""
 LOGGED_EVENTS = 1000
 """So many refused lines, gaps and answers go into the event log; all are counted."""
 
@@ -111,25 +112,25 @@ def import_csv(
     source.open()
     try:
         wanted = conversions(stand, source_name, declared, source.units, str(path))
-        arriving = _from_first_rows(pieces(source, path, progress), path)
-    except BaseException:
+        with closing(pieces(source, path, progress)) as arriving:
+            whole = _from_first_rows(arriving, path)
+            header = _header(path, stand, started_utc, source.first_stamp, operator)
+            streams = [StreamSpec(source_name, mapping.channels, mapping.raw_names)]
+            writer = RunWriter(out_path, header, streams, original=path)
+            work = _Import(path, source_name, mapping, writer, times, Converter(source.columns, wanted))
+            try:
+                for conversion in wanted:
+                    work.note(str(conversion))
+                for polled in whole:
+                    work.take(polled)
+                return work.close()
+            except BaseException:
+                writer.release()
+                out_path.unlink(missing_ok=True)
+                writer.journal_path.unlink(missing_ok=True)
+                raise
+    finally:
         source.close()
-        raise
-    header = _header(path, stand, started_utc, source.first_stamp, operator)
-    streams = [StreamSpec(source_name, mapping.channels, mapping.raw_names)]
-    writer = RunWriter(out_path, header, streams, pack_raw=False)
-    work = _Import(path, source_name, mapping, writer, times, Converter(source.columns, wanted))
-    try:
-        for conversion in wanted:
-            work.note(str(conversion))
-        for polled in arriving:
-            work.take(polled)
-        return work.close()
-    except BaseException:
-        writer.release()
-        out_path.unlink(missing_ok=True)
-        writer.journal_path.unlink(missing_ok=True)
-        raise
 
 
 class _Times:
@@ -210,10 +211,9 @@ class _Import:
 
     def take(self, polled: Polled) -> None:
         self._writer.received(self._source, 0, polled.data)
-        # What the journal holds in memory is bounded: without this a long file would be refused as for a full disk.
         self._waiting += len(polled.data)
         if self._waiting >= FLUSH_BYTES:
-            self._writer.flush_journal()
+            self._writer.flush()
             self._waiting = 0
         for event in polled.events:
             if isinstance(event, Rows):

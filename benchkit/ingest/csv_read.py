@@ -7,7 +7,8 @@ texts for *not measured* are those of the format.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from benchkit.errors import DataError, compose
 from benchkit.model.file_format import FileFormat
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows, join_rows
 from benchkit.model.sources import TextFormat
+from benchkit.runfile.ahead import ahead
 from benchkit.sources.clock import ManualClock
 from benchkit.sources.contract import Polled
 from benchkit.sources.csv_file import CsvSource
@@ -106,20 +108,35 @@ def read_csv(
     return Imported(path, source.columns, rows, tuple(bad), tuple(gaps), tuple(replies))
 
 
-def pieces(source: CsvSource, path: Path, progress: Progress | None = None) -> Iterator[Polled]:
-    """The file piece by piece, opened and closed here."""
+def pieces(source: CsvSource, path: Path, progress: Progress | None = None) -> Generator[Polled]:
+    """The file piece by piece, opened and closed here; the next one is decoded while the caller works on this one."""
     source.open()
     try:
         total, done = path.stat().st_size, 0
-        while not source.is_finished:
-            polled = source.poll(0.0)
-            if polled is not None:
+        with closing(_ahead_from_rows(_polls(source))) as arriving:
+            for polled in arriving:
                 yield polled
                 done += len(polled.data)
                 if progress is not None:
                     progress(done, total)
     finally:
         source.close()
+
+
+def _ahead_from_rows(polls: Iterator[Polled]) -> Generator[Polled]:
+    """Nothing is decoded ahead before the first row: a file without any is given up early."""
+    for polled in polls:
+        yield polled
+        if any(isinstance(event, Rows) for event in polled.events):
+            break
+    yield from ahead(polls)
+
+
+def _polls(source: CsvSource) -> Iterator[Polled]:
+    while not source.is_finished:
+        polled = source.poll(0.0)
+        if polled is not None:
+            yield polled
 
 
 def bad_line(path: Path, frame: BadFrame) -> BadLine:

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from benchkit.model.alarms import AlarmRules
 from benchkit.model.calibration import Calibration
 from benchkit.model.derived import Derived
 from benchkit.model.limits import LimitSet
 from benchkit.model.sources import Source
+from benchkit.model.start_conditions import StartConditions
 from benchkit.model.stops import StopAction
 from benchkit.units import BENCH_UNIT, Quantity
 
@@ -130,6 +132,8 @@ class Stand:
     steadiness: Steadiness
     propeller: Propeller | None = None
     notes: str = ""
+    alarm_rules: AlarmRules = field(default_factory=AlarmRules)
+    start_conditions: StartConditions = field(default_factory=StartConditions)
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
         """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""

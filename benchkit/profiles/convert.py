@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
-from benchkit.model.limits import Limit, LimitKind, LimitSet
 from benchkit.model.sensors import cold_junction_of
 from benchkit.model.stand import Channel, Inverter, Motor, Propeller, Role, Stand, Steadiness
-from benchkit.model.stops import StopAction
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
+from benchkit.profiles.limit_convert import limit_set
 from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
+from benchkit.profiles.start_schema import alarm_rules, start_conditions
+from benchkit.profiles.stop_schema import stop_action
 from benchkit.units import Quantity, Scale
 
 ROLE_QUANTITY: Mapping[Role, Quantity] = {
@@ -57,9 +57,8 @@ class Converter(Collector):
             self._role(role, channel)
         for index, channel in enumerate(p.steadiness.channels):
             self.known(f"steadiness.channels.{index}", "channel", channel, self._quantities)
-        actions = {name: self._stop_action(name, a) for name, a in p.stop_actions.items()}
+        actions = {name: stop_action(self, name, a, p.sources) for name, a in p.stop_actions.items()}
         self.known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
-        limits = tuple(self._limit(name, limit) for name, limit in p.limits.items())
         return Stand(
             name=p.stand.name,
             title=p.stand.title,
@@ -67,7 +66,7 @@ class Converter(Collector):
             sources=sources,
             channels=channels,
             roles=dict(p.roles),
-            limit_set=LimitSet(p.limit_set.name, p.limit_set.revision, limits),
+            limit_set=limit_set(self, p.limit_set, p.limits, self._quantities, p.stop_actions),
             stop_actions=actions,
             orderly_stop=p.stand.orderly_stop,
             inverter=self._inverter(),
@@ -75,6 +74,8 @@ class Converter(Collector):
             steadiness=self._steadiness(),
             propeller=self._propeller(),
             notes=p.stand.notes,
+            alarm_rules=alarm_rules(self, p.alarms),
+            start_conditions=start_conditions(self, p.start_conditions, self._quantities),
         )
 
     # -- sections
@@ -159,37 +160,6 @@ class Converter(Collector):
         quantity = self.profile.channels[channel].quantity
         if quantity is not ROLE_QUANTITY[role]:
             self.fault(key, f"channel {channel!r} measures {quantity.value}", expected=ROLE_QUANTITY[role].value)
-
-    def _stop_action(self, name: str, a: schema.StopActionSection) -> StopAction:
-        key = f"stop_actions.{name}"
-        self.known(f"{key}.source", "source", a.source, self.profile.sources)
-        timeout = self.positive(f"{key}.timeout", Quantity.TIME, a.timeout)
-        return StopAction(name, a.source, a.command, a.acknowledged_by, timeout, a.stop_category)
-
-    def _limit(self, name: str, limit: schema.LimitSection) -> Limit:
-        key = f"limits.{name}"
-        is_known = self.known(f"{key}.channel", "channel", limit.channel, self._quantities)
-        quantity = self._quantities[limit.channel] if is_known else None
-        if limit.action:
-            self.known(f"{key}.action", "stop action", limit.action, self.profile.stop_actions)
-        if limit.kind is LimitKind.STALE:
-            quantity = Quantity.TIME
-        set_point, deadband = math.nan, 0.0
-        if quantity is not None:
-            set_point = self.measure(f"{key}.set_point", quantity, limit.set_point)
-            deadband = self.difference(f"{key}.deadband", quantity, limit.deadband)
-        return Limit(
-            name=name,
-            channel=limit.channel,
-            kind=limit.kind,
-            severity=limit.severity,
-            set_point=set_point,
-            on_delay_s=self.delay(f"{key}.on_delay", limit.on_delay),
-            off_delay_s=self.delay(f"{key}.off_delay", limit.off_delay),
-            deadband=deadband,
-            latching=limit.latching,
-            action=limit.action,
-        )
 
     def _inverter(self) -> Inverter:
         i = self.profile.inverter

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path, PureWindowsPath
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from benchkit.decode.can_commands import CommandEncoder, parse_command
@@ -12,6 +12,8 @@ from benchkit.decode.can_frames import states_of
 from benchkit.errors import BenchkitError, DataError, Problem, UsageError, did_you_mean
 from benchkit.model.sources import CanSource
 from benchkit.model.stand import Stand
+from benchkit.model.stops import StopStep
+from benchkit.profiles.files import stays_below
 
 UNREAD = "-"
 """Stands in for the text of a database that could not be read, so that everything else is still checked."""
@@ -52,8 +54,7 @@ def _read(folder: Path, file: str) -> str:
     Raises:
         UsageError: the name leads out of the folder, or the file cannot be read.
     """
-    name = PureWindowsPath(file)  # knows drives, both slashes, and every absolute path of other systems too
-    if not name.parts or name.anchor or ".." in name.parts or "\\" in file or not file.isprintable():
+    if not stays_below(file):
         raise UsageError(
             "must lie in the folder of the profile",
             expected="a name such as 'inverter.dbc', with / between folders",
@@ -102,20 +103,15 @@ def _command_problems(stand: Stand, spec: CanSource, origin: str) -> list[Proble
     """Commands that could not be encoded, and acknowledgements that could never come."""
     problems: list[Problem] = []
     told = _told_states(spec)
-    for name, action in stand.stop_actions.items():
-        if action.source != spec.name:
-            continue
-        where = f"{origin}: stop_actions.{name}"
+    for where, step in _steps_to(stand, spec.name, origin):
         try:
-            CommandEncoder(spec).encode(action.command)
+            CommandEncoder(spec).encode(step.command)
         except BenchkitError as error:
-            problems.append(Problem(f"{where}.command", error.what, action.command, error.expected, error.remedy))
-        if action.acknowledged_by not in told:
+            problems.append(Problem(f"{where}.command", error.what, step.command, error.expected, error.remedy))
+        if step.acknowledged_by not in told:
             expected = "MESSAGE.SIGNAL=STATE of a signal of this source that has named values in the database"
-            hint = did_you_mean(action.acknowledged_by, told)
-            problems.append(
-                Problem(f"{where}.acknowledged_by", "is never told", action.acknowledged_by, expected, hint)
-            )
+            hint = did_you_mean(step.acknowledged_by, told)
+            problems.append(Problem(f"{where}.acknowledged_by", "is never told", step.acknowledged_by, expected, hint))
     if spec.set_point_command is not None:
         parsed = parse_command(spec.set_point_command.replace("{name}", "name").replace("{value}", "0"))
         known = [m.name for m in read_database(spec.dbc).messages]
@@ -124,6 +120,14 @@ def _command_problems(stand: Stand, spec: CanSource, origin: str) -> list[Proble
             hint = did_you_mean(parsed[0], known) if parsed else ""
             problems.append(Problem(where, "not a command to this bus", spec.set_point_command, expected, hint))
     return problems
+
+
+def _steps_to(stand: Stand, source: str, origin: str) -> Iterator[tuple[str, StopStep]]:
+    """Steps of stop actions that go to this source, each with its key path."""
+    for name, action in stand.stop_actions.items():
+        for i, step in enumerate(action.steps):
+            if step.source == source:
+                yield f"{origin}: stop_actions.{name}" + (f".then.{i - 1}" if i else ""), step
 
 
 def _told_states(spec: CanSource) -> list[str]:

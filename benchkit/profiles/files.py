@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 from benchkit.errors import UsageError, did_you_mean
 
@@ -44,3 +44,9 @@ def find_stand(name: str) -> Path:
         expected=f"the path of a TOML file, or a shared example: {', '.join(examples)}",
         remedy=did_you_mean(name, examples) or "Check the path.",
     )
+
+
+def stays_below(name: str) -> bool:
+    """True for a name such as ``limits/big.toml``: relative, with / between folders, and never out of its folder."""
+    path = PureWindowsPath(name)  # knows drives, both slashes, and every absolute path of other systems too
+    return bool(path.parts) and not path.anchor and ".." not in path.parts and "\\" not in name and name.isprintable()

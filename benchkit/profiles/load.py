@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -18,19 +17,16 @@ from benchkit.model.stand import Stand
 from benchkit.profiles.convert import Converter
 from benchkit.profiles.dbc import database_problems, take_up_databases
 from benchkit.profiles.files import shared_path
+from benchkit.profiles.layer_files import MAX_BASES, LimitReader
+from benchkit.profiles.layers import with_record
+from benchkit.profiles.limit_convert import further_problems
 from benchkit.profiles.messages import problem_from
-from benchkit.profiles.nesting import check_nesting
 from benchkit.profiles.schema import Profile, ProfileSection
 from benchkit.profiles.source_schema import CanSection
+from benchkit.profiles.toml_files import read_toml
 from benchkit.protect.configuration import check_limits
 from benchkit.units import Quantity, scale_to_bench
 
-MAX_PROFILE_BYTES = 1_000_000
-"""A profile is written by people; a larger file is something else."""
-MAX_BASES = 8
-MAX_ENTRIES = 20_000
-"""Keys and list entries of one file; the largest example has about a thousand."""
-MAX_DEPTH = 12
 MAX_LISTED = 200
 """So many faults of shape are listed; nobody reads more at once."""
 MAX_MENDED = 50
@@ -52,8 +48,8 @@ class LoadedStand:
         ).factor
 
 
-def load_stand(path: Path) -> LoadedStand:
-    """Read and check the profile at ``path``.
+def load_stand(path: Path, limits: Path | None = None) -> LoadedStand:
+    """Read and check the profile at ``path``; ``limits``: a file of limits for one run, which is laid on top.
 
     Raises:
         ProfileError: with every fault found, each with key path, got, expected and remedy.
@@ -61,9 +57,19 @@ def load_stand(path: Path) -> LoadedStand:
     """
     texts: dict[str, str] = {}
     faults: list[Problem] = []
-    mapping = _read_merged(path, texts, faults, depth=0)
+    reader = LimitReader(texts)
+    mapping = _read_merged(path, reader, faults, depth=0)
+    layers = reader.resolved(mapping, limits)
+    if layers.limits or "limits" in mapping:
+        mapping |= {"limits": layers.limits, "limit_record": layers.record()}
     text = json.dumps(mapping, ensure_ascii=False, default=str)
-    return LoadedStand(_checked(text, str(path), faults), text, texts)
+    try:
+        stand = _checked(text, str(path), [*faults, *reader.problems, *layers.problems])
+    except ProfileError as error:
+        said = layers.problems  # by a layer, which is named there already
+        problems = [p if p in said else layers.placed(p, str(path)) for p in error.problems]
+        raise ProfileError(error.source, problems) from None
+    return LoadedStand(stand, text, texts)
 
 
 def stand_from_json(text: str, *, origin: str = "profile in the run file") -> Stand:
@@ -75,6 +81,7 @@ def json_schema() -> dict[str, Any]:
     """JSON Schema of a profile, for editors that complete and check TOML."""
     schema = Profile.model_json_schema()
     schema["properties"]["profile"] = ProfileSection.model_json_schema()
+    del schema["properties"]["limit_record"]  # not written by people
     schema["title"] = "benchkit stand profile"
     # A profile with a base may leave out what its base holds; benchkit itself checks the merged whole.
     schema["if"] = {"required": ["profile"]}
@@ -93,11 +100,16 @@ def _checked(text: str, origin: str, faults: list[Problem] | None = None) -> Sta
     converter = Converter(profile, origin)
     stand = converter.stand()
     problems = [*(faults or ()), *converter.problems]
-    if not problems:
+    if problems:
+        problems += further_problems(stand, problems, origin)
+    else:
         problems = [Problem(f"{origin}: {p.where}", p.what, p.got, p.expected, p.remedy) for p in check_limits(stand)]
         if faults is not None:
             files = {name: s.dbc for name, s in profile.sources.items() if isinstance(s, CanSection)}
             problems += database_problems(stand, files, origin)
+    if not problems:
+        limit_set, problems = with_record(stand.limit_set, json.loads(text)["limits"], profile.limit_record, origin)
+        stand = replace(stand, limit_set=limit_set)
     if problems:
         raise ProfileError(origin, problems)
     return stand
@@ -123,8 +135,10 @@ def _all_problems(error: ValidationError, text: str, origin: str) -> list[Proble
         if not _mend(mapping, path, e["type"] == "extra_forbidden"):
             return problems
     converter = Converter(Profile.model_validate_json(json.dumps(mapping)), origin)
-    converter.stand()
-    return problems + [p for p in converter.problems if not p.where.startswith(tuple(stand_ins))]
+    stand = converter.stand()
+    problems += [p for p in converter.problems if not p.where.startswith(tuple(stand_ins))]
+    touched = [*converter.problems, *(Problem(where, "") for where in stand_ins)]
+    return problems + further_problems(stand, touched, origin)
 
 
 _STAND_INS: tuple[Any, ...] = (
@@ -184,48 +198,29 @@ def _shape_is_right(mapping: dict[str, Any], path: list[int | str]) -> bool:
     return True
 
 
-def _read_merged(path: Path, texts: dict[str, str], faults: list[Problem], depth: int) -> dict[str, Any]:
+def _read_merged(path: Path, reader: LimitReader, faults: list[Problem], depth: int) -> dict[str, Any]:
     if depth > MAX_BASES:
         raise UsageError("profiles build on each other in a circle", where=str(path), remedy="Remove one base.")
-    mapping = _read_toml(path, texts)
-    faults += take_up_databases(mapping, path, texts)
+    mapping, text = read_toml(path)
+    reader.texts[path.name] = text
+    faults += take_up_databases(mapping, path, reader.texts)
+    if mapping.pop("limit_record", None) is not None:
+        remedy = "Remove it: it is made when the limits are put together."
+        faults.append(Problem(f"{path}: limit_record", "is not written in a profile", remedy=remedy))
     section = mapping.pop("profile", None)
     if section is None:
+        reader.note_profile(path, text, mapping, [])
         return mapping
     try:
         change = ProfileSection.model_validate(section)
     except ValidationError as error:
         problems = [problem_from(e, ProfileSection, f"{path}: profile") for e in error.errors()]
         raise ProfileError(str(path), problems) from None
-    base = _read_merged(_base_path(path, change.base), texts, faults, depth + 1)
+    base = _read_merged(_base_path(path, change.base), reader, faults, depth + 1)
+    reader.note_profile(path, text, mapping, change.remove)
     for key in change.remove:
         _remove(base, key, str(path))
     return _merge(base, mapping)
-
-
-def _read_toml(path: Path, texts: dict[str, str]) -> dict[str, Any]:
-    try:
-        if path.exists() and not path.is_file():
-            raise UsageError("not a file", where=str(path), remedy="Give the path of a profile (TOML).")
-        if path.stat().st_size > MAX_PROFILE_BYTES:
-            raise UsageError("too large for a profile", where=str(path), expected=f"at most {MAX_PROFILE_BYTES} bytes")
-        text = path.read_bytes().decode("utf-8")
-    except OSError as error:
-        raise UsageError(
-            "cannot be read", where=str(path), got=error.strerror, remedy="Check path and rights."
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UsageError("not UTF-8 text", where=str(path), got=str(error), remedy="Save it as UTF-8.") from error
-    try:
-        check_nesting(text, str(path))
-        mapping = tomllib.loads(text)
-    except ValueError as error:  # also a number of more digits than Python reads
-        raise UsageError("not TOML", where=str(path), got=str(error)[:200], remedy="Mend the line named.") from error
-    except RecursionError as error:
-        raise UsageError("nested too deeply", where=str(path), remedy="A profile has at most four levels.") from error
-    _check_size(mapping, path)
-    texts[path.name] = text
-    return mapping
 
 
 def _base_path(path: Path, base: str) -> Path:
@@ -238,23 +233,6 @@ def _base_path(path: Path, base: str) -> Path:
         )
         raise ProfileError(str(path), [problem])
     return found
-
-
-def _check_size(mapping: dict[str, Any], path: Path) -> None:
-    """Refuse what no person wrote, before anything walks through it."""
-    level: list[Any] = [mapping]
-    entries = 0
-    for _ in range(MAX_DEPTH):
-        holders = [item.values() if isinstance(item, dict) else item for item in level]
-        entries += sum(map(len, holders))
-        level = [item for holder in holders for item in holder if isinstance(item, dict | list)]
-        if entries > MAX_ENTRIES:
-            raise UsageError(
-                "too many keys for a profile", where=str(path), got=entries, expected=f"at most {MAX_ENTRIES}"
-            )
-        if not level:
-            return
-    raise UsageError("nested too deeply", where=str(path), remedy="A profile has at most four levels.")
 
 
 def _remove(mapping: dict[str, Any], key: str, origin: str) -> None:

@@ -72,6 +72,8 @@ def _is_model(annotation: Any) -> bool:
 
 
 def _tags(model: type[BaseModel]) -> tuple[object, ...]:
+    if hasattr(model, "FORM"):
+        return (model.FORM,)
     field = model.model_fields.get("kind")
     is_tag = field is not None and typing.get_origin(field.annotation) is typing.Literal
     return typing.get_args(field.annotation) if field is not None and is_tag else ()

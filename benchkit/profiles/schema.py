@@ -11,16 +11,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.layer_schema import LimitRecord
+from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
 from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
+from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
+from benchkit.profiles.stop_schema import StopActionSection
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
-LimitKindField = Annotated[LimitKind, Field(strict=False)]
-SeverityField = Annotated[Severity, Field(strict=False)]
 RoleField = Annotated[Role, Field(strict=False)]
 
 
@@ -50,6 +51,8 @@ class InverterSection(Section):
     rated_current: Measure
     max_voltage: Measure
     switching_frequency: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this inverter."""
 
 
 class MotorSection(Section):
@@ -62,6 +65,8 @@ class MotorSection(Section):
     max_speed: Measure
     winding_limit: Measure
     magnet_limit: Measure
+    limits: str = ""
+    """File of the limits that were agreed for this motor."""
 
 
 class PropellerSection(Section):
@@ -162,37 +167,6 @@ class SteadinessSection(Section):
     torque_band: Measure
 
 
-class StopActionSection(Section):
-    """``[stop_actions.NAME]``."""
-
-    source: str
-    command: Annotated[str, Field(min_length=1)]
-    acknowledged_by: Annotated[str, Field(min_length=1)]
-    timeout: Measure
-    stop_category: Annotated[int, Field(ge=0, le=2)]
-
-
-class LimitSetSection(Section):
-    """``[limit_set]``."""
-
-    name: str
-    revision: str
-
-
-class LimitSection(Section):
-    """``[limits.NAME]``. Every key that decides when it acts must be written."""
-
-    channel: str
-    kind: LimitKindField
-    severity: SeverityField
-    set_point: Measure
-    on_delay: Measure
-    off_delay: Measure
-    deadband: Measure
-    latching: bool
-    action: str = ""
-
-
 class Profile(Section):
     """A whole stand profile."""
 
@@ -208,3 +182,6 @@ class Profile(Section):
     stop_actions: dict[Name, StopActionSection]
     limit_set: LimitSetSection
     limits: dict[Name, LimitSection]
+    limit_record: LimitRecord | None = None
+    alarms: AlarmsSection | None = None
+    start_conditions: StartConditionsSection | None = None

@@ -17,6 +17,20 @@ argument. The rules:
    a good sample is its return. With a lost source a stale trip limit has its condition at once.
 6. Evidence at an instant comes before time at that instant: a sample at the very end of a delay decides.
 
+7. The other kinds watch a value that a measure makes of the samples (:mod:`benchkit.protect.measures`), and rules 1 to
+   6 hold for it as for a sample of ``above`` (``frozen``: of ``below``). It is evaluated at samples. ``outside`` has
+   both edges of rule 1; ``inside`` has as its condition ``low < value < high``, and is back when
+   ``value <= low - deadband`` or ``value >= high + deadband``. While a measure has no verdict the limit neither
+   begins to act nor lets go.
+8. A partner channel that is NaN makes the watched value NaN. A partner from another source counts with the last row
+   handed in before; it is not measured when that source is lost, has not spoken, or was silent for longer than its
+   ``stale_after_s`` at the time of the sample.
+9. A derating line gives the set point at the partner's value in the same row. Outside the line, and where the partner
+   is not measured, there is no set point, and the sample counts as not measured.
+10. With the phase of operation (:meth:`LimitEngine.set_phase`) the set points change at once, and what was held is
+   looked at anew. A limit that is off in a phase takes everything as its return, NaN and silence too; when the phase
+   ends they count again at once.
+
 What acts when does not depend on how the rows are cut into blocks, nor on when :meth:`LimitEngine.tick` is called,
 as long as rows are handed in before a tick at or after their arrival.
 """
@@ -25,168 +39,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from enum import Enum, StrEnum
+from itertools import repeat
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.errors import UsageError
-from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, Phase, Severity
+from benchkit.protect.watch import Evidence, LimitChange, Watch, as_ns
+
+__all__ = ["Evidence", "LimitChange", "LimitEngine"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 
-class Evidence(StrEnum):
-    """What the condition of a limit was seen by."""
-
-    VALUE = "value"
-    NOT_MEASURED = "not_measured"
-    """NaN."""
-    SILENT = "silent"
-    """No row, or for a stale limit no good sample, for too long."""
-    LOST = "lost"
-    """The link of the source is lost."""
-
-
-@dataclass(frozen=True, slots=True)
-class LimitChange:
-    """A limit began to act (``acts``) or let go.
-
-    ``time_ns`` is the exact instant, which may lie before the call that found it. ``value`` is the last one of the
-    channel, NaN when there is none. ``row`` counts the rows of ``source`` up to that instant (0: none yet).
-    """
-
-    limit: Limit
-    acts: bool
-    time_ns: int
-    source: str
-    row: int
-    value: float
-    evidence: Evidence
-
-
-class _Level(Enum):
-    """How one limit sees its channel at an instant."""
-
-    CONDITION = 1
-    NEITHER = 2
-    BACK = 3
-
-
-def _ns(seconds: float) -> int:
-    return round(seconds * 1e9)
-
-
-class _Watch:
-    """One limit on its channel, followed sample by sample."""
-
-    __slots__ = (
-        "acts", "back_point", "column", "evidence", "good_ns", "held", "is_above", "is_missing", "is_stale", "is_trip",
-        "limit", "off_ns", "on_ns", "order", "row", "set_point", "silence_ns", "since_ns", "source", "value",
-    )  # fmt: skip
-
-    def __init__(self, limit: Limit, *, order: int, source: str, column: int, stale_ns: int, start_ns: int) -> None:
-        self.limit, self.order, self.source, self.column = limit, order, source, column
-        self.is_above = limit.kind is LimitKind.ABOVE
-        self.is_stale = limit.kind is LimitKind.STALE
-        self.is_trip = limit.severity is Severity.TRIP
-        self.set_point = limit.set_point
-        self.back_point = limit.set_point - limit.deadband if self.is_above else limit.set_point + limit.deadband
-        self.on_ns, self.off_ns = _ns(limit.on_delay_s), _ns(limit.off_delay_s)
-        self.silence_ns = _ns(limit.set_point) if self.is_stale else stale_ns
-        self.acts = False
-        self.held = False
-        """Latched: has acted and was not released."""
-        self.since_ns: int | None = None
-        """Start of the running delay: on-delay, or off-delay while the limit acts."""
-        self.is_missing = False
-        self.good_ns = start_ns
-        self.row = 0
-        self.value = math.nan
-        self.evidence = Evidence.VALUE
-
-    def follow(
-        self, times: Sequence[int], values: Sequence[float], heard_ns: int, row: int, out: list[LimitChange]
-    ) -> None:
-        """Rows in order. ``heard_ns`` and ``row`` are of the source's row before them."""
-        self.row = row
-        for time_ns, value in zip(times, values, strict=True):
-            self.advance(time_ns, heard_ns, out)
-            heard_ns = time_ns
-            row += 1
-            self.row = row
-            if not self.is_stale:
-                self.is_missing = False
-                self.settle(time_ns, self.level_of(value), out)
-            elif not math.isnan(value):
-                self.is_missing = False
-                self.good_ns = time_ns
-                self.value, self.evidence = value, Evidence.VALUE
-                self.settle(time_ns, _Level.BACK, out)
-
-    def level_of(self, value: float) -> _Level:
-        """Rules 1 and 4 for one sample."""
-        self.value = value
-        if math.isnan(value):
-            self.evidence = Evidence.NOT_MEASURED
-            return _Level.CONDITION if self.is_trip else _Level.NEITHER
-        self.evidence = Evidence.VALUE
-        if self.is_above:
-            if value > self.set_point:
-                return _Level.CONDITION
-            return _Level.BACK if value <= self.back_point else _Level.NEITHER
-        if value < self.set_point:
-            return _Level.CONDITION
-        return _Level.BACK if value >= self.back_point else _Level.NEITHER
-
-    def settle(self, time_ns: int, level: _Level, out: list[LimitChange]) -> None:
-        """Rule 2: start, break or finish a delay."""
-        if level is not (_Level.BACK if self.acts else _Level.CONDITION):
-            self.since_ns = None
-            return
-        if self.since_ns is None:
-            self.since_ns = time_ns
-        if time_ns - self.since_ns >= (self.off_ns if self.acts else self.on_ns):
-            self.flip(time_ns, out)
-
-    def flip(self, time_ns: int, out: list[LimitChange]) -> None:
-        self.acts = not self.acts
-        self.held = self.held or (self.acts and self.limit.latching)
-        self.since_ns = None
-        out.append(LimitChange(self.limit, self.acts, time_ns, self.source, self.row, self.value, self.evidence))
-
-    def advance(self, until_ns: int, heard_ns: int, out: list[LimitChange]) -> None:
-        """Let time pass up to, not including, ``until_ns``: delays run out, silence becomes too long."""
-        while True:
-            silent_ns = (self.good_ns if self.is_stale else heard_ns) + self.silence_ns + 1
-            silence_due = not self.is_missing and silent_ns < until_ns
-            if self.since_ns is not None:
-                over_ns = self.since_ns + (self.off_ns if self.acts else self.on_ns)
-                # at the same instant silence comes first: it is evidence, the end of a delay is time (rule 6)
-                if over_ns < until_ns and not (silence_due and silent_ns <= over_ns):
-                    self.flip(over_ns, out)
-                    continue
-            if not silence_due:
-                return
-            self.miss(silent_ns, Evidence.SILENT, out)
-
-    def miss(self, time_ns: int, evidence: Evidence, out: list[LimitChange]) -> None:
-        """The channel counts as missing from ``time_ns`` until its next sample (rules 4 and 5)."""
-        self.is_missing = True
-        self.value, self.evidence = math.nan, evidence
-        self.settle(time_ns, _Level.CONDITION if self.is_trip or self.is_stale else _Level.NEITHER, out)
-
-    def is_busy(self, heard_ns: int) -> bool:
-        """True when the next row may matter although its value breaks nothing."""
-        return self.acts or self.since_ns is not None or self.is_missing or (self.is_stale and self.good_ns != heard_ns)
-
-
-class _SourceWatch:
+class SourceRows:
     """All limits on the channels of one source, with what the quick look at a block needs."""
 
-    def __init__(self, name: str, channels: Sequence[str], watches: Sequence[_Watch], stale_ns: int, start_ns: int):
+    def __init__(self, name: str, channels: Sequence[str], watches: Sequence[Watch], stale_ns: int, start_ns: int):
         self.name, self.width, self.watches = name, len(channels), tuple(watches)
         self.heard_ns = start_ns
         self.rows = 0
@@ -195,20 +66,36 @@ class _SourceWatch:
         self.stale_ns = stale_ns
         self.silence_ns = min([stale_ns, *(w.silence_ns for w in watches)])
         self.stale_watches = tuple(w for w in watches if w.is_stale)
-        self.busy: tuple[_Watch, ...] = ()
+        self.slow = tuple(w for w in watches if not w.is_quick)
+        """Followed row by row in any case."""
+        self.busy: tuple[Watch, ...] = ()
+        """Of the others those that must be followed now."""
+        self.partners: dict[str, tuple[tuple[SourceRows, int], ...]] = {}
+        """Limit -> source and column of each partner and each channel of a derating line."""
+        self.keeps_last = any(w.limit.follows_phase for w in watches)
+        self.last: FloatArray | None = None
+        """The last row, where somebody needs it."""
+        self.survey()
+
+    def survey(self) -> None:
+        """Gather the set points in force for the quick look."""
         self.high = np.full(self.width, np.inf)
         self.low = np.full(self.width, -np.inf)
         self.needs_number = np.zeros(self.width, dtype=np.bool_)
-        for watch in watches:
+        self.inside: tuple[FloatArray, FloatArray] | None = None
+        for watch in self.watches:
             column = watch.column
-            if watch.limit.kind is LimitKind.ABOVE:
-                self.high[column] = min(self.high[column], watch.set_point)
-            elif watch.limit.kind is LimitKind.BELOW:
-                self.low[column] = max(self.low[column], watch.set_point)
-            self.needs_number[column] |= watch.is_trip or watch.is_stale
+            if watch.is_quick and not watch.is_off:
+                if watch.is_inside:
+                    low, high = self.inside = self.inside or (np.full(self.width, np.inf), np.full(self.width, -np.inf))
+                    low[column], high[column] = min(low[column], watch.low), max(high[column], watch.high)
+                else:
+                    self.high[column] = min(self.high[column], watch.high)
+                    self.low[column] = max(self.low[column], watch.low)
+                self.needs_number[column] |= watch.is_trip or watch.is_stale
 
     def suspects(self, values: FloatArray) -> npt.NDArray[np.bool_]:
-        """Columns (channels,) in which some row fulfils the condition of some limit."""
+        """Columns (channels,) in which some row fulfils the condition of some limit, or might."""
         if values.shape[0] == 1:
             top = bottom = values[0]
             is_nan = np.isnan(top)
@@ -218,6 +105,8 @@ class _SourceWatch:
             if is_nan.any():
                 top, bottom = np.fmax.reduce(values, axis=0), np.fmin.reduce(values, axis=0)
         found: npt.NDArray[np.bool_] = (top > self.high) | (bottom < self.low) | (is_nan & self.needs_number)
+        if self.inside is not None:
+            found |= (top > self.inside[0]) & (bottom < self.inside[1])
         return found
 
     def was_silent(self, arrival_ns: IntArray) -> bool:
@@ -230,30 +119,52 @@ class _SourceWatch:
         return longest > self.silence_ns
 
     def follow(
-        self, watches: Iterable[_Watch], arrival_ns: IntArray, values: FloatArray, out: list[LimitChange]
+        self, watches: Iterable[Watch], arrival_ns: IntArray, values: FloatArray, out: list[LimitChange]
     ) -> None:
         """The exact way: row by row for each of ``watches``; the others are known to be quiet."""
         times = arrival_ns.tolist()
         columns: dict[int, list[float]] = {}
-        for watch in watches:
-            column = columns.get(watch.column)
-            if column is None:
-                column = columns[watch.column] = values[:, watch.column].tolist()
-            watch.follow(times, column, self.heard_ns, self.rows, out)
 
-    def heard(self, arrival_ns: int, rows: int, followed: Iterable[_Watch]) -> None:
+        def column(index: int) -> list[float]:
+            found = columns.get(index)
+            if found is None:
+                found = columns[index] = values[:, index].tolist()
+            return found
+
+        for watch in watches:
+            own = column(watch.column)
+            if watch.is_quick:
+                watch.follow(times, own, self.heard_ns, self.rows, out)
+                continue
+            others = [
+                column(at) if source is self else source.held(at, times)
+                for source, at in self.partners[watch.limit.name]
+            ]
+            partners: Iterable[tuple[float, ...]] = zip(*others, strict=True) if others else repeat(())
+            watch.follow_measured(times, own, partners, self.heard_ns, self.rows, out)
+
+    def held(self, column: int, times: Sequence[int]) -> list[float]:
+        """Rule 8: what another source may take of this one at ``times``."""
+        if self.last is None or not self.has_spoken or self.is_lost:
+            return [math.nan] * len(times)
+        value, until_ns = float(self.last[column]), self.heard_ns + self.stale_ns
+        return [value if time_ns <= until_ns else math.nan for time_ns in times]
+
+    def heard(self, arrival_ns: IntArray, values: FloatArray, followed: Iterable[Watch]) -> None:
         """Book the block. Every limit that was not followed has seen good samples only."""
-        self.heard_ns = arrival_ns
-        self.rows += rows
+        self.heard_ns = int(arrival_ns[-1])
+        self.rows += values.shape[0]
         self.has_spoken = True
+        if self.keeps_last:
+            self.last = values[-1].copy()
         followed = tuple(followed)
         for watch in self.stale_watches:
             if watch not in followed:
-                watch.good_ns = arrival_ns
+                watch.good_ns = self.heard_ns
         self.settle_busy(followed)
 
-    def settle_busy(self, among: Iterable[_Watch]) -> None:
-        self.busy = tuple(w for w in among if w.is_busy(self.heard_ns))
+    def settle_busy(self, among: Iterable[Watch]) -> None:
+        self.busy = tuple(w for w in among if w.is_quick and w.is_busy(self.heard_ns))
 
 
 class LimitEngine:
@@ -272,14 +183,15 @@ class LimitEngine:
         start_ns: int,
     ) -> None:
         home = {name: source for source, names in channels_by_source.items() for name in names}
-        self._sources: dict[str, _SourceWatch] = {}
+        self._sources: dict[str, SourceRows] = {}
         for limit in limits:
-            if limit.channel not in home:
-                raise UsageError("a limit on a channel that no source delivers", where=limit.name, got=limit.channel)
+            for channel in (limit.channel, *limit.partners, *(line.channel for line in limit.lines)):
+                if channel not in home:
+                    raise UsageError("a limit on a channel that no source delivers", where=limit.name, got=channel)
         for source, names in channels_by_source.items():
-            stale_ns = _ns(stale_after_s[source])
+            stale_ns = as_ns(stale_after_s[source])
             watches = [
-                _Watch(
+                Watch(
                     limit,
                     order=order,
                     source=source,
@@ -290,9 +202,21 @@ class LimitEngine:
                 for order, limit in enumerate(limits)
                 if home[limit.channel] == source
             ]
-            self._sources[source] = _SourceWatch(source, names, watches, stale_ns, start_ns)
+            self._sources[source] = SourceRows(source, names, watches, stale_ns, start_ns)
         self._watches = sorted((w for s in self._sources.values() for w in s.watches), key=lambda w: w.order)
         self._order = {w.limit.name: w.order for w in self._watches}
+        self._phase: Phase | None = None
+        self._join_partners(home, channels_by_source)
+
+    def _join_partners(self, home: Mapping[str, str], channels_by_source: Mapping[str, tuple[str, ...]]) -> None:
+        for rows in self._sources.values():
+            for watch in rows.slow:
+                names = (*watch.limit.partners, *(line.channel for line in watch.limit.lines))
+                rows.partners[watch.limit.name] = tuple(
+                    (self._sources[home[name]], channels_by_source[home[name]].index(name)) for name in names
+                )
+                for name in names:
+                    self._sources[home[name]].keeps_last |= home[name] != rows.name
 
     def feed(self, source: str, arrival_ns: IntArray, values: FloatArray) -> list[LimitChange]:
         """Rows of one source, oldest first: ``arrival_ns`` (n,), ``values`` (n, channels) in bench units.
@@ -310,12 +234,12 @@ class LimitEngine:
         else:
             suspects = watch.suspects(values)
             if suspects.any():
-                followed = tuple(w for w in watch.watches if suspects[w.column] or w in watch.busy)
+                followed = tuple(w for w in watch.watches if suspects[w.column] or not w.is_quick or w in watch.busy)
             else:
-                followed = watch.busy
+                followed = watch.busy + watch.slow
         if followed:
             watch.follow(followed, arrival_ns, values, out)
-        watch.heard(int(arrival_ns[-1]), count, followed)
+        watch.heard(arrival_ns, values, followed)
         return self._in_order(out)
 
     def feed_exact(self, source: str, arrival_ns: IntArray, values: FloatArray) -> list[LimitChange]:
@@ -325,7 +249,7 @@ class LimitEngine:
             return []
         out: list[LimitChange] = []
         watch.follow(watch.watches, arrival_ns, values, out)
-        watch.heard(int(arrival_ns[-1]), values.shape[0], watch.watches)
+        watch.heard(arrival_ns, values, watch.watches)
         return self._in_order(out)
 
     def tick(self, now_ns: int) -> list[LimitChange]:
@@ -333,13 +257,46 @@ class LimitEngine:
         out: list[LimitChange] = []
         for watch in self._sources.values():
             is_silent = now_ns - watch.heard_ns > watch.silence_ns
-            if is_silent or watch.busy:
-                concerned = watch.watches if is_silent else watch.busy
+            if is_silent or watch.busy or watch.slow:
+                concerned = watch.watches if is_silent else watch.busy + watch.slow
                 for limit_watch in concerned:
                     limit_watch.row = watch.rows
                     limit_watch.advance(now_ns + 1, watch.heard_ns, out)
                 watch.settle_busy(concerned)
         return self._in_order(out)
+
+    def set_phase(self, phase: Phase, now_ns: int) -> list[LimitChange]:
+        """The phase of operation from ``now_ns`` on. Until the first call the set points of ``Limit.set_point`` hold.
+
+        Hand in the rows that have arrived before.
+        """
+        if phase is self._phase:
+            return []
+        self._phase = phase
+        out: list[LimitChange] = []
+        for rows in self._sources.values():
+            concerned = [w for w in rows.watches if w.limit.follows_phase]
+            # a row may have been handed in with an arrival after now_ns: what is held is held since then
+            at_ns = max(now_ns, rows.heard_ns) if rows.has_spoken else now_ns
+            for watch in concerned:
+                watch.row = rows.rows
+                watch.advance(at_ns, rows.heard_ns, out)
+                watch.enter(phase)
+                last = rows.last if watch.is_quick else None
+                watch.relevel(at_ns, watch.watched if last is None else float(last[watch.column]), out)
+            if concerned:
+                rows.survey()
+                rows.settle_busy(rows.watches)
+        return self._in_order(out)
+
+    @property
+    def watched(self) -> Mapping[str, float]:
+        """Last watched value of each limit that makes one of several samples, by name; NaN: not measured."""
+        return {
+            w.limit.name: math.nan if w.is_missing or w.watched is None else w.watched
+            for w in self._watches
+            if w.measure is not None
+        }
 
     def source_lost(self, source: str, now_ns: int) -> list[LimitChange]:
         """The link is lost: its channels are missing from ``now_ns`` on."""
@@ -398,13 +355,13 @@ class LimitEngine:
             changes.sort(key=lambda c: (c.time_ns, c.row, self._order[c.limit.name]))
         return changes
 
-    def _source(self, source: str) -> _SourceWatch:
+    def _source(self, source: str) -> SourceRows:
         watch = self._sources.get(source)
         if watch is None:
             raise UsageError("unknown source", got=source, expected=f"one of {', '.join(self._sources)}")
         return watch
 
-    def _checked(self, source: str, arrival_ns: IntArray, values: FloatArray) -> _SourceWatch:
+    def _checked(self, source: str, arrival_ns: IntArray, values: FloatArray) -> SourceRows:
         watch = self._source(source)
         count = arrival_ns.shape[0]
         if values.shape != (count, watch.width):

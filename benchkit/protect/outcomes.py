@@ -23,6 +23,8 @@ class Command:
     action: str = ""
     """Name of the stop action."""
     attempt: int = 1
+    step: int = 1
+    """Which step of the action, from 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,3 +55,19 @@ class Reaction:
     decided_ns: int
     written_ns: int | None = None
     acknowledged_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StopStatus:
+    """Where a stop action stands that is not acknowledged to its last step."""
+
+    action: str
+    step: int
+    of: int
+    attempt: int
+    """Commands sent for this step; 0: it waits for its delay or for its link."""
+    source: str
+    is_held: bool = False
+    """The link of ``source`` is lost: nothing can be sent."""
+    escalated_from: str = ""
+    """Name of the action that was not answered before."""

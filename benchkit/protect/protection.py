@@ -19,22 +19,22 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.limits import ON_AXIS, Phase, Severity, phase_of
 from benchkit.model.stand import Stand
+from benchkit.model.start_conditions import ProofRecord
+from benchkit.protect.alarms import AlarmBook, in_words
 from benchkit.protect.configuration import check_limits
 from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_cause
 from benchkit.protect.interlock import REQUESTS, TABLE, step
 from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
-from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction
+from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
+from benchkit.protect.permissives import LIMIT_SET_PROVEN, Permissive, Permissives
 from benchkit.protect.stops import StopBook
-from benchkit.protect.wording import describe, in_common
+from benchkit.protect.wording import describe, in_common, told
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-
-SOURCES_FRESH = "sources_fresh"
-"""The permissive that is always there: every source has spoken, is not lost and not older than its ``stale_after``."""
 
 HISTORY_STEP_NS = 100_000_000
 HISTORY_ROWS = 100
@@ -74,12 +74,15 @@ class Protection:
         self._first_out: FirstOut | None = None
         self._external: set[str] = set()
         self._intervals = {source: SampleInterval(declared.get(source)) for source in stand.sources}
-        self._fresh = dict.fromkeys(stand.sources, False)
-        self._permissives = {SOURCES_FRESH: False, **dict.fromkeys(permissives, False)}
+        self._permissives = Permissives(stand, self._names, permissives)
+        self.alarms = AlarmBook(stand.limit_set.limits, stand.alarm_rules, self._state, self._facts)
+        """The life of every alarm. What a person asks of it gives events, and never a command."""
         self._history: dict[str, deque[tuple[int, FloatArray]]] = {
             source: deque(maxlen=HISTORY_ROWS) for source in stand.sources
         }
         self._latest: dict[str, tuple[int, FloatArray]] = {}
+        self._running_ns = start_ns
+        self._engine.set_phase(Phase.AT_REST, start_ns)
 
     # ------------------------------------------------------------------ what stands
 
@@ -96,7 +99,22 @@ class Protection:
     @property
     def permissives(self) -> Mapping[str, bool]:
         """Conditions for getting READY, by name."""
-        return dict(self._permissives)
+        return {one.name: one.is_met for one in self._permissives.all}
+
+    @property
+    def missing_permissives(self) -> tuple[Permissive, ...]:
+        """Those that are not met, with what is missing and what to do."""
+        return self._permissives.missing
+
+    @property
+    def checklist(self) -> Mapping[str, str]:
+        """Items of the checklist, name to text; empty where the profile has none."""
+        return self._permissives.checklist_texts
+
+    @property
+    def limit_set_hash(self) -> str:
+        """What a proof of the limit set must name."""
+        return self._permissives.limit_set_hash
 
     @property
     def standing_causes(self) -> tuple[str, ...]:
@@ -120,6 +138,11 @@ class Protection:
         return self._stops.unacknowledged
 
     @property
+    def stops_under_way(self) -> tuple[StopStatus, ...]:
+        """Where each of these actions stands: step, attempt, source."""
+        return self._stops.under_way
+
+    @property
     def reactions(self) -> tuple[Reaction, ...]:
         """Reaction records of the trips, oldest first."""
         return self._stops.reactions
@@ -137,7 +160,7 @@ class Protection:
                 times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
                 table = np.stack([row for _, row in rows])
                 recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
-        return margins(self._stand.limit_set.limits, self._stand.channels, recent)
+        return margins(self._stand.limit_set.limits, self._stand.channels, recent, self._engine.watched)
 
     # ------------------------------------------------------------------ what comes in
 
@@ -153,25 +176,29 @@ class Protection:
                 history.append((last_ns, values[-1].copy()))
             self._latest[source] = (last_ns, values[-1].copy())
         outcomes = self._act(changes, now_ns) if changes else []
-        if not self._fresh[source]:
+        if not self._permissives.is_fresh(source):
             outcomes += self._follow_freshness((source,), now_ns)
+        if rows and self._permissives.watches(source) and self._permissives.is_fresh(source):
+            for told in self._permissives.rows(source, values, now_ns):
+                outcomes += self._follow_permissives(now_ns, told)
         return outcomes
 
     def tick(self, now_ns: int) -> list[Outcome]:
         """Let time pass: silence, delays, answers that do not come. Hand in the rows that have arrived before."""
-        changes = self._engine.tick(now_ns)
+        changes = self._engine.tick(now_ns) + self._follow_phase(now_ns)
         outcomes = self._act(changes, now_ns) if changes else []
-        outcomes += self._stops.tick(now_ns)
-        outcomes += self._follow_freshness(self._fresh, now_ns)
+        outcomes += self._follow_stops(now_ns)
+        outcomes += self._follow_freshness(self._names, now_ns)
+        outcomes += self.alarms.tick(now_ns)
         return _commands_first(outcomes)
 
     def reply(self, source: str, text: str, now_ns: int) -> list[Outcome]:
         """An answer line of a device, without its prefix. Answers that acknowledge nothing give no outcome."""
         outcomes, was_orderly = self._stops.reply(source, text, now_ns)
         if was_orderly and self._state is State.STOPPING:
-            outcomes.append(self._move(Trigger.STOPPED, now_ns, f"{self._stand.orderly_stop} acknowledged"))
+            outcomes += self._move(Trigger.STOPPED, now_ns, f"{self._stand.orderly_stop} acknowledged")
             outcomes += self._follow_permissives(now_ns)
-        return outcomes
+        return _commands_first(outcomes)
 
     def written(self, command: Command, now_ns: int) -> list[Outcome]:
         """``command`` has been handed to the link: the reaction record takes the time. Nothing follows from it now."""
@@ -184,7 +211,9 @@ class Protection:
             raise RefusedError(
                 f"{trigger.value} cannot be requested", remedy=f"Ask for {', '.join(t.value for t in REQUESTS)}"
             )
-        self._refuse_unready(trigger)
+        if self._state is State.STANDBY and trigger in (Trigger.ARM, Trigger.START):
+            # the reason is worth more than the table: which permissives are missing
+            self._permissives.refuse(trigger.value, self._state.value)
         blocking = [*self.standing_causes, *(f"unacknowledged {name}" for name in self._stops.unacknowledged)]
         step(self._state, trigger, blocking)
         outcomes: list[Outcome] = []
@@ -195,7 +224,12 @@ class Protection:
             data: dict[str, JsonValue] = {"who": who, "released": names}
             outcomes.append(Happened(now_ns, EventKind.RESET, message, data=data))
             self._first_out = None
-        outcomes.append(self._move(trigger, now_ns, f"by {who}", who))
+            self._stops.forget_urgency()
+            self.alarms.release(now_ns)
+        outcomes += self._move(trigger, now_ns, f"by {who}", who)
+        if trigger is Trigger.START:
+            self._running_ns = now_ns
+        outcomes += self._act(self._follow_phase(now_ns), now_ns)
         if trigger is Trigger.STOP:
             outcomes += self._stops.command(
                 self._stand.orderly_stop, f"orderly stop, {who}", (), now_ns, is_orderly=True
@@ -205,6 +239,7 @@ class Protection:
 
     def release_cautions(self, now_ns: int, who: str) -> list[Outcome]:
         """Release latched cautions whose condition is gone. Trips are released by RESET alone."""
+        self.alarms.release(now_ns, Severity.CAUTION)
         return [
             Happened(
                 now_ns,
@@ -238,12 +273,36 @@ class Protection:
         back = Happened(now_ns, EventKind.SOURCE_BACK, f"{source}: back", source)
         return _commands_first([back, *self._stops.source_back(source, now_ns)])
 
-    def set_permissive(self, name: str, met: bool, now_ns: int) -> list[Outcome]:
-        """Say whether a named condition for getting READY is met."""
-        if name == SOURCES_FRESH:
-            raise RefusedError(f"{SOURCES_FRESH} is not set from outside", remedy="It follows the sources")
-        self._permissives[name] = met
-        return self._follow_permissives(now_ns)
+    def set_permissive(
+        self,
+        name: str,
+        met: bool,
+        now_ns: int,
+        *,
+        detail: str = "",
+        remedy: str = "",
+        record: ProofRecord | None = None,
+    ) -> list[Outcome]:
+        """Say whether a named condition for getting READY is met; ``detail``: what is missing, ``remedy``: what to do.
+
+        ``limit_set_proven`` takes a ``record``, and is met by one of this limit set only. Raises ``RefusedError`` for a
+        condition that protection follows by itself.
+        """
+        if name != LIMIT_SET_PROVEN or not met:
+            told = self._permissives.set(name, met, now_ns, detail, remedy)
+        elif record is None:
+            raise RefusedError(f"{name} is met by a record only", remedy="Hand in hash and time of the proof")
+        else:
+            told = self._permissives.prove(record, now_ns)
+        return self._follow_permissives(now_ns, told)
+
+    def zero_done(self, channels: Iterable[str], now_ns: int, who: str) -> list[Outcome]:
+        """These channels have been tared by ``who``."""
+        return self._follow_permissives(now_ns, self._permissives.zeroed(channels, who, now_ns))
+
+    def sign_checklist(self, ticked: Iterable[str], now_ns: int, who: str) -> list[Outcome]:
+        """Every item of the checklist is ticked, and ``who`` signs it. Raises ``RefusedError`` with what is left."""
+        return self._follow_permissives(now_ns, self._permissives.sign(ticked, who, now_ns))
 
     def external_trip(
         self, cause: str, now_ns: int, *, stands: bool = False, action: str | None = None
@@ -260,20 +319,27 @@ class Protection:
         if stands:
             self._external.add(cause)
         self._first_out = add_cause(self._first_out, Cause(cause, now_ns), self._interval_ns)
+        flood = self.alarms.acts_outside(cause, now_ns, stands=cause in self._external)
         told = Happened(
             now_ns,
             EventKind.TRIP,
             f"{cause} (trip)",
-            data={"limit": cause, "first_out": self._is_first(cause), "order_resolved": self._first_out.order_resolved},
+            data={
+                "limit": cause,
+                "first_out": self._is_first(cause),
+                "order_resolved": self._first_out.order_resolved,
+                "life": self.alarms[cause].life.value,
+            },
         )
         causes = {action: [(cause, now_ns)]}
-        return _commands_first([told, *self._trip(causes, {cause: told.message}, now_ns)])
+        return _commands_first([told, *flood, *self._trip(causes, {cause: told.message}, now_ns)])
 
     def external_cleared(self, cause: str, now_ns: int) -> list[Outcome]:
         """A standing cause from outside is gone."""
         if cause not in self._external:
             return []
         self._external.discard(cause)
+        self.alarms.lets_go(cause, now_ns)
         return [Happened(now_ns, EventKind.TRIP_CLEARED, f"{cause}: gone", data={"limit": cause})]
 
     # ------------------------------------------------------------------ what follows
@@ -284,14 +350,20 @@ class Protection:
         for change in trips:
             cause = Cause(change.limit.name, change.time_ns, change.source, change.row, in_common(change))
             self._first_out = add_cause(self._first_out, cause, self._interval_ns)
+        flood: list[Outcome] = []
+        for change in changes:
+            if change.acts:
+                flood += self.alarms.acts(change.limit.name, change.time_ns)
+            else:
+                self.alarms.lets_go(change.limit.name, change.time_ns)
         told = [self._tell(change) for change in changes]
         if not trips:
-            return list(told)
+            return [*told, *flood]
         texts = {change.limit.name: event.message for change, event in zip(changes, told, strict=True) if change.acts}
         causes: dict[str, list[tuple[str, int]]] = {}
         for change in trips:
             causes.setdefault(change.limit.action, []).append((change.limit.name, change.time_ns))
-        return _commands_first([*told, *self._trip(causes, texts, now_ns)])
+        return _commands_first([*told, *flood, *self._trip(causes, texts, now_ns)])
 
     def _trip(
         self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str], now_ns: int
@@ -300,23 +372,33 @@ class Protection:
         outcomes: list[Outcome] = []
         self._stops.drop_orderly()
         if self._state is not State.TRIPPED:
-            outcomes.append(self._move(Trigger.TRIP, now_ns, f"first out: {self._first_out}"))
-        for action, limits in causes.items():
+            outcomes += self._move(Trigger.TRIP, now_ns, f"first out: {self._first_out}")
+        for action, limits in sorted(causes.items(), key=lambda item: self._stops.urgency(item[0])):
             outcomes += self._stops.command(action, texts[limits[0][0]], limits, now_ns)
+        return outcomes
+
+    def _follow_stops(self, now_ns: int) -> list[Outcome]:
+        """Repeats and escalations; an orderly stop that is not answered is a trip."""
+        outcomes = self._stops.tick(now_ns)
+        for one in list(outcomes):
+            if isinstance(one, Happened) and one.kind is EventKind.STOP_ESCALATED and one.data["is_orderly"]:
+                cause = f"orderly stop {one.data['action']} not answered"
+                outcomes += self.external_trip(cause, now_ns, action=str(one.data["to"]))
         return outcomes
 
     def _tell(self, change: LimitChange) -> Happened:
         limit = change.limit
+        alarm = self.alarms[limit.name]
         channel_unit = self._stand.channels[limit.channel].unit
-        is_stale = limit.kind is LimitKind.STALE
         message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
+        if alarm.is_aside:
+            message += f", {in_words(alarm.life)}"
         data: dict[str, JsonValue] = {
             "limit": limit.name,
             "severity": limit.severity.value,
-            "value": None if is_stale or math.isnan(change.value) else change.value,
-            "set_point": limit.set_point,
-            "unit": "s" if is_stale else channel_unit,
+            **told(change, channel_unit),
             "evidence": change.evidence.value,
+            "life": alarm.life.value,
         }
         is_trip = limit.severity is Severity.TRIP
         if is_trip and change.acts and self._first_out is not None:
@@ -329,6 +411,20 @@ class Protection:
             change.time_ns, kinds[0] if change.acts else kinds[1], message, change.source, limit.channel, data
         )
 
+    def _facts(self, name: str) -> Mapping[str, JsonValue]:
+        """Last value and set point of the limit of an alarm; nothing for a trip from outside."""
+        limit = next((x for x in self._stand.limit_set.limits if x.name == name), None)
+        if limit is None:
+            return {}
+        source = self._stand.channels[limit.channel].source
+        latest = self._latest.get(source)
+        value = math.nan if latest is None else float(latest[1][self._names[source].index(limit.channel)])
+        return {
+            "value": None if math.isnan(value) else value,
+            "unit": self._stand.channels[limit.channel].unit,
+            "set_point": limit.set_point if limit.kind in ON_AXIS else None,
+        }
+
     def _is_first(self, name: str) -> bool:
         return self._first_out is not None and name in self._first_out.limits
 
@@ -337,50 +433,35 @@ class Protection:
         return self._intervals[source].ns if source else 0
 
     def _follow_freshness(self, sources: Iterable[str], now_ns: int) -> list[Outcome]:
-        changed = False
+        changed: dict[str, bool] = {}
         for source in sources:
             is_fresh = self._engine.is_fresh(source, now_ns)
-            if is_fresh is not self._fresh[source]:
-                self._fresh[source] = is_fresh
-                changed = True
-        if not changed:
-            return []
-        self._permissives[SOURCES_FRESH] = all(self._fresh.values())
-        return self._follow_permissives(now_ns)
+            if is_fresh is not self._permissives.is_fresh(source):
+                changed[source] = is_fresh
+        return self._follow_permissives(now_ns, self._permissives.fresh(changed, now_ns)) if changed else []
 
-    def _follow_permissives(self, now_ns: int) -> list[Outcome]:
-        missing = self._missing()
+    def _follow_permissives(self, now_ns: int, events: Iterable[Happened] = ()) -> list[Outcome]:
+        """Where a change of the permissives leads; ``events`` are those of the change, which come before."""
+        missing = [one.missing for one in self._permissives.missing]
         trigger = Trigger.PERMISSIVES_LOST if missing else Trigger.PERMISSIVES_MET
         if (self._state, trigger) not in TABLE:
-            return []
-        return [self._move(trigger, now_ns, f"without {', '.join(missing)}" if missing else "all permissives met")]
+            return [*events]
+        why = f"without {', '.join(missing)}" if missing else "all permissives met"
+        return [*events, *self._move(trigger, now_ns, why)]
 
-    def _missing(self) -> list[str]:
-        """Permissives that are not met, in words."""
-        words = []
-        for name, is_met in self._permissives.items():
-            if not is_met:
-                stale = ", ".join(source for source, is_fresh in self._fresh.items() if not is_fresh)
-                words.append(f"{name} ({stale})" if name == SOURCES_FRESH else name)
-        return words
+    def _follow_phase(self, now_ns: int) -> list[LimitChange]:
+        """Tell the limits the phase of operation: at once on a request, else with the next tick."""
+        since_s = (now_ns - self._running_ns) / 1e9
+        return self._engine.set_phase(phase_of(self._state, since_s, self._stand.limit_set.starting_time_s), now_ns)
 
-    def _refuse_unready(self, trigger: Trigger) -> None:
-        """In STANDBY the reason is worth more than the table: which permissives are missing."""
-        missing = self._missing()
-        if self._state is State.STANDBY and missing and trigger in (Trigger.ARM, Trigger.START):
-            raise RefusedError(
-                f"{trigger.value} is refused in {self._state.value}: permissives not met: {', '.join(missing)}",
-                remedy="Possible as soon as they are met: ARM",
-            )
-
-    def _move(self, trigger: Trigger, now_ns: int, why: str, who: str = "") -> Happened:
+    def _move(self, trigger: Trigger, now_ns: int, why: str, who: str = "") -> list[Outcome]:
         before, self._state = self._state, step(self._state, trigger)
         data: dict[str, JsonValue] = {"from": before.value, "to": self._state.value, "trigger": trigger.value}
         if who:
             data["who"] = who
-        return Happened(
-            now_ns, EventKind.STATE, f"{before.value} to {self._state.value}: {trigger.value}, {why}", data=data
-        )
+        text = f"{before.value} to {self._state.value}: {trigger.value}, {why}"
+        moved = Happened(now_ns, EventKind.STATE, text, data=data)
+        return [moved, *self.alarms.follow_state(self._state, now_ns)]
 
 
 def _commands_first(outcomes: Iterable[Outcome]) -> list[Outcome]:

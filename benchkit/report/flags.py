@@ -106,6 +106,12 @@ def _protection(run: RunReport) -> Iterable[Flag]:
         if event.kind is EventKind.STOP_NOT_ACKNOWLEDGED:
             text = f"A stop command was not acknowledged at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.ERROR, event.kind.value, event.source, text)
+        elif event.kind is EventKind.STOP_ESCALATED:
+            text = f"A stop was not answered and escalated at {plain_text(event.time_s)} s: {event.message}"
+            yield Flag(Tone.ERROR, event.kind.value, event.source, text)
+        elif event.kind is EventKind.FLOOD:
+            text = f"More alarms than a person can answer at {plain_text(event.time_s)} s: {event.message}"
+            yield Flag(Tone.NOTE, event.kind.value, "", text)
     for trip in run.trips:
         if trip.order_resolved is False:
             text = f"The order of the causes {', '.join(trip.limits)} is not resolved"

@@ -316,6 +316,8 @@ class Trip:
     not_acknowledged: bool = False
     """A stop command went unanswered at least once in this trip."""
     followed: tuple[str, ...] = ()
+    rows: tuple[tuple[str, int, int], ...] = ()
+    """Source, first and last row in the run file, at full rate, of the stretch around the trip."""
     around: tuple[ChannelTrace, ...] = ()
 
 

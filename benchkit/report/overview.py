@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.limits import Severity
 from benchkit.model.stand import Role, Stand
 from benchkit.report.model import (
     ChannelTrace,
@@ -54,15 +54,16 @@ def first_cause(limits: Sequence[str], most: int = 2) -> str:
 
 
 def limit_levels(stand: Stand, channel: str) -> tuple[Level, ...]:
-    """Limits above and below of one channel, as horizontal lines."""
+    """Set points on the axis of one channel, as horizontal lines; of a band both edges."""
     return tuple(
         Level(
             f"{limit.severity.value} {limit.name}",
-            plain(limit.set_point, stand.channels[channel].unit),
+            plain(edge, stand.channels[channel].unit),
             limit.severity is Severity.TRIP,
         )
         for limit in stand.limit_set.limits
-        if limit.channel == channel and limit.kind in (LimitKind.ABOVE, LimitKind.BELOW)
+        if limit.channel == channel
+        for edge in limit.edges
     )
 
 

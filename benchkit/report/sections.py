@@ -15,7 +15,7 @@ from benchkit.report.sections_evidence import (
     quality_section,
 )
 from benchkit.report.sections_maps import map_section, propulsion_section
-from benchkit.report.sections_protection import events_section, limits_section, trips_section
+from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
 from benchkit.report.sections_results import power_section, thrust_section
 from benchkit.report.sections_run import cautions_section, header_section, summary_section
 from benchkit.report.sections_thermal import thermal_section
@@ -35,6 +35,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         thermal_section(runs),
         limits_section(runs),
         trips_section(runs),
+        alarms_section(runs),
         quality_section(runs),
         coverage_section(coverage),
         calibrations_section(runs),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
+from benchkit.model.cautions import CAUTIONS
 from benchkit.model.results import Estimate, PowerBalance
-from benchkit.report.cautions import CAUTIONS
 from benchkit.report.flags import Flag, open_flags, started_text
 from benchkit.report.model import (
     Block,
@@ -158,6 +158,7 @@ def _header_table(run: RunReport, runs: Sequence[RunReport]) -> Table:
         rows.append((Text("Propeller"), Text(f"{prop.id}, {prop.blades} blades")))
         rows.append((Text("Propeller diameter"), Number(prop.diameter_m, "m", prop.u_diameter_m)))
     rows.append((Text("Limit set"), Text(f"{stand.limit_set.name}, revision {stand.limit_set.revision}")))
+    rows.append((Text("SHA-256 of the limits"), Text(stand.limit_set.sha256, code=True)))
     for source in run.sources:
         rows.append((Text(f"Rows of source {source.name}"), count(source.rows)))
         rows.append((Text(f"Length of source {source.name}"), plain(source.duration_s, "s")))

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.limits import LimitKind
@@ -18,6 +21,34 @@ from benchkit.report.traces import thinned
 
 BEFORE_S, AFTER_S = 4.0, 6.0
 """Host time shown around a trip."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorstReaction:
+    """The slowest reaction: ms from the arrival of the sample to decision, command written, acknowledgement.
+
+    ``worst_written_ms`` is the longest time to a written command, which may be that of another trip. ``incomplete``
+    counts reactions of which a step is not known.
+    """
+
+    limit: str
+    decided_ms: float
+    written_ms: float
+    acknowledged_ms: float
+    worst_written_ms: float
+    reactions: int
+    incomplete: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Rows ``first`` to ``last``, both included, of one source in the run file."""
+
+    source: str
+    first: int
+    last: int
+
+
 _STAGES = ("sample_to_decided_s", "sample_to_written_s", "sample_to_acknowledged_s")
 
 
@@ -26,6 +57,47 @@ def digest_trips(
 ) -> tuple[Trip, ...]:
     """All trips of a run, oldest first. ``time_factor`` is stream seconds per host second."""
     return tuple(_trip(stand, streams, episode, time_factor) for episode in _episodes(events))
+
+
+def worst_reaction(events: Iterable[Event]) -> WorstReaction | None:
+    """The slowest of all reactions of a run, from every acknowledged stop in its log; None when there is none."""
+    records = [
+        record
+        for event in events
+        if event.kind is EventKind.STOP_ACKNOWLEDGED and isinstance(found := event.data.get("reactions"), list)
+        for record in found
+        if isinstance(record, dict)
+    ]
+    timed = [record for record in records if not math.isnan(_float(record.get("sample_to_acknowledged_s")))]
+    if not timed:
+        return None
+    worst = max(timed, key=lambda record: _float(record.get("sample_to_acknowledged_s")))
+    written = [_float(record.get("sample_to_written_s")) for record in timed]
+    return WorstReaction(
+        limit=str(worst.get("limit")),
+        decided_ms=1e3 * _float(worst.get("sample_to_decided_s")),
+        written_ms=1e3 * _float(worst.get("sample_to_written_s")),
+        acknowledged_ms=1e3 * _float(worst.get("sample_to_acknowledged_s")),
+        worst_written_ms=1e3 * max(written),
+        reactions=len(timed),
+        incomplete=len(records) - len(timed),
+    )
+
+
+def stretches(
+    streams: Iterable[Stream], event_s: float, before_s: float = BEFORE_S, after_s: float = AFTER_S
+) -> tuple[Stretch, ...]:
+    """Rows of each source from ``before_s`` before an event to ``after_s`` after it, in host time (of arrival).
+
+    The rows are in the run at full rate; these are their indices. A source without a row there is left out.
+    """
+    found = []
+    for stream in streams:
+        # arrival never falls within a source; a source that restarts goes on in host time
+        first, end = np.searchsorted(stream.arrival_s, [event_s - before_s, event_s + after_s], side="left").tolist()
+        if end > first:
+            found.append(Stretch(stream.source, first, end - 1))
+    return tuple(found)
 
 
 def _episodes(events: Iterable[Event]) -> Iterator[list[Event]]:
@@ -66,6 +138,7 @@ def _trip(stand: Stand, streams: Sequence[Stream], episode: Sequence[Event], tim
         command=command,
         not_acknowledged=any(event.kind is EventKind.STOP_NOT_ACKNOWLEDGED for event in episode),
         followed=tuple(dict.fromkeys(name for e in trips if (name := _cause(e)) not in causes)),
+        rows=tuple((x.source, x.first, x.last) for x in stretches(streams, head.time_s)),
         around=tuple(_around(stand, streams, head.channel, sample_time_s, time_factor)),
     )
 
@@ -81,10 +154,11 @@ def _numbers(stand: Stand, event: Event) -> tuple[Number, Number]:
     unit = unit if isinstance(unit, str) else ""
     kinds = {limit.name: limit.kind for limit in stand.limit_set.limits}
     is_stale = kinds.get(_cause(event)) is LimitKind.STALE
-    return (
-        Number(_float(event.data.get("value")), unit),
-        Number(_float(event.data.get("set_point")), "s" if is_stale else unit),
-    )
+    value, low = _float(event.data.get("value")), _float(event.data.get("low"))
+    set_point = _float(event.data.get("set_point"))
+    if abs(value - low) < abs(value - set_point) or math.isnan(set_point):  # of a band the edge it was about
+        set_point = low
+    return Number(value, unit), Number(set_point, "s" if is_stale else unit)
 
 
 def _float(value: JsonValue) -> float:
@@ -100,9 +174,15 @@ def _reaction(stand: Stand, episode: Iterable[Event], causes: Sequence[str]) -> 
             continue
         for record in records:
             if isinstance(record, dict) and record.get("limit") in causes:
-                action = stand.stop_actions.get(str(event.data.get("action")))
-                return record, "" if action is None else action.command
+                return record, _command(stand, event)
     return {}, ""
+
+
+def _command(stand: Stand, event: Event) -> str:
+    """What was commanded; a log that does not say it has actions of one step."""
+    told = event.data.get("command")
+    action = stand.stop_actions.get(str(event.data.get("action")))
+    return told if isinstance(told, str) else "" if action is None else action.steps[0].command
 
 
 def _milliseconds(record: Mapping[str, JsonValue], stage: str) -> float | None:

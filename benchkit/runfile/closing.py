@@ -40,8 +40,11 @@ class ClosedRun:
     size_bytes: int
 
 
-def run_record(header: RunHeader, streams: Mapping[str, StreamSpec]) -> bytes:
-    """Payload of the first journal record: all that is needed to make the run file anew."""
+def run_record(header: RunHeader, streams: Mapping[str, StreamSpec], original: Path | None = None) -> bytes:
+    """Payload of the first journal record: all that is needed to make the run file anew.
+
+    ``original`` is the file that holds the bytes received, where the journal does not.
+    """
     return json.dumps(
         {
             "header": asdict(header),
@@ -53,6 +56,7 @@ def run_record(header: RunHeader, streams: Mapping[str, StreamSpec]) -> bytes:
                 }
                 for spec in streams.values()
             ],
+            **({} if original is None else {"original": str(original)}),
         },
         ensure_ascii=False,
     ).encode()
@@ -88,6 +92,11 @@ def parse_run_record(record: JournalRecord, *, where: str) -> tuple[RunHeader, t
     return header, streams
 
 
+def original_of(record: JournalRecord) -> str:
+    """The file that holds the bytes received, from a first record that :func:`parse_run_record` took; else empty."""
+    return str(json.loads(record.payload).get("original", ""))
+
+
 def _check_types(header: RunHeader) -> None:
     """The header came as JSON: every field must have the type it has in a header made here."""
     example = RunHeader("", "", "", "", "", "")
@@ -104,17 +113,16 @@ def _check_types(header: RunHeader) -> None:
     check_header(header)
 
 
-def fold_journal(file: Any, sources: tuple[str, ...], journal: Path, progress: Progress | None = None) -> int:
-    """Copy all bytes of the journal into ``/raw``; returns how many were received. Torn tails are left out."""
+def fold_journal(file: Any, sources: tuple[str, ...], journal: Path, progress: Progress | None = None) -> None:
+    """Copy all bytes of the journal into ``/raw``. Torn tails are left out."""
     waiting: dict[tuple[str, str], list[JournalRecord]] = {}
-    held = records = received = 0
+    held = records = 0
     total = journal.stat().st_size
     with read_journal(journal) as reader:
         for record in reader:
             if record.kind not in (Kind.RECEIVED, Kind.SENT) or record.source_index >= len(sources):
                 continue
             name = "received" if record.kind is Kind.RECEIVED else "sent"
-            received += len(record.payload) if record.kind is Kind.RECEIVED else 0
             waiting.setdefault((sources[record.source_index], name), []).append(record)
             held += len(record.payload)
             records += 1
@@ -126,7 +134,6 @@ def fold_journal(file: Any, sources: tuple[str, ...], journal: Path, progress: P
     _write_pieces(file, waiting)
     if progress is not None:
         progress(total, total)
-    return received
 
 
 def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: Progress | None = None) -> ClosedRun:
@@ -139,9 +146,9 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
     """
     store.flush()
     store.check_writable(journal.stat().st_size if journal is not None else 0)
-    sources = tuple(store.streams)
     try:
-        received = fold_journal(store.file, sources, journal, progress) if journal is not None else 0
+        if journal is not None:
+            fold_journal(store.file, tuple(store.streams), journal, progress)
         store.file.flush()
         order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in store.streams.items()})
         running: dict[str, str] = {}
@@ -160,7 +167,7 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
             content_sha256=digest,
             rows_by_source={source: run.rows(source) for source in run.sources},
             events=len(run.event_lines()),
-            raw_bytes=received,
+            raw_bytes=sum(run.raw_size(source) for source in run.sources),
             size_bytes=store.path.stat().st_size,
         )
 

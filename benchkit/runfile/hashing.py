@@ -17,9 +17,10 @@ import numpy.typing as npt
 from benchkit.errors import RunFileError
 from benchkit.model.run import RunHeader
 from benchkit.runfile import layout
+from benchkit.runfile.ahead import ahead
 
 Progress = Callable[[int, int], None]
-_PIECE_BYTES = 4 << 20
+_PIECE_BYTES = 1 << 20
 
 
 def content_sha256(
@@ -50,7 +51,9 @@ def content_sha256(
     for path, dataset in datasets.items():
         shape = [lengths[path], *(int(n) for n in dataset.shape[1:])]
         digest.update(f"\n{path} {dataset.dtype.str} {json.dumps(shape)}\n".encode())
-        for piece in pieces(dataset, 0, lengths[path]):
+        found = pieces(dataset, 0, lengths[path])
+        is_long = lengths[path] * _row_bytes(dataset) > _PIECE_BYTES
+        for piece in ahead(found) if is_long else found:
             if has_unwritten(piece):
                 raise RunFileError(
                     f"{path} has rows that were never written",

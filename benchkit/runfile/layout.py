@@ -174,6 +174,13 @@ class Block:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ClockFits:
+    """Lines (m, 5) for the clock fits of one stream, oldest first; columns as in ``CLOCK_COLUMNS``."""
+
+    lines: FloatArray
+
+
 def joined(blocks: Sequence[Block]) -> Block:
     """One block from several of the same stream; rows keep their order."""
     return Block(

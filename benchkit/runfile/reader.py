@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from benchkit.decode.common_edge import EdgeOffset, offsets_from
 from benchkit.errors import RunFileError, UsageError, did_you_mean
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
@@ -181,6 +182,11 @@ class Run:
     def events(self) -> list[Event]:
         """All events, in the order in which they were logged."""
         return parse_events(self.event_lines(), where=f"{self.path}: {layout.EVENT_LOG}")
+
+    def time_offsets(self) -> dict[tuple[str, str], EdgeOffset]:
+        """Offsets of two sources' times that were measured on a common edge, by ``(first, second)``: times of the
+        second minus times of the first. No time in this file has been shifted by them."""
+        return offsets_from(self.events())
 
     def received(self, source: str) -> Iterator[tuple[int, bytes]]:
         """Bytes as received, piece by piece with their arrival (ns since run start). Only in a closed run."""

@@ -25,14 +25,14 @@ from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.events import event_line, parse_event
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalReader, JournalRecord, Kind, is_being_written, read_journal
-from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.layout import Block, ClockFits, FloatArray, StreamSpec
 from benchkit.runfile.reader import Run, open_run
 from benchkit.runfile.store import RunStore
 
-Redecode = Callable[[RunHeader, str, Iterable[JournalRecord]], Iterable[Block]]
+Redecode = Callable[[RunHeader, str, Iterable[JournalRecord]], Iterable[Block | ClockFits]]
 """``redecode(header, source, records)`` gives the rows of a source again, from the first record of the run on,
-block by block. ``records`` are what was received from the source and the events that name it, in order; their times
-are nanoseconds since run start."""
+block by block, and between them the lines of its clock fits. ``records`` are what was received from the source and the
+events that name it, in order; their times are nanoseconds since run start."""
 
 _COPY_ROWS = 20_000
 _TELL_BYTES = 1 << 20
@@ -67,6 +67,8 @@ class _Found:
     streams: tuple[StreamSpec, ...] = ()
     event_lines: list[bytes] = field(default_factory=list)
     bytes_lost: int = 0
+    fits: dict[str, list[FloatArray]] = field(default_factory=dict)
+    """Clock fits by source, as the journal gives them again from the start of the run."""
     problems: list[str] = field(default_factory=list)
 
 
@@ -134,14 +136,16 @@ def _about_left_over(run: Run, journal: Path) -> str:
     received = dict.fromkeys(run.sources, 0)
     try:
         with read_journal(journal) as reader:
-            header, streams = closing.parse_run_record(next(reader), where=str(journal))
+            first = next(reader)
+            header, streams = closing.parse_run_record(first, where=str(journal))
+            is_whole = bool(closing.original_of(first))
             for record in reader:
                 if record.kind is Kind.RECEIVED and record.source_index < len(streams):
                     received[streams[record.source_index].source] += len(record.payload)
         is_its_own = _identity(header, streams) == _identity(run.header, [run.spec(s) for s in run.sources])
     except (RunFileError, StopIteration, KeyError):
         is_its_own = False
-    if is_its_own and all(run.raw_size(source) == count for source, count in received.items()):
+    if is_its_own and (is_whole or all(run.raw_size(source) == count for source, count in received.items())):
         return f"{journal} is left over: the run holds all of it, it can be deleted"
     return f"{journal} holds something else than the run: keep it"
 
@@ -160,6 +164,11 @@ def _survey_journal(found: _Found, journal: Path) -> None:
             header, streams = closing.parse_run_record(first, where=str(journal))
             if found.header is not None and _identity(found.header, found.streams) != _identity(header, streams):
                 raise RunFileError("the journal belongs to another run", where=str(journal), got=header.run_id)
+            if original := closing.original_of(first):
+                found.problems.append(
+                    f"this run was being made from {original}, which holds the bytes received: here is only what had "
+                    "been taken in. Make it again from that file"
+                )
             lines = [record.payload for record in reader if record.kind is Kind.EVENT]
             found.bytes_lost = reader.lost_bytes
             if reader.stopped:
@@ -217,7 +226,8 @@ def _write_anew(found: _Found, redecode: Redecode | None, progress: Progress | N
         store = RunStore(part, header, found.streams)
         try:
             added = {spec.source: _add_rows(store, found, spec, redecode, progress) for spec in found.streams}
-            _copy_fits(store, found)
+            for spec in found.streams:
+                _write_fits(store, found, spec.source)
             for line in [*found.event_lines, _note(found, store, added)]:
                 store.log(line.rstrip(b"\n") + b"\n")
             closed = closing.finish(store, header, found.journal, progress)
@@ -270,13 +280,15 @@ def _add_rows(
     with read_journal(found.journal) as reader:
         records = _records_of(reader, index, progress)
         try:
-            for block in _joined(redecode(found.header, spec.source, records)):
+            pieces = redecode(found.header, spec.source, records)
+            for block in _joined(_blocks_of(pieces, found.fits.setdefault(spec.source, []))):
                 shared = max(0, min(len(block), on_file - position))
                 if shared and not _same(block, _file_rows(found.run, spec.source, position, position + shared)):
                     found.problems.append(
                         f"{spec.source}: the journal decodes to other rows than the file has, between row {position} "
                         f"and {position + shared}; nothing was added from it"
                     )
+                    found.fits.pop(spec.source)
                     break
                 store.append(spec.source, block.rows(shared))
                 position += len(block)
@@ -311,15 +323,36 @@ def _copy_rows(store: RunStore, found: _Found, source: str) -> int:
     return on_file
 
 
-def _copy_fits(store: RunStore, found: _Found) -> None:
-    """Copy the clock fits of the file; those after the last flush are not in the journal."""
-    if found.run is None:
-        return
-    for source in found.run.sources:
+def _blocks_of(pieces: Iterable[Block | ClockFits], fits: list[FloatArray]) -> Iterator[Block]:
+    """The blocks; clock fits that come between them are added to ``fits``."""
+    for piece in pieces:
+        if isinstance(piece, ClockFits):
+            fits.append(piece.lines)
+        else:
+            yield piece
+
+
+def _write_fits(store: RunStore, found: _Found, source: str) -> None:
+    """Copy the clock fits of the file, then add those of the rows that only the journal has."""
+    on_file: FloatArray = np.empty((0, len(layout.CLOCK_COLUMNS)))
+    if found.run is not None:
         try:
-            store.clock_fits(source, found.run.clock_fits(source))
+            on_file = found.run.clock_fits(source)
         except RunFileError as error:
             found.problems.append(f"{source}: the clock fits cannot be read from the run file: {error.what}")
+            return
+        if not found.run.has_clock:
+            return  # its rows were laid by something else than these fits
+    store.clock_fits(source, on_file)
+    again = np.concatenate([on_file[:0], *found.fits.get(source, [])])
+    if len(again) <= len(on_file):
+        return
+    if not np.allclose(again[: len(on_file)], on_file, rtol=1e-9, atol=1e-12, equal_nan=True):
+        found.problems.append(
+            f"{source}: the journal gives other clock fits than the file has; none were added from it"
+        )
+        return
+    store.clock_fits(source, again[len(on_file) :])
 
 
 def _joined(blocks: Iterable[Block]) -> Iterator[Block]:

@@ -7,6 +7,7 @@ import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,11 @@ class RunStore:
         }
         self._fits = {source: GrowingDataset(self.file[layout.CLOCK][source]) for source in self.streams}
         self._log = GrowingDataset(self.file[layout.EVENT_LOG])
+        self._received: dict[str, tuple[GrowingDataset, ...]] = {}
+        if not pack_raw:
+            names = [name for name, _ in layout.RAW_DATASETS[:3]]
+            raw = self.file[layout.RAW]
+            self._received = {s: tuple(GrowingDataset(raw[s][name]) for name in names) for s in self.streams}
 
     def rows(self, source: str) -> int:
         """Rows appended to a stream so far, written or not."""
@@ -103,6 +109,17 @@ class RunStore:
         except (OSError, RuntimeError) as error:
             raise self.write_error(error) from error
 
+    def received(self, source: str, time_ns: int, data: bytes) -> None:
+        """Add one piece of bytes received to ``/raw``, which must not be packed."""
+        self.check_writable()
+        received, times, ends = self._received[source]
+        try:
+            append_together({"bytes": received}, {"bytes": np.frombuffer(data, dtype=np.uint8)})
+            place = {"time": np.array([time_ns]), "end": np.array([received.rows])}
+            append_together({"time": times, "end": ends}, place)
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
     def flush(self) -> dict[str, int]:
         """Write all that waits and hand it to the system; returns rows on disk by source."""
         self.check_writable()
@@ -110,8 +127,8 @@ class RunStore:
             for columns in self._rows.values():
                 for column in columns.values():
                     column.flush()
-            for fits in self._fits.values():
-                fits.flush()
+            for column in chain(self._fits.values(), *self._received.values()):
+                column.flush()
             self._log.flush()
             self.file.flush()
         except (OSError, RuntimeError) as error:

@@ -31,8 +31,9 @@ class RunWriter:
     """One run being recorded. One thread only; the caller has the timer and calls ``flush``.
 
     ``start_ns`` is the host's monotonic time at the start of the run; ``received`` and ``sent`` take host times and
-    store them as time since then. ``pack_raw`` compresses the bytes received at the close; without it that is as quick
-    as the disk, and ``benchkit.runfile.pack`` can make a smaller copy later.
+    store them as time since then. What was received is compressed at the close. ``original`` is a file that
+    holds all that will be received: then the bytes go into the run as they come, as quick as the disk and past the
+    journal (``benchkit.runfile.pack`` can make a smaller copy later), and after a crash the run is made from it anew.
 
     As a context manager it lets go of the files at the end; a run that was not closed by then stays as a crash
     would leave it, and ``benchkit recover`` makes a closed run of it.
@@ -49,12 +50,13 @@ class RunWriter:
         streams: Sequence[StreamSpec],
         *,
         start_ns: int = 0,
-        pack_raw: bool = True,
+        original: Path | None = None,
     ) -> None:
         self.path = Path(path)
         self.header = header
         self.journal_path = layout.journal_path(self.path)
         self._start_ns = start_ns
+        self._original = original
         self._last_ns = 0
         self._waiting: deque[_Item] = deque()
         self._ended: RunFileError | None = None
@@ -69,10 +71,10 @@ class RunWriter:
             )
         self._journal = JournalWriter(self.journal_path, header.run_id)
         try:
-            record = closing.run_record(header, {spec.source: spec for spec in streams})
+            record = closing.run_record(header, {spec.source: spec for spec in streams}, original)
             self._journal.record(Kind.RUN, NO_SOURCE, 0, record)
             self._journal.flush()
-            self._store = RunStore(self.path, header, streams, pack_raw=pack_raw)
+            self._store = RunStore(self.path, header, streams, pack_raw=original is None)
         except BaseException:
             self._journal.close()
             self.journal_path.unlink(missing_ok=True)
@@ -88,8 +90,16 @@ class RunWriter:
         self.release()
 
     def received(self, source: str, arrival_ns: int, data: bytes) -> None:
-        """Journal bytes as they came, before anything is made of them."""
-        self._record(Kind.RECEIVED, self._source_index(source), arrival_ns, data)
+        """Keep bytes as they came, before anything is made of them.
+
+        Raises:
+            RunFileError: the disk is full; only with an ``original``.
+        """
+        index = self._source_index(source)
+        if self._original is None:
+            self._record(Kind.RECEIVED, index, arrival_ns, data)
+        else:
+            self._store.received(source, arrival_ns - self._start_ns, data)
 
     def sent(self, source: str, time_ns: int, data: bytes) -> None:
         """Journal bytes that were written to a source."""

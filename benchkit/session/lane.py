@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from benchkit.decode.channel_map import ChannelMap
+from benchkit.decode.loop_watch import LoopWatch
 from benchkit.model.samples import BadFrame, Gap, Rows
 from benchkit.model.sources import counter_modulus_of, device_time_wrap_s
 from benchkit.model.stand import Stand
 from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.session.common_edge import LONGEST_S, MOST_ROWS
 from benchkit.session.messages import SourceStatus
 from benchkit.session.opening import Opening
 from benchkit.session.outage import missing_over
-from benchkit.session.tare import Recent
+from benchkit.session.recent import Recent
+from benchkit.session.tare import WINDOW_NS
 from benchkit.session.timebase import TimeBase
 from benchkit.sources.contract import Source
 
@@ -44,9 +49,13 @@ class Lane:
         self.name = source.name
         channels = stand.channels_of(source.name)
         self.map = ChannelMap(channels, source.columns)
+        self.loops = LoopWatch(channels, source.columns)
         self.channel_names = tuple(channel.name for channel in channels)
         self.spec = StreamSpec(source.name, channels, self.map.raw_names)
-        self.recent = Recent()
+        self.recent = Recent(WINDOW_NS)
+        """Rows as they arrived, for a tare."""
+        self.timed = Recent(round(LONGEST_S * 1e9), MOST_ROWS)
+        """Sample time, then the channels; arrival counts from the start of the run. For a common edge."""
         self.row_bytes = 8 * (4 + len(channels) + len(self.map.raw_names))
         """What a row takes in the run file."""
         spec = stand.sources[source.name]
@@ -86,6 +95,16 @@ class Lane:
         if self._opened_at is None:
             self._opened_at = (self.rows, self.last_good_ns)
         return laid, gap
+
+    def keep_timed(self, block: Block) -> None:
+        """Keep rows that have their sample times, as long as a request may ask for them."""
+        arrival_ns = np.rint(block.arrival_s * 1e9).astype(np.int64)
+        self.timed.add(arrival_ns, np.column_stack([block.time_s, block.values]))
+
+    def forget_recent(self) -> None:
+        """The offsets have changed: the rows before and after do not go together."""
+        self.recent.clear()
+        self.timed.clear()
 
     def outage(self, event: Gap) -> bool:
         """True for the gap that an opening begins with: it is kept until the next row says how long it was."""
@@ -131,6 +150,7 @@ class Lane:
             gaps=self.gaps,
             lost=self.is_lost,
             stale=age_ns is None or age_ns > self.stale_after_ns,
+            sensor_faults=self.loops.standing,
         )
 
     def _rate(self) -> float | None:

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import LinkError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.session.protection_status import ProtectionStatus, protection_status_from
 
 FloatArray = npt.NDArray[np.float64]
 MAX_FRAME_BYTES = 32 * 1024 * 1024
@@ -35,6 +36,8 @@ class SourceStatus:
     gaps: int
     lost: bool
     stale: bool
+    sensor_faults: Mapping[str, str] = field(default_factory=dict)
+    """Channels whose current loop says no value, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,9 @@ class Status:
     first_out: FirstOutStatus | None = None
     standing: tuple[str, ...] = ()
     heartbeat: int = 0
+    limit_hash: str = ""
+    """First digits of the hash of the limits in force."""
+    protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,6 +160,8 @@ def _status(body: Mapping[str, Any]) -> Status:
         else FirstOutStatus(tuple(first["limits"]), bool(first["order_resolved"]), float(first["time_s"])),
         standing=tuple(str(name) for name in body["standing"]),
         heartbeat=int(body["heartbeat"]),
+        limit_hash=str(body.get("limit_hash", "")),
+        protection=protection_status_from(body["protection"]),
     )
 
 

@@ -30,6 +30,7 @@ from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
 from benchkit.session.opening import Opening
+from benchkit.session.protection_status import protection_status
 from benchkit.session.requests import answer_request
 from benchkit.session.waiting import wait_for
 from benchkit.sources.clock import Clock
@@ -158,6 +159,10 @@ class Recorder:
         """Move the interlock; raises RefusedError with the reason."""
         self._act(self.protection.request(trigger, self.clock.now_ns(), who))
 
+    def ask_protection(self, outcomes: Sequence[Outcome]) -> None:
+        """Carry out what protection has answered to a request."""
+        self._act(outcomes)
+
     def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
         """Write a set-point command. The caller has checked that it is allowed."""
         self._send(self.lanes[source], text)
@@ -215,6 +220,9 @@ class Recorder:
                     self._fresh[lane.name].append(laid)
                 if outage is not None:
                     self._note_noise(lane, outage)
+                if lane.loops:
+                    for told in lane.loops.feed(event, block.values, self.start_ns, lane.name):
+                        self._tell(told)
             elif isinstance(event, Reply):
                 self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
                 self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
@@ -345,6 +353,7 @@ class Recorder:
             block = blocks[0] if len(blocks) == 1 else joined(blocks)
             lane = self.lanes[name]
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
+            lane.keep_timed(block)
             self._batch.blocks.append((name, block))
             self._batch.fits.append((name, lane.time_base.take_fits()))
             self._row_bytes += len(block) * lane.row_bytes
@@ -359,7 +368,8 @@ class Recorder:
 
     def _watch_disk(self, now: int) -> None:
         room = self._disk.look(self._bytes_taken, self._row_bytes, (now - self.start_ns) * 1e-9)
-        self._act(self.protection.set_permissive("disk space", self._disk.free_bytes > LOW_DISK_BYTES, now))
+        has_room = self._disk.free_bytes > LOW_DISK_BYTES
+        self._act(self.protection.set_permissive("disk space", has_room, now, remedy="Make room on the disk"))
         if room is None or self._is_retired:
             return
         left = f"{self._disk.left_s:.0f} s" if self._disk.left_s is not None else "some time"
@@ -381,7 +391,7 @@ class Recorder:
 
     def _check_recording(self, now: int) -> None:
         is_good = self._keeper.fault is None and self._retire_by_ns is None
-        self._act(self.protection.set_permissive("recording", is_good, now))
+        self._act(self.protection.set_permissive("recording", is_good, now, remedy="Start a new recording"))
         if self._keeper.fault is not None and not self._fault_told:
             self._fault_told = True
             self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
@@ -400,7 +410,12 @@ class Recorder:
             self._end_of_link(lane)
         self._kept = {name: lane.rows for name, lane in self.lanes.items()}
         counts: dict[str, JsonValue] = {
-            name: {"rows": lane.rows, "bad_frames": lane.bad_frames, "gaps": lane.gaps}
+            name: {
+                "rows": lane.rows,
+                "bad_frames": lane.bad_frames,
+                "gaps": lane.gaps,
+                "sensor_faults": dict(lane.loops.faults),
+            }
             for name, lane in self.lanes.items()
         }
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
@@ -438,6 +453,8 @@ class Recorder:
             else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - self.start_ns) * 1e-9),
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
+            limit_hash=self.stand.limit_set.short_hash,
+            protection=protection_status(self.protection, self.start_ns, now),
         )
 
     def _take_request(self) -> None:

@@ -14,13 +14,14 @@ from benchkit.model.sources import device_time_wrap_s
 from benchkit.profiles import stand_from_json
 from benchkit.runfile.events import parse_event
 from benchkit.runfile.journal import JournalRecord, Kind
-from benchkit.runfile.layout import Block
+from benchkit.runfile.layout import Block, ClockFits
 from benchkit.session.lane import block_of
 from benchkit.session.timebase import TimeBase
 
 
-def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block]:
-    """The blocks of ``source`` as the recorder made them; times of ``records`` count from the start of the run.
+def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block | ClockFits]:
+    """The blocks of ``source`` as the recorder made them, and its clock fits between them; times of ``records`` count
+    from the start of the run.
 
     A link that was lost and opened again begins with a new decoder, as it did live; the clock of the device went on.
     """
@@ -38,17 +39,21 @@ def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -
             decoder.close(record.time_ns)
         while (event := decoder.next_event()) is not None:
             if isinstance(event, Rows):
-                laid = time_base.lay(block_of(event, channel_map, time_base))
-                if laid is not None:
-                    yield laid
+                yield from _told(time_base.lay(block_of(event, channel_map, time_base)), time_base)
         if happened is not None and happened.kind is EventKind.TARE:
             names = [channel.name for channel in channel_map.channels]
             channel_map.tare = offsets_after(happened, names, channel_map.tare)
         if is_loss:
             decoder = decoder_for(spec, joined_midway=True)
-            held = time_base.release()
-            if held is not None:
-                yield held
-    held = time_base.release()
-    if held is not None:
-        yield held
+            yield from _told(time_base.release(), time_base)
+    yield from _told(time_base.release(), time_base)
+
+
+def _told(laid: Block | None, time_base: TimeBase) -> Iterator[Block | ClockFits]:
+    """Rows that have their sample times now, and the fits made for them."""
+    if laid is None:
+        return
+    yield laid
+    fits = time_base.take_fits()
+    if fits.shape[0]:
+        yield ClockFits(fits)

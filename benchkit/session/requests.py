@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 from benchkit.errors import BenchkitError, RefusedError, did_you_mean
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
+from benchkit.session.alarm_requests import ALARM_REQUESTS
+from benchkit.session.common_edge import take_common_edge
 from benchkit.session.tare import take_tare
 
 if TYPE_CHECKING:
@@ -45,6 +47,8 @@ def _describe(recorder: Recorder, _request: Request) -> Request:
         "profile_json": recorder.header.profile_json,
         "run_path": str(recorder.run_path),
         "state": recorder.protection.state.value,
+        "checklist": dict(recorder.protection.checklist),
+        "limit_set_hash": recorder.protection.limit_set_hash,
     }
 
 
@@ -107,7 +111,9 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "reset": _trigger(Trigger.RESET),
     "set": _set,
     "tare": take_tare,
+    "common_edge": take_common_edge,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),
     "close": _close,
+    **ALARM_REQUESTS,
 }

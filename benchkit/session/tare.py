@@ -7,7 +7,6 @@ part of their range.
 
 from __future__ import annotations
 
-from collections import deque
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,11 +17,9 @@ from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State
 from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Channel, Role
-from benchkit.units import Quantity
+from benchkit.model.start_conditions import ZERO_AT_REST
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from benchkit.session.lane import Lane
     from benchkit.session.recorder import Recorder
 
@@ -33,36 +30,6 @@ LARGEST_SHARE = 0.1
 """A zero further off than this part of the channel's span is a fault to be found, not a zero to be taken."""
 FEWEST_ROWS = 5
 AT_REST = frozenset({State.STANDBY, State.READY, State.TRIPPED})
-ZERO_AT_REST = frozenset({Quantity.FORCE, Quantity.TORQUE, Quantity.CURRENT, Quantity.MASS})
-"""A voltage is not among them: a DC link that holds its charge must never read zero."""
-
-
-class Recent:
-    """The rows of the last two seconds of one source, as they were calibrated."""
-
-    def __init__(self) -> None:
-        self._parts: deque[tuple[npt.NDArray[np.int64], FloatArray]] = deque()
-
-    def add(self, arrival_ns: npt.NDArray[np.int64], values: FloatArray) -> None:
-        """Rows in order; what has become too old is let go."""
-        if arrival_ns.size == 0:
-            return
-        self._parts.append((arrival_ns, values))
-        oldest = int(arrival_ns[-1]) - WINDOW_NS
-        while self._parts and int(self._parts[0][0][-1]) < oldest:
-            self._parts.popleft()
-
-    def since(self, start_ns: int) -> tuple[npt.NDArray[np.int64], FloatArray]:
-        """Arrival (n,) and values (n, channels) of the rows since ``start_ns``."""
-        if not self._parts:
-            return np.empty(0, dtype=np.int64), np.empty((0, 0))
-        arrival = np.concatenate([part[0] for part in self._parts])
-        values = np.concatenate([part[1] for part in self._parts])
-        return arrival[arrival >= start_ns], values[arrival >= start_ns]
-
-    def clear(self) -> None:
-        """Forget all: the offsets have changed."""
-        self._parts.clear()
 
 
 def take_tare(recorder: Recorder, request: dict[str, Any]) -> dict[str, Any]:
@@ -98,7 +65,8 @@ def take_tare(recorder: Recorder, request: dict[str, Any]) -> dict[str, Any]:
         recorder.note_now(EventKind.TARE, f"tare of {', '.join(entries)}", source, data)
         event = Event(0.0, EventKind.TARE, "", source, data=data)
         lane.map.tare = offsets_after(event, lane.channel_names, lane.map.tare)
-        lane.recent.clear()
+        lane.forget_recent()
+        recorder.ask_protection(recorder.protection.zero_done(entries, now, str(data["who"])))
     return {"channels": {name: entry for entries in by_source.values() for name, entry in entries.items()}}
 
 

@@ -16,6 +16,8 @@ from benchkit.simulate.sensors import Reader, chains_of, signals, true_propeller
 
 SPEED_MARGIN = 1.1
 """The drive takes set-points up to this share of the motor's nameplate speed."""
+AT_REST_RPM = 5.0
+"""The contactor is closed below this speed only: a machine that turns has its own voltage on the link."""
 INLET_RANGE_C = (5.0, 80.0)
 
 
@@ -138,6 +140,10 @@ class Device:
                 refusal = None if load is self.load else f"the {self.load} is mounted"
             case wire.Stop(ramp):
                 self._stop(ramp)
+            case wire.GatesOff():
+                self._gates_off()
+            case wire.Contactor(is_open):
+                refusal = self._switch_contactor(is_open)
             case wire.SetFault():
                 refusal = self._switch_fault(command)
             case wire.NotUnderstood(reason):
@@ -162,6 +168,8 @@ class Device:
 
     def _refusal(self, command: wire.SetSpeed | wire.SetTorque | wire.SetInlet) -> str | None:
         drive = self.plant.drive
+        if self.plant.demand.contactor_open and not isinstance(command, wire.SetInlet):
+            return "the contactor is open"
         match command:
             case wire.SetSpeed(value):
                 low, high, what, unit = 0.0, SPEED_MARGIN * drive.motor.max_speed_rpm, "speed", "rpm"
@@ -191,6 +199,19 @@ class Device:
         demand = self.plant.demand
         demand.mode = Mode.STOP_RAMP if ramp else Mode.ZERO_TORQUE
         demand.speed_rpm = demand.torque_nm = 0.0
+
+    def _gates_off(self) -> None:
+        demand = self.plant.demand
+        demand.mode = Mode.GATES_OFF
+        demand.speed_rpm = demand.torque_nm = 0.0
+
+    def _switch_contactor(self, is_open: bool) -> str | None:
+        if is_open:
+            self._gates_off()
+        elif self.plant.state.speed_rpm > AT_REST_RPM:
+            return "the shaft turns"
+        self.plant.demand.contactor_open = is_open
+        return None
 
     def _watch(self) -> bytes:
         """The device's own watchdog: silence on the link for too long while the shaft is commanded to turn."""

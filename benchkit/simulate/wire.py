@@ -7,6 +7,8 @@ Data lines follow the text format of the profile. Commands are words and plain n
     load machine              which load is mounted: answered, never changed
     coolant 45                coolant inlet temperature in °C
     stop ramp | stop torque   ramp down | zero torque at once, load released
+    gates off                 the inverter blocks its switches: no torque, the shaft coasts
+    contactor open | contactor close    DC contactor; opening blocks the switches as well, closing only at rest
     fault NAME on|off [COLUMN]
     alive                     keeps the watchdog of the device quiet
 
@@ -106,6 +108,18 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
+class GatesOff:
+    """Block all switches of the inverter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contactor:
+    """DC contactor: open or close it."""
+
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SetFault:
     """Fault on or off, on one column where it belongs to one."""
 
@@ -126,7 +140,7 @@ class NotUnderstood:
     reason: str
 
 
-Command = SetSpeed | SetTorque | SetInlet | AskLoad | Stop | SetFault | Alive | NotUnderstood
+Command = SetSpeed | SetTorque | SetInlet | AskLoad | Stop | GatesOff | Contactor | SetFault | Alive | NotUnderstood
 
 
 def parse_command(text: str) -> Command:
@@ -169,6 +183,17 @@ def _parse_stop(words: list[str]) -> Command:
     return NotUnderstood("write 'stop ramp' or 'stop torque'")
 
 
+def _parse_gates(words: list[str]) -> Command:
+    return GatesOff() if words == ["off"] else NotUnderstood("write 'gates off'; a set speed takes them up again")
+
+
+def _parse_contactor(words: list[str]) -> Command:
+    match words:
+        case ["open" | "close" as how]:
+            return Contactor(is_open=how == "open")
+    return NotUnderstood("write 'contactor open' or 'contactor close'")
+
+
 def _parse_fault(words: list[str]) -> Command:
     match words:
         case [name, "on" | "off" as switch, *column] if name in FAULTS and len(column) <= 1:
@@ -193,6 +218,8 @@ _PARSERS: Mapping[str, Callable[[list[str]], Command]] = {
     "load": _parse_load,
     "coolant": _parse_coolant,
     "stop": _parse_stop,
+    "gates": _parse_gates,
+    "contactor": _parse_contactor,
     "fault": _parse_fault,
     "alive": _parse_alive,
 }

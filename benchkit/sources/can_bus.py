@@ -30,7 +30,8 @@ from benchkit.model.samples import BadFrame, BadFrameReason, DecodeEvent
 from benchkit.model.sources import CanSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.commands import command_line
-from benchkit.sources.contract import Polled, outage_gap
+from benchkit.sources.contract import Polled
+from benchkit.sources.link_book import LinkBook
 
 try:
     import can
@@ -71,9 +72,7 @@ class CanBusSource:
         self._bus: can.BusABC | None = None
         self._descriptor: int | None = None
         self._is_serial = False
-        self._pending: list[DecodeEvent] = []
-        self._down_since_ns: int | None = None
-        self._loss: LinkError | None = None
+        self._book = LinkBook(clock, self._where)
 
     @property
     def name(self) -> str:
@@ -106,11 +105,8 @@ class CanBusSource:
         if self._bus is not None:
             return
         self._bus = self._connect()
-        self._loss = None
         self._decoder = CanDecoder(self._spec)
-        if self._down_since_ns is not None:
-            self._pending.append(outage_gap(self._down_since_ns, self._clock.now_ns()))
-            self._down_since_ns = None
+        self._book.opened()
 
     def poll(self, timeout_s: float) -> Polled | None:
         """Wait up to ``timeout_s`` for a frame; return all that are waiting, or None.
@@ -118,11 +114,11 @@ class CanBusSource:
         Raises:
             LinkError: the link is lost or not open.
         """
-        if self._pending:
-            events, self._pending = self._pending, []
-            return Polled(b"", self._clock.now_ns(), events)
+        waiting = self._book.waiting()
+        if waiting is not None:
+            return waiting
         if self._bus is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(f"channel {self._channel!r}")
         records, noise, fault = self._receive(self._bus, timeout_s)
         if not records and not noise:
             if fault is None:
@@ -145,7 +141,7 @@ class CanBusSource:
         """
         command_line(command, self._where)  # the form that the raw capture of commands holds
         if self._bus is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(f"channel {self._channel!r}")
         frame = self._commands.encode(command)
         message = can.Message(
             arbitration_id=frame.identifier,
@@ -167,9 +163,8 @@ class CanBusSource:
             return
         bus, self._bus = self._bus, None
         _shut(bus)
-        self._down_since_ns = self._clock.now_ns()
-        self._decoder.close(self._down_since_ns)
-        self._pending += self._events()
+        self._decoder.close(self._book.closed())
+        self._book.events += self._events()
 
     # -- the bus
 
@@ -266,18 +261,13 @@ class CanBusSource:
     def _events(self) -> list[DecodeEvent]:
         return list(iter(self._decoder.next_event, None))
 
-    def _not_open(self) -> LinkError:
-        return LinkError(f"channel {self._channel!r} is not open", where=self._where, remedy="Open the source first.")
-
     def _lose(self, why: str) -> LinkError:
         """Close what is left of the link and remember why."""
         self.close()
-        self._loss = LinkError(
+        return self._book.lost(
             f"link to {self._channel!r} is lost: {why}",
-            where=self._where,
-            remedy="Check cable, termination and power of the bus; the link is opened again when it is back.",
+            "Check cable, termination and power of the bus; the link is opened again when it is back.",
         )
-        return self._loss
 
 
 def _frame(message: can.Message, received_ns: int) -> CanFrame:

@@ -8,7 +8,8 @@ from benchkit.model.samples import DecodeEvent
 from benchkit.model.sources import SerialPacketSource, SerialTextSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.commands import command_line
-from benchkit.sources.contract import Polled, outage_gap
+from benchkit.sources.contract import Polled
+from benchkit.sources.link_book import LinkBook
 from benchkit.sources.ports import device_with, list_ports, serial_number_of
 from benchkit.sources.serial_link import SerialLink
 
@@ -32,9 +33,7 @@ class SerialSource:
         self._decoder = decoder_for(spec)
         self._link: SerialLink | None = None
         self._serial_number = ""
-        self._pending: list[DecodeEvent] = []
-        self._down_since_ns: int | None = None
-        self._loss: LinkError | None = None
+        self._book = LinkBook(clock, self._where)
 
     @property
     def name(self) -> str:
@@ -68,12 +67,9 @@ class SerialSource:
         if self._link is not None:
             return
         self._link = self._connect()
-        self._loss = None
         # What a device has begun before we listened comes without its start.
         self._decoder = decoder_for(self._spec, joined_midway=True)
-        if self._down_since_ns is not None:
-            self._pending.append(outage_gap(self._down_since_ns, self._clock.now_ns()))
-            self._down_since_ns = None
+        self._book.opened()
 
     def poll(self, timeout_s: float) -> Polled | None:
         """Wait up to ``timeout_s`` for bytes; return what is there, or None.
@@ -81,11 +77,11 @@ class SerialSource:
         Raises:
             LinkError: the link is lost or not open.
         """
-        if self._pending:
-            events, self._pending = self._pending, []
-            return Polled(b"", self._clock.now_ns(), events)
+        waiting = self._book.waiting()
+        if waiting is not None:
+            return waiting
         if self._link is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(f"port {self._device!r}")
         try:
             data = self._link.read(timeout_s)
         except OSError as error:
@@ -106,7 +102,7 @@ class SerialSource:
         """
         data = command_line(command, self._where)
         if self._link is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(f"port {self._device!r}")
         try:
             self._link.write(data)
         except OSError as error:
@@ -118,9 +114,8 @@ class SerialSource:
             return
         self._link.close()
         self._link = None
-        self._down_since_ns = self._clock.now_ns()
-        self._decoder.close(self._down_since_ns)
-        self._pending += self._events()
+        self._decoder.close(self._book.closed())
+        self._book.events += self._events()
 
     def _connect(self) -> SerialLink:
         try:
@@ -138,15 +133,10 @@ class SerialSource:
     def _events(self) -> list[DecodeEvent]:
         return list(iter(self._decoder.next_event, None))
 
-    def _not_open(self) -> LinkError:
-        return LinkError(f"port {self._device!r} is not open", where=self._where, remedy="Open the source first.")
-
     def _lose(self, error: OSError) -> LinkError:
         """Close what is left of the link and remember why."""
         self.close()
-        self._loss = LinkError(
+        return self._book.lost(
             f"link to {self._device!r} is lost: {error}",
-            where=self._where,
-            remedy="Check cable and power of the device; the link is opened again when it is back.",
+            "Check cable and power of the device; the link is opened again when it is back.",
         )
-        return self._loss

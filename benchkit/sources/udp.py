@@ -14,11 +14,12 @@ import socket
 from benchkit.decode.build import decoder_for
 from benchkit.decode.datagrams import record
 from benchkit.errors import LinkError, UsageError
-from benchkit.model.samples import DecodeEvent, Gap
+from benchkit.model.samples import Gap
 from benchkit.model.sources import UdpSource
 from benchkit.sources.clock import Clock
 from benchkit.sources.commands import command_line
 from benchkit.sources.contract import Polled
+from benchkit.sources.link_book import LinkBook
 
 _LONGEST = 65535
 _MOST_AT_ONCE = 256
@@ -48,9 +49,7 @@ class DatagramSource:
         self._socket: socket.socket | None = None
         self._sender: Address | None = None
         self._hosts: list[str] = []
-        self._pending: list[DecodeEvent] = []
-        self._down_since_ns: int | None = None
-        self._loss: LinkError | None = None
+        self._book = LinkBook(clock, self._where)
 
     @property
     def name(self) -> str:
@@ -86,13 +85,9 @@ class DatagramSource:
         if self._socket is not None:
             return
         self._socket = self._listen()
-        self._loss, self._sender, self._hosts = None, None, []
+        self._sender, self._hosts = None, []
         self._decoder = decoder_for(self._spec)
-        if self._down_since_ns is not None:
-            now = self._clock.now_ns()
-            cause = f"nobody listened for {(now - self._down_since_ns) / 1e9:.3f} s"
-            self._pending.append(Gap(now, None, cause))
-            self._down_since_ns = None
+        self._book.opened(_not_listened)
 
     def poll(self, timeout_s: float) -> Polled | None:
         """Wait up to ``timeout_s`` for a datagram; return those that are there, or None.
@@ -100,11 +95,11 @@ class DatagramSource:
         Raises:
             LinkError: the link is lost or not open.
         """
-        if self._pending:
-            events, self._pending = self._pending, []
-            return Polled(b"", self._clock.now_ns(), events)
+        waiting = self._book.waiting()
+        if waiting is not None:
+            return waiting
         if self._socket is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(repr(self._wanted))
         try:
             received = self._receive(self._socket, timeout_s)
         except OSError as error:
@@ -114,8 +109,7 @@ class DatagramSource:
         arrival_ns = received[-1][1]
         data = b"".join(record(datagram, arrival_ns - came_ns) for datagram, came_ns in received)
         self._decoder.feed(data, arrival_ns)
-        events, self._pending = self._pending, []  # a new sender
-        return Polled(data, arrival_ns, events + list(iter(self._decoder.next_event, None)))
+        return Polled(data, arrival_ns, self._book.taken() + list(iter(self._decoder.next_event, None)))
 
     def send(self, command: str) -> None:
         """Send one command line to where the last datagram came from.
@@ -126,7 +120,7 @@ class DatagramSource:
         """
         data = command_line(command, self._where)
         if self._socket is None:
-            raise self._loss or self._not_open()
+            raise self._book.why_closed(repr(self._wanted))
         if self._sender is None:
             remedy = "Check that the device is on and sends to this address."
             what = f"no datagram has come to {self.device}: where a command must go is not known"
@@ -142,8 +136,7 @@ class DatagramSource:
             return
         self._socket.close()
         self._socket = None
-        self._down_since_ns = self._clock.now_ns()
-        self._decoder.close(self._down_since_ns)
+        self._decoder.close(self._book.closed())
 
     def _listen(self) -> socket.socket:
         family = socket.AF_INET6 if ":" in self._bind_to[0] else socket.AF_INET
@@ -179,20 +172,19 @@ class DatagramSource:
     def _new_host(self, host: str, now_ns: int) -> None:
         if self._hosts:
             cause = f"datagrams come from {host} too, not only from {', '.join(self._hosts)}"
-            self._pending.append(Gap(now_ns, None, cause))
+            self._book.events.append(Gap(now_ns, None, cause))
         self._hosts.append(host)
-
-    def _not_open(self) -> LinkError:
-        return LinkError(f"{self._wanted!r} is not open", where=self._where, remedy="Open the source first.")
 
     def _lose(self, error: OSError) -> LinkError:
         self.close()
-        self._loss = LinkError(
+        return self._book.lost(
             f"link at {self._wanted!r} is lost: {error}",
-            where=self._where,
-            remedy="Check the network of this computer; the link is opened again when it is back.",
+            "Check the network of this computer; the link is opened again when it is back.",
         )
-        return self._loss
+
+
+def _not_listened(down_since_ns: int, now_ns: int) -> Gap:
+    return Gap(now_ns, None, f"nobody listened for {(now_ns - down_since_ns) / 1e9:.3f} s")
 
 
 def _address(text: str, where: str) -> Address:

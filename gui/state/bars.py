@@ -42,8 +42,8 @@ def keep_order(margins: Sequence[Margin], order: Sequence[str]) -> tuple[Margin,
 
 def _bar(margin: Margin, *, is_stale: bool) -> Bar:
     word = margin.limit.severity.value
-    side = "" if margin.limit.kind is LimitKind.ABOVE else " below"
-    point = f"{word}{side} {number(margin.limit.set_point, margin.channel.quantity)}"
+    side = " band from" if margin.limit.kind is LimitKind.INSIDE else " below" if margin.is_below else ""
+    point = f"{word}{side} {number(margin.set_point, margin.channel.quantity)}"
     tone, urgent = Tone.PLAIN, True
     if is_stale:
         tone, text = Tone.STALE, f"stale, {point}"

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from benchkit.model.alarms import Life
 from benchkit.model.events import Event, EventKind
 from gui.state.theme import Tone
 
@@ -24,11 +25,27 @@ _WORDS: dict[EventKind, str] = {
     EventKind.STOP_COMMANDED: "stop commanded",
     EventKind.STOP_ACKNOWLEDGED: "stop acknowledged",
     EventKind.STOP_NOT_ACKNOWLEDGED: "STOP NOT ACKNOWLEDGED",
+    EventKind.STOP_ESCALATED: "STOP ESCALATED",
+    EventKind.STOP_PASSED_OVER: "stop passed over",
+    EventKind.ACKNOWLEDGED: "acknowledged",
+    EventKind.SHELVED: "shelved",
+    EventKind.UNSHELVED: "unshelved",
+    EventKind.OUT_OF_SERVICE: "out of service",
+    EventKind.IN_SERVICE: "in service",
+    EventKind.SUPPRESSED: "suppressed",
+    EventKind.UNSUPPRESSED: "no longer suppressed",
+    EventKind.FLOOD: "ALARM FLOOD",
+    EventKind.FLOOD_OVER: "alarm flood over",
+    EventKind.PERMISSIVE: "permissive",
+    EventKind.CHECKLIST: "checklist signed",
     EventKind.SET_POINT: "set-point",
     EventKind.TARE: "tare",
+    EventKind.COMMON_EDGE: "common edge",
     EventKind.BAD_FRAME: "bad frame",
     EventKind.GAP: "gap",
     EventKind.REPLY: "reply",
+    EventKind.SENSOR_FAULT: "SENSOR FAULT",
+    EventKind.SENSOR_BACK: "sensor back",
     EventKind.SOURCE_LOST: "SOURCE LOST",
     EventKind.SOURCE_BACK: "source back",
     EventKind.RECORDING_FAULT: "RECORDING FAULT",
@@ -40,12 +57,16 @@ _TONES: dict[EventKind, Tone] = {
     EventKind.CAUTION: Tone.CAUTION,
     EventKind.TRIP: Tone.DANGER,
     EventKind.STOP_NOT_ACKNOWLEDGED: Tone.DANGER,
+    EventKind.SENSOR_FAULT: Tone.CAUTION,
+    EventKind.STOP_ESCALATED: Tone.DANGER,
+    EventKind.FLOOD: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.RECORDING_FAULT: Tone.CAUTION,
 }
 _FLAGGED: tuple[EventKind, ...] = (
     EventKind.TRIP,
     EventKind.STOP_NOT_ACKNOWLEDGED,
+    EventKind.STOP_ESCALATED,
     EventKind.CAUTION,
     EventKind.SOURCE_LOST,
     EventKind.RECORDING_FAULT,
@@ -57,6 +78,14 @@ _FLAGGED: tuple[EventKind, ...] = (
     EventKind.GAP,
 )
 """Kinds that get a line across the trends, the weightiest first."""
+_ASIDE = {Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_OF_SERVICE.value}
+UNSEEN = "unacknowledged"
+_SEEN_BY: dict[EventKind, str] = {
+    EventKind.ACKNOWLEDGED: "acknowledged",
+    EventKind.SHELVED: "shelved",
+    EventKind.OUT_OF_SERVICE: "out of service",
+    EventKind.SUPPRESSED: "suppressed",
+}
 FIRST_OUT, UNRESOLVED = "FIRST-OUT", "FIRST-OUT, order not resolved"
 
 
@@ -72,6 +101,15 @@ class EventLine:
     message: str
     mark: str
     tone: Tone
+    alarm: str = ""
+    """Name of the alarm, of a caution or trip that calls for attention."""
+    seen: str = ""
+    """Whether somebody has acknowledged it: ``unacknowledged``, ``acknowledged``, or how it was set aside."""
+
+    @property
+    def shown(self) -> str:
+        """What happened, and whether it has been seen."""
+        return f"{self.words}, {self.seen}" if self.seen else self.words
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +144,11 @@ class EventLog:
             where=event.channel or event.source,
             message=event.message,
             mark=_mark(event),
-            tone=_TONES.get(event.kind, Tone.PLAIN),
+            tone=Tone.PLAIN if _is_aside(event) else _TONES.get(event.kind, Tone.PLAIN),
+            alarm=_alarm(event),
+            seen=UNSEEN if _alarm(event) else "",
         )
+        self._follow_alarm(event)
         if line.mark == UNRESOLVED:
             self._put_right()
         self.lines.append(line)
@@ -119,12 +160,32 @@ class EventLog:
         """State of the interlock at a time, empty before the first one was logged."""
         return next((state for at_s, state in reversed(self._states) if at_s <= time_s), "")
 
+    def _follow_alarm(self, event: Event) -> None:
+        """An acknowledgement, or whatever takes an alarm aside, marks the lines of the alarm as seen."""
+        name = event.data.get("limit")
+        if event.kind in _SEEN_BY and isinstance(name, str):
+            for i, line in enumerate(self.lines):
+                if line.alarm == name and line.seen == UNSEEN:
+                    self.lines[i] = replace(line, seen=_SEEN_BY[event.kind])
+
     def _put_right(self) -> None:
         for i in range(len(self.lines) - 1, -1, -1):
             if self.lines[i].kind is EventKind.RESET:
                 return
             if self.lines[i].mark == FIRST_OUT:
                 self.lines[i] = replace(self.lines[i], mark=UNRESOLVED)
+
+
+def _is_aside(event: Event) -> bool:
+    """A caution that is shelved, suppressed or out of service does not call for attention."""
+    return event.kind is EventKind.CAUTION and event.data.get("life") in _ASIDE
+
+
+def _alarm(event: Event) -> str:
+    name = event.data.get("limit")
+    # a log from before alarms had a life does not say; a caution of the disk is no alarm of a limit
+    calls = event.kind in (EventKind.CAUTION, EventKind.TRIP) and "life" in event.data and not _is_aside(event)
+    return name if calls and isinstance(name, str) else ""
 
 
 def _mark(event: Event) -> str:

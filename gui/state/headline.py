@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import PurePath
 
+from benchkit.model.alarms import Life
 from benchkit.model.interlock import State
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import SourceStatus, Status
+from benchkit.session.protection_status import ProtectionStatus
 from gui.state.theme import Tone
 from gui.state.wording import age, clock, clock_tenths, size, span
 
@@ -35,6 +38,9 @@ LINK_TONES: Mapping[Link, Tone] = {
     Link.STALE: Tone.CAUTION,
     Link.NO_RECORDER: Tone.CAUTION,
 }
+_UNSEEN = (Life.UNACKNOWLEDGED, Life.RETURNED, Life.LATCHED_UNACKNOWLEDGED)
+_BY_HAND = (Life.SHELVED, Life.OUT_OF_SERVICE)
+_NAMES_SHOWN = 3
 _STATE_TONES: Mapping[State, Tone] = {
     State.STANDBY: Tone.PLAIN,
     State.READY: Tone.PLAIN,
@@ -86,7 +92,9 @@ def live_headline(
         _recording(status, silent=silent),
         _disk(status, shown),
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
+        *_alarms(status.protection, shown),
         Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
+        Item("Limits hash", status.limit_hash or "not told", shown),
         Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
@@ -118,12 +126,14 @@ class Shown:
 
 def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline:
     """State line of an opened run."""
+    limits = stand.limit_set
     closed = Item("Closed in order", f"SHA-256 {shown.sha256[:10]}…") if shown.is_closed else None
     items = [
         Item("Run", header.run_id),
         Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
-        Item("Limits", f"{stand.limit_set.name}, rev. {stand.limit_set.revision}"),
+        Item("Limits", f"{limits.name}, rev. {limits.revision}"),
+        Item("Limits hash", limits.short_hash),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),
@@ -151,8 +161,39 @@ def _pace(header: RunHeader) -> str:
     return f" ({header.time_factor:g} × real)" if header.time_factor > 1.0 else ""
 
 
+def _alarms(protection: ProtectionStatus, tone: Tone) -> Iterator[Item]:
+    """Alarms that nobody has acknowledged, those that are shelved or out of service, and a flood."""
+    unseen = [x for x in protection.alarms if x.life in _UNSEEN]
+    aside = [x for x in protection.alarms if x.life in _BY_HAND]
+    if unseen:
+        yield Item("Not acknowledged", _names(x.name for x in unseen), Tone.CAUTION if tone is Tone.PLAIN else tone)
+    if aside:
+        yield Item("Set aside", _names(f"{x.name} ({x.life.value.replace('_', ' ')})" for x in aside), tone)
+    if protection.is_flood:
+        yield Item("Alarm flood", f"{protection.alarm_rate} in 10 min", Tone.CAUTION if tone is Tone.PLAIN else tone)
+
+
+def _names(names: Iterable[str]) -> str:
+    """The first few, and how many more."""
+    listed = list(names)
+    more = len(listed) - _NAMES_SHOWN
+    return ", ".join(listed[:_NAMES_SHOWN]) + (f" and {more} more" if more > 0 else "")
+
+
+def _stop_note(stop: StopStatus) -> str:
+    """A stop that is not answered yet: which step, how often it was sent, and what it has escalated from."""
+    step = f", step {stop.step} of {stop.of}" if stop.of > 1 else ""
+    told = "held back, link lost" if stop.is_held else f"attempt {stop.attempt}" if stop.attempt else "waits its delay"
+    if stop.escalated_from:
+        return f"{stop.escalated_from} NOT ANSWERED: escalated to {stop.action}{step}, {told}"
+    return f"stop {stop.action}{step}, {told}"
+
+
 def _state_note(status: Status) -> str:
     first = status.first_out
+    stops = "; ".join(_stop_note(stop) for stop in status.protection.stops)
+    if stops and status.state in (State.TRIPPED, State.STOPPING):
+        return stops if first is None else f"{stops}; first-out: {', '.join(first.limits)}"
     if status.state is State.TRIPPED and first is not None:
         names = ", ".join(first.limits)
         return f"first-out: {names}" + ("" if first.order_resolved else " (order not resolved)")
@@ -189,4 +230,6 @@ def _source(name: str, source: SourceStatus, silence_s: float, *, silent: bool) 
         return Item(label, f"stale {age(source.age_s)}", Tone.CAUTION)
     # jitter of the publishing interval is of no interest to a reader: tenths suffice
     bad = f", {source.bad_frames} bad" if source.bad_frames else ""
+    if source.sensor_faults:
+        return Item(label, f"{age(source.age_s)} old{bad}, SENSOR {', '.join(source.sensor_faults)}", Tone.CAUTION)
     return Item(label, f"{age(source.age_s)} old{bad}")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.limits import Limit, LimitKind, Severity, edge_towards
 from benchkit.model.stand import Channel, Stand
 
 FloatArray = npt.NDArray[np.float64]
@@ -31,6 +31,16 @@ class Margin:
     share: float
     time_to_s: float
     ticks: tuple[float, ...] = ()
+
+    @property
+    def set_point(self) -> float:
+        """Set point at the right end: of a band the edge that the value is nearer to."""
+        return edge_towards(self.limit, self.value)[0]
+
+    @property
+    def is_below(self) -> bool:
+        """True where the set point is met from above."""
+        return edge_towards(self.limit, self.value)[1] < 0.0
 
     @property
     def is_beyond(self) -> bool:
@@ -86,13 +96,20 @@ def share(value: float, channel: Channel, limit: Limit) -> float:
     """Where ``value`` stands between rest (0) and the limit (1).
 
     Rest is zero for an upper limit, or the foot of the channel's range where zero is outside it or past the limit;
-    for a lower limit it is the top of the range. A share may be below 0 or above 1: it is not clamped.
+    for a lower limit it is the top of the range, between two edges the middle. A share may be below 0 or above 1: it is
+    not clamped.
     """
-    if limit.kind is LimitKind.BELOW:
+    return _share(value, channel, limit, *edge_towards(limit, value))
+
+
+def _share(value: float, channel: Channel, limit: Limit, edge: float, sign: float) -> float:
+    if limit.kind is LimitKind.OUTSIDE:
+        rest = 0.5 * (limit.low + limit.set_point)
+    elif sign < 0.0:
         rest = channel.high
     else:
-        rest = 0.0 if channel.low <= 0.0 < limit.set_point else channel.low
-    width = limit.set_point - rest
+        rest = 0.0 if channel.low <= 0.0 < edge else channel.low
+    width = edge - rest
     return (value - rest) / width if width else math.nan
 
 
@@ -100,8 +117,9 @@ def time_to_limit(value: float, rate: Slope, limit: Limit) -> float:
     """Seconds until the value meets the limit along ``rate``; 0 beyond it; infinity when not on the way there."""
     if not math.isfinite(value):
         return math.nan
-    distance = limit.set_point - value
-    if (distance < 0.0) == (limit.kind is LimitKind.ABOVE) and distance != 0.0:
+    edge, sign = edge_towards(limit, value)
+    distance = edge - value
+    if sign * distance < 0.0:
         return 0.0
     if not rate.is_clear or rate.value == 0.0 or distance / rate.value < 0.0:
         return math.inf
@@ -110,7 +128,7 @@ def time_to_limit(value: float, rate: Slope, limit: Limit) -> float:
 
 
 def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slope]) -> tuple[Margin, ...]:
-    """One margin per limited channel, first to trip first.
+    """One margin per channel with limits on its own axis, first to trip first.
 
     Where a channel has several trip limits, the bar is that of the nearest. A channel with caution limits only has
     its caution at the right end.
@@ -118,7 +136,7 @@ def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slop
     level = Slope(math.nan, math.nan)
     found = []
     for channel in stand.channels.values():
-        own = [x for x in stand.limit_set.limits if x.channel == channel.name and x.kind is not LimitKind.STALE]
+        own = [x for x in stand.limit_set.limits if x.channel == channel.name and x.is_on_axis]
         trips = [x for x in own if x.severity is Severity.TRIP]
         if not own:
             continue
@@ -130,8 +148,9 @@ def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slop
 
 
 def _margin(channel: Channel, limit: Limit, own: Iterable[Limit], value: float, rate: Slope) -> Margin:
+    edge, sign = edge_towards(limit, value)
     ticks = tuple(
-        share(x.set_point, channel, limit)
+        _share(edge_towards(x, value)[0], channel, limit, edge, sign)
         for x in own
         if x.severity is Severity.CAUTION and x.kind is limit.kind and x is not limit
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -69,7 +69,7 @@ class TrendGroup:
 
 def trend_groups(stand: Stand) -> tuple[TrendGroup, ...]:
     """All channels in plots by quantity; limited channels and their plots first, at most five lines in a plot."""
-    watched = [x for x in stand.limit_set.limits if x.kind is not LimitKind.STALE]
+    watched = [drawn for x in stand.limit_set.limits for drawn in as_drawn(x)]
     limited = {x.channel for x in watched}
     groups = []
     for quantity in sorted(Quantity, key=lambda q: _ORDER.index(q) if q in _ORDER else len(_ORDER)):
@@ -85,6 +85,17 @@ def trend_groups(stand: Stand) -> tuple[TrendGroup, ...]:
     return tuple(sorted(groups, key=lambda g: not g.limits))
 
 
+def as_drawn(limit: Limit) -> tuple[Limit, ...]:
+    """What is drawn of a limit: nothing where it is not on the axis of its channel, two sides of a band it must keep to.
+
+    A set point that moves is drawn where ``Limit.set_point`` says.
+    """
+    if limit.kind is LimitKind.OUTSIDE:
+        lower = replace(limit, name=f"{limit.name} low", kind=LimitKind.BELOW, set_point=limit.low)
+        return lower, replace(limit, kind=LimitKind.ABOVE)
+    return (limit,) if limit.is_on_axis else ()
+
+
 def pages(groups: Sequence[TrendGroup]) -> tuple[tuple[TrendGroup, ...], ...]:
     """The plots, six to a page."""
     return tuple(tuple(groups[i : i + PLOTS_PER_PAGE]) for i in range(0, max(len(groups), 1), PLOTS_PER_PAGE))
@@ -96,7 +107,7 @@ def axis_range(low: float, high: float, group: TrendGroup) -> tuple[float, float
     Rounding to a nice step keeps the axis still while the trace moves a little.
     """
     rest = [0.0] if group.traces[0].channel.quantity in _REST_AT_ZERO else []
-    wanted = (low, high, *rest, *(limit.set_point for limit in group.limits))
+    wanted = (low, high, *rest, *(edge for limit in group.limits for edge in limit.edges))
     points = [x for x in wanted if math.isfinite(x)]
     if not points:
         return 0.0, 1.0
@@ -138,9 +149,11 @@ def _time_text(time_s: float, step: float) -> str:
 
 def limit_label(limit: Limit, channel: Channel, *, many: bool) -> str:
     """Text at a limit's line: ``trip > 140.0`` and, at a trip in a plot of several channels, whose it is."""
-    side = ">" if limit.kind is LimitKind.ABOVE else "<"
     whose = f"{short_label(channel)}: " if many and is_trip(limit) else ""
-    return f"{whose}{limit.severity.value} {side} {number(limit.set_point, channel.quantity)}"
+    points = [number(edge, channel.quantity) for edge in limit.edges]
+    sides = {LimitKind.ABOVE: "> ", LimitKind.BELOW: "< "}
+    moves = " (moves)" if limit.course is not None or limit.low_course is not None else ""
+    return f"{whose}{limit.severity.value} {sides.get(limit.kind, '')}{' … '.join(points)}{moves}"
 
 
 def banded(limits: Sequence[Limit], first_to_trip: Sequence[str]) -> tuple[Limit, ...]:
@@ -155,6 +168,8 @@ def banded(limits: Sequence[Limit], first_to_trip: Sequence[str]) -> tuple[Limit
 
 def is_active(limit: Limit, value: float) -> bool:
     """True where the present value is beyond the limit."""
+    if limit.kind is LimitKind.INSIDE:
+        return limit.low < value < limit.set_point
     return value > limit.set_point if limit.kind is LimitKind.ABOVE else value < limit.set_point
 
 
@@ -193,6 +208,8 @@ def band_edges(limit: Limit, foot: float, head: float, limits: Sequence[Limit]) 
         for x in limits
         if x.channel == limit.channel and x.kind is limit.kind and is_trip(x) and not is_trip(limit)
     ]
+    if limit.kind is LimitKind.INSIDE:
+        return limit.low, limit.set_point
     if limit.kind is LimitKind.ABOVE:
         return limit.set_point, min([head, *beyond])
     return max([foot, *beyond]), limit.set_point

@@ -14,7 +14,7 @@ from gui.state.wording import clock_tenths
 from gui.widgets.look import colour, font
 
 _HEADS = ("No.", "Run time", "Event", "First-out", "Where", "Message")
-_WIDTHS = (48, 86, 180, 212, 150, 0)
+_WIDTHS = (48, 86, 220, 212, 150, 0)
 _Index = QModelIndex | QPersistentModelIndex
 
 
@@ -61,7 +61,7 @@ class EventModel(QAbstractTableModel):
 
     def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         line = self._lines[index.row()]
-        texts = (str(line.number), clock_tenths(line.time_s), line.words, line.mark, line.where, line.message)
+        texts = (str(line.number), clock_tenths(line.time_s), line.shown, line.mark, line.where, line.message)
         column = index.column()
         if role in {Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.ToolTipRole}:
             return texts[column]

@@ -262,7 +262,7 @@ class TrendPlot(QWidget):
                 limit_label(limit, trace.channel, many=many),
                 color=on_panel(Tone.DANGER if is_trip(limit) else Tone.CAUTION),
                 fill=colour(theme.VEIL),
-                anchor=(0 if is_trip(limit) else 1, 0 if limit.kind is LimitKind.ABOVE else 1),
+                anchor=(0 if is_trip(limit) else 1, 1 if limit.kind is LimitKind.BELOW else 0),
             )
             text.setFont(font(11))
             text.setZValue(6)  # below the traces: a text never hides one

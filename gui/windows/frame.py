@@ -9,7 +9,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 
-from benchkit.report.cautions import ONE_LINE
+from benchkit.model.cautions import ONE_LINE
 from gui.state import theme
 from gui.state.bars import bars, keep_order
 from gui.state.picture import Moment

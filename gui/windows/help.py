@@ -7,7 +7,7 @@ from html import escape
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QDialog, QTextBrowser, QVBoxLayout, QWidget
 
-from benchkit.report.cautions import CAUTIONS
+from benchkit.model.cautions import CAUTIONS
 from gui.state.controls import CONTROLS, VIEW_KEYS
 
 

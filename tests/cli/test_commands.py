@@ -9,6 +9,8 @@ import pytest
 
 from benchkit import __version__
 from benchkit.cli.main import COMMANDS, main
+from benchkit.profiles import shared_path
+from benchkit.profiles.cautions import WRONG_ROWS_OF_1000
 
 
 def test_help_names_every_command_and_the_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
@@ -37,6 +39,47 @@ def test_check_says_what_the_stand_is(capsys: pytest.CaptureFixture[str]) -> Non
     assert main(["check", "airboat", "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert (facts["channels"], facts["motor"], facts["simulated"]) == (24, "HERON-60", True)
+
+
+def test_a_source_without_a_check_value_is_a_caution_and_no_fault(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "airboat", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["cautions"] == []
+    path = tmp_path / "stand.toml"
+    path.write_text(
+        f"""[profile]
+base = "{shared_path("stands", "airboat.toml").as_posix()}"
+[sources.rack.format]
+checksum = "none"
+[sources.drive]
+kind = "serial_packets"
+port = "SET-ON-COMMAND-LINE"
+baud = 2000000
+stale_after = {{ value = 50.0, unit = "ms" }}
+[sources.drive.packets]
+framing = "length"
+check = "none"
+byte_order = "little"
+sync = "a55a"
+fields = [{{ column = "phase_a", type = "f32" }}]
+""",
+        encoding="utf-8",
+    )
+    assert main(["check", str(path)]) == 0
+    first, second, third, *_ = capsys.readouterr().out.splitlines()
+    assert first.endswith(": no faults")
+    assert second.startswith("  caution: sources.rack.format.checksum: text lines without a check value")
+    assert third.startswith("  caution: sources.drive.packets.check: packets with length framing without a check value")
+    assert main(["check", str(path), "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["cautions"]) == 2
+
+
+@pytest.mark.parametrize("framing", ["text lines", "`cobs`", "`length`"])
+def test_the_caution_has_the_rate_of_the_page(framing: str) -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "reference" / "decoders.md").read_text(encoding="utf-8")
+    key = {"text lines": "text"}.get(framing, framing.strip("`"))
+    assert f"| {framing} | {WRONG_ROWS_OF_1000[key]} |" in page
 
 
 def test_a_faulty_profile_ends_with_3_and_lists_the_faults(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

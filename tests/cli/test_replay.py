@@ -9,7 +9,7 @@ import pytest
 
 from benchkit.cli.main import main
 from benchkit.model.events import EventKind
-from benchkit.profiles import shared_path
+from benchkit.profiles import stand_from_json
 from benchkit.runfile.reader import open_run
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs" / "small_motor" / "run.h5"
@@ -17,15 +17,13 @@ SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs" / "small_motor" / "
 
 @pytest.fixture
 def stricter(tmp_path: Path) -> Path:
-    """The stand of the sample run with a winding limit that the run goes beyond."""
-    base = shared_path("stands", "airboat_small.toml")
+    """Limits of one run that the sample run goes beyond."""
     path = tmp_path / "stricter.toml"
-    text = base.read_text(encoding="utf-8").replace(
-        'base = "airboat_map.toml"', f'base = "{base.parent / "airboat_map.toml"}"'
-    )
-    text += '\n[limits.coolant_hot]\nset_point = { value = 45.0, unit = "°C" }\n'
     path.write_text(
-        text.replace("value = 130.0, unit", "value = 60.0, unit").replace("value = 115.0", "value = 50.0"),
+        '[limit_set]\nname = "stricter"\nrevision = "1"\n'
+        '[limits.winding_hot]\nset_point = { value = 60.0, unit = "°C" }\n'
+        '[limits.winding_warm]\nset_point = { value = 50.0, unit = "°C" }\n'
+        '[limits.coolant_hot]\nset_point = { value = 45.0, unit = "°C" }\n',
         encoding="utf-8",
     )
     return path
@@ -37,6 +35,8 @@ def test_a_replay_gives_the_same_rows_and_other_limits_trip(stricter: Path, tmp_
             [
                 "--debug",
                 "record",
+                "airboat_small",
+                "--limits",
                 str(stricter),
                 "--replay",
                 str(SAMPLE),
@@ -53,6 +53,8 @@ def test_a_replay_gives_the_same_rows_and_other_limits_trip(stricter: Path, tmp_
     with open_run(SAMPLE) as old, open_run(made) as new:
         before, after = old.stream("rack"), new.stream("rack")
         events = new.events()
+        limit_set = stand_from_json(new.header.profile_json).limit_set
+        assert limit_set.origin("winding_hot") == "motor: shared/limits/wren_12.toml; set_point from run: stricter.toml"
         assert new.header.note == f"replay of {old.header.run_id}"
     assert np.array_equal(after.values, before.values, equal_nan=True)
     assert np.array_equal(after.counter, before.counter)

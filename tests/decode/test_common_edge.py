@@ -35,5 +35,8 @@ def test_signals_without_a_common_edge_are_refused() -> None:
     time_s = np.arange(0.0, 5.0, 0.01)
     with pytest.raises(UsageError, match=r"no common edges.*1 and 2 rising edges"):
         offset_between(time_s, steps(time_s, (1.0,)), time_s, steps(time_s, (1.0, 3.0)))
+    often = (1.0, 2.0, 3.0)
+    with pytest.raises(UsageError, match=r"which edge belongs to which.*edges 1 s apart, times 0.6 s apart"):
+        offset_between(time_s, steps(time_s, often), time_s + 0.6, steps(time_s, often))
     with pytest.raises(UsageError, match="0 and 1 rising edges"):
         offset_between(time_s, np.full(500, np.nan), time_s, steps(time_s, (1.0,)))

@@ -204,6 +204,7 @@ class Publisher:
         return Status(
             now_s, self.state, {"rack": True}, True, self.endpoints.run_path, 41_200_000_000, 11520.0,
             self.stand.limit_set.name, self.stand.limit_set.revision, {"rack": rack}, self.first_out,
+            limit_hash=self.stand.limit_set.short_hash,
         )  # fmt: skip
 
     def _run(self) -> None:

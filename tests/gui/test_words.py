@@ -6,11 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from benchkit.model.alarms import Life
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.model.limits import Severity
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus, SourceStatus, Status
+from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 from benchkit.units import Quantity
 from gui.state import wording
 from gui.state.browse import panned, zoomed
@@ -39,7 +43,7 @@ GOOD = SourceStatus(0.02, 100, 0, 0, lost=False, stale=False)
 def make_status(**changes: object) -> Status:
     base = Status(
         3.0, State.RUNNING, {"rack": True}, True, "/runs/run-7.h5", 41_200_000_000, 11520.0,
-        "big motor", "3", {"rack": GOOD},
+        "big motor", "3", {"rack": GOOD}, limit_hash="0123456789ab",
     )  # fmt: skip
     return replace(base, **changes)
 
@@ -103,6 +107,7 @@ def test_live_state_line(stand: Stand) -> None:
     assert texts["Disk left"] == "41.2 GB, 3 h 12 min"
     assert texts["Source rack"] == "0.0 s old"
     assert texts["Limits"] == "big motor, rev. 3"
+    assert texts["Limits hash"] == "0123456789ab"
     assert texts["Run time"] == "0:03:12"
     assert texts["Data"] == "SIMULATED"
 
@@ -137,6 +142,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
             "rack": replace(GOOD, age_s=1.25, stale=True),
             "cam": replace(GOOD, lost=True),
             "new": replace(GOOD, age_s=None),
+            "tank": replace(GOOD, sensor_faults={"flow": "under range, 3.70 mA"}),
         },
     )
     line = live_headline(bad, stand, HEADER, silence_s=0.0, run_time_s=0.0)
@@ -148,6 +154,7 @@ def test_state_line_warns_of_what_is_wrong(stand: Stand) -> None:
     assert texts["Disk LOW"][1] is Tone.CAUTION
     assert texts["Source cam"] == ("LOST", Tone.CAUTION)
     assert texts["Source new"][0] == "no sample yet"
+    assert texts["Source tank"] == ("0.0 s old, SENSOR flow", Tone.CAUTION)
 
 
 def test_state_line_of_a_recorded_run(stand: Stand) -> None:
@@ -193,6 +200,11 @@ def test_an_order_that_turns_out_not_resolved_puts_the_earlier_mark_right() -> N
     ):
         log.add(event)
     assert [x.mark for x in log.lines] == [FIRST_OUT, "", UNRESOLVED, UNRESOLVED]
+
+
+@pytest.mark.parametrize("kind", EventKind)
+def test_every_kind_of_event_has_its_words(kind: EventKind) -> None:
+    assert EventLog().add(Event(1.0, kind, "")).words
 
 
 def test_event_log_is_bounded_and_counts_on() -> None:
@@ -320,3 +332,65 @@ def test_values_of_an_empty_group_are_not_numbers() -> None:
     low, high = data_range([np.array([math.nan, math.nan]), np.empty(0)])
     assert math.isnan(low)
     assert math.isnan(high)
+
+
+def alarm(name: str, life: Life) -> AlarmStatus:
+    return AlarmStatus(name, Severity.CAUTION, life, True, 1.0)
+
+
+def test_state_line_names_alarms_that_nobody_has_acknowledged(stand: Stand) -> None:
+    alarms = [alarm(f"a{i}", Life.UNACKNOWLEDGED) for i in range(5)]
+    alarms += [alarm("b", Life.SHELVED), alarm("c", Life.ACKNOWLEDGED)]
+    status = make_status(protection=ProtectionStatus(tuple(alarms), alarm_rate=12, is_flood=True))
+    line = live_headline(status, stand, HEADER, silence_s=0.0, run_time_s=0.0)
+    items = {item.label: item for item in line.items}
+    assert (items["Not acknowledged"].text, items["Not acknowledged"].tone) == ("a0, a1, a2 and 2 more", Tone.CAUTION)
+    assert items["Set aside"].text == "b (shelved)"
+    assert items["Alarm flood"].text == "12 in 10 min"
+    quiet = live_headline(make_status(), stand, HEADER, silence_s=0.0, run_time_s=0.0)
+    assert not {item.label for item in quiet.items} & {"Not acknowledged", "Set aside", "Alarm flood"}
+    silent = live_headline(status, stand, HEADER, silence_s=5.0, run_time_s=0.0)
+    assert {i.label: i.tone for i in silent.items}["Not acknowledged"] is Tone.STALE
+
+
+@pytest.mark.parametrize(
+    ("stop", "text"),
+    [
+        (StopStatus("ramp_down", 1, 1, 2, "rack"), "stop ramp_down, attempt 2"),
+        (StopStatus("shut", 2, 3, 0, "rack"), "stop shut, step 2 of 3, waits its delay"),
+        (StopStatus("shut", 2, 3, 1, "rack", is_held=True), "stop shut, step 2 of 3, held back, link lost"),
+        (
+            StopStatus("gates_off", 1, 1, 1, "rack", escalated_from="ramp_down"),
+            "ramp_down NOT ANSWERED: escalated to gates_off, attempt 1",
+        ),
+    ],
+)
+def test_state_line_says_how_a_stop_goes(stop: StopStatus, text: str, stand: Stand) -> None:
+    status = make_status(
+        state=State.TRIPPED,
+        first_out=FirstOutStatus(("winding_hot",), True, 2.0),
+        protection=ProtectionStatus(stops=(stop,)),
+    )
+    line = live_headline(status, stand, HEADER, silence_s=0.0, run_time_s=0.0)
+    assert line.state_note == f"{text}; first-out: winding_hot"
+
+
+def test_events_of_an_alarm_are_marked_when_somebody_acknowledges_it() -> None:
+    log = EventLog()
+    data = {"limit": "hot", "life": "unacknowledged", "first_out": True, "order_resolved": True}
+    log.add(Event(1.0, EventKind.TRIP, "hot", data=data))
+    log.add(Event(1.1, EventKind.CAUTION, "warm", data={"limit": "warm", "life": "shelved"}))
+    log.add(Event(1.2, EventKind.CAUTION, "old log", data={"limit": "old"}))
+    assert [(x.shown, x.tone) for x in log.lines] == [
+        ("TRIP, unacknowledged", Tone.DANGER),
+        ("CAUTION", Tone.PLAIN),
+        ("CAUTION", Tone.CAUTION),
+    ]
+    log.add(Event(2.0, EventKind.ACKNOWLEDGED, "hot: acknowledged by Ada", data={"limit": "hot"}))
+    assert (log.lines[0].shown, log.lines[0].mark) == ("TRIP, acknowledged", FIRST_OUT)
+
+
+def test_every_kind_of_event_has_its_word() -> None:
+    log = EventLog()
+    for kind in EventKind:
+        assert log.add(Event(0.0, kind, "x")).words

@@ -10,7 +10,7 @@ import pytest
 from benchkit.model.limits import Limit, LimitKind, LimitSet, Severity
 from benchkit.model.sources import SerialTextSource, TextFormat
 from benchkit.model.stand import Channel, Inverter, Motor, Stand, Steadiness
-from benchkit.model.stops import StopAction
+from benchkit.model.stops import StopAction, StopStep
 from benchkit.units import Quantity
 
 HOT = Limit(
@@ -41,8 +41,8 @@ STAND = Stand(
     roles={},
     limit_set=LimitSet("reedbed", "1", (HOT, WARM, FAST)),
     stop_actions={
-        "ramp_down": StopAction("ramp_down", "rack", "stop ramp", "ok stop ramp", 0.5, 1),
-        "zero_torque": StopAction("zero_torque", "rack", "stop torque", "ok stop torque", 0.5, 1),
+        "ramp_down": StopAction("ramp_down", (StopStep("rack", "stop ramp", "ok stop ramp", 0.5, 1),)),
+        "zero_torque": StopAction("zero_torque", (StopStep("rack", "stop torque", "ok stop torque", 0.5, 1),)),
     },
     orderly_stop="ramp_down",
     inverter=Inverter("I", "1", "00", 100.0, 450.0, 16000.0),

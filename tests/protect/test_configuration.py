@@ -8,9 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from benchkit.model.alarms import AlarmRules
+from benchkit.model.interlock import State
 from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.start_conditions import ChecklistItem, HardwareInput, StartConditions
+from benchkit.model.stops import StopAction, StopStep
 from benchkit.profiles.load import load_stand
 from benchkit.protect.configuration import check_limits
+from benchkit.protect.start_configuration import start_cautions
 
 TRIP = Limit("hot", "winding_temp", LimitKind.ABOVE, Severity.TRIP, 140.0, action="ramp_down")
 CAUTION = Limit("warm", "winding_temp", LimitKind.ABOVE, Severity.CAUTION, 120.0)
@@ -123,7 +128,8 @@ def test_a_caution_is_compared_with_trips_on_its_own_side_and_channel_only(with_
     ],
 )
 def test_one_fault_of_a_stop_action(stand, change, text):
-    action = replace(stand.stop_actions["ramp_down"], **change)
+    ramp_down = stand.stop_actions["ramp_down"]
+    action = replace(ramp_down, steps=(replace(ramp_down.steps[0], **change),))
     (found,) = told(replace(stand, stop_actions={**stand.stop_actions, "ramp_down": action}))
     assert found.startswith("stop_actions.ramp_down.")
     assert found.endswith(text)
@@ -144,3 +150,102 @@ def test_faults_of_the_stand(stand, with_limits):
 def test_all_faults_are_told_at_once(with_limits):
     broken = replace(TRIP, channel="nowhere", action="", deadband=-1.0)
     assert len(told(with_limits(broken, replace(CAUTION, on_delay_s=math.nan)))) == 4
+
+
+def with_stops(stand, *actions):
+    return replace(stand, stop_actions={**stand.stop_actions, **{action.name: action for action in actions}})
+
+
+STEP = StopStep("rack", "stop ramp", "ok stop ramp", 0.5, 1)
+GATES = StopStep("rack", "gates off", "ok gates off", 0.5, 0)
+
+
+@pytest.mark.parametrize(
+    ("actions", "text"),
+    [
+        ((StopAction("x", ()),), "stop_actions.x: commands nothing"),
+        ((StopAction("x", (STEP, replace(GATES, source="rak"))),), "stop_actions.x.then.0.source: unknown source"),
+        ((StopAction("x", (replace(STEP, delay_s=-1.0),)),), "stop_actions.x.delay: not a delay"),
+        ((StopAction("x", (replace(STEP, delay_s=math.inf),)),), "stop_actions.x.delay: not a delay"),
+        ((StopAction("x", (STEP,), "y"),), "stop_actions.x.attempts: when to escalate to 'y' is not said"),
+        (
+            (StopAction("x", (replace(STEP, attempts=3),)),),
+            "attempts of an action that does not escalate (got 3)",
+        ),
+        (
+            (StopAction("x", (GATES, STEP)),),
+            "stop_actions.x.then.0.stop_category: would never be sent: a step before it commands category 0 to 'rack'",
+        ),
+        ((StopAction("x", (replace(STEP, attempts=3),), "x"),), "stop_actions.x.escalate_to: escalates to itself"),
+        (
+            (StopAction("x", (replace(STEP, attempts=3),), "zero_torqe"),),
+            "escalate_to: unknown stop action (got 'zero_torqe'; expected one of ramp_down, zero_torque). "
+            "Did you mean 'zero_torque'?",
+        ),
+        (
+            (
+                StopAction("x", (replace(STEP, attempts=3),), "y"),
+                StopAction("y", (replace(STEP, attempts=3),), "x"),
+            ),
+            "stop_actions.x.escalate_to: escalates in a circle (got 'x to y to x'). The last action",
+        ),
+        (
+            (StopAction("x", (replace(GATES, attempts=3),), "ramp_down"),),
+            "stop_actions.x.escalate_to: 'ramp_down' is milder on 'rack', and would not be sent",
+        ),
+    ],
+)
+def test_faults_of_stop_sequences(stand, actions, text):
+    found = told(with_stops(stand, *actions))
+    assert any(text in problem for problem in found), found
+
+
+def test_a_sound_chain_of_escalations_has_no_faults(stand):
+    ramp = StopAction("ramp", (replace(STEP, attempts=2), replace(GATES, delay_s=3.0, attempts=2)), "gates")
+    assert told(with_stops(stand, ramp, StopAction("gates", (GATES,)))) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "text"),
+    [
+        ({"zeroed": ("shaft_sped",)}, "start_conditions.zero_done: unknown channel (got 'shaft_sped'"),
+        ({"zeroed": ("shaft_speed",)}, "start_conditions.zero_done: cannot be tared, so this could never be met"),
+        (
+            {"inputs": (HardwareInput("loop", "loop_voltage", True, 12.0),)},
+            "start_conditions.inputs.loop.channel: unknown channel",
+        ),
+        (
+            {"inputs": (HardwareInput("loop", "shaft_speed", True, 5000.0),)},
+            "inputs.loop.level: outside the range of its channel (got 5000.0; expected between 0 and 5000",
+        ),
+        ({"checklist": (ChecklistItem("a", " "),)}, "start_conditions.checklist.a: no text to read and tick"),
+        ({"checklist": (ChecklistItem("a", "x"),) * 2}, "start_conditions.checklist: two items have the same name"),
+    ],
+)
+def test_faults_of_start_conditions(stand, changes, text):
+    found = told(replace(stand, start_conditions=StartConditions(**changes)))
+    assert any(text in problem for problem in found), found
+
+
+@pytest.mark.parametrize(
+    ("rules", "text"),
+    [
+        (AlarmRules(-1.0), "alarms.longest_shelving: not a time"),
+        (AlarmRules(0.0, {"warn": (State.READY,)}), "alarms.suppressed.warn: unknown limit (got 'warn'"),
+        (AlarmRules(0.0, {"hot": (State.READY,)}), "alarms.suppressed.hot: a trip is never suppressed"),
+    ],
+)
+def test_faults_of_alarm_rules(stand, rules, text):
+    found = told(replace(stand, alarm_rules=rules))
+    assert any(text in problem for problem in found), found
+
+
+def test_an_input_that_nothing_watches_in_running_is_a_caution(stand):
+    def cautions(*inputs):
+        return [str(x) for x in start_cautions(replace(stand, start_conditions=StartConditions(inputs=inputs)))]
+
+    assert cautions(HardwareInput("loop", "shaft_speed", False, 50.0)) == []  # FAST trips above
+    (text,) = cautions(HardwareInput("loop", "shaft_speed", True, 50.0))
+    assert "losing it in RUNNING trips nothing: no trip limit on 'shaft_speed' acts below a set point" in text
+    (text,) = cautions(HardwareInput("loop", "winding_temp", True, 50.0))
+    assert "acts below" in text

@@ -81,6 +81,23 @@ def test_without_one_step_of_the_whole_way_running_cannot_be_reached(cut):
     assert State.RUNNING not in reached
 
 
+def test_every_walk_from_tripped_to_running_has_the_four_in_order():
+    """All walks, loops included, by enumeration of (state, how far on the way): a trip puts back to the beginning."""
+    way = [Trigger.RESET, Trigger.PERMISSIVES_MET, Trigger.ARM, Trigger.START]
+    reached = {(State.TRIPPED, 0)}
+    todo = list(reached)
+    while todo:
+        state, far = todo.pop()
+        for (start, trigger), end in TABLE.items():
+            if start is state:
+                now = far + (far < len(way) and trigger is way[far])
+                found = (end, 0 if end is State.TRIPPED else now)
+                if found not in reached:
+                    reached.add(found)
+                    todo.append(found)
+    assert {far for state, far in reached if state is State.RUNNING} == {len(way)}
+
+
 def test_every_state_can_be_left_and_reached():
     assert {s for s, _ in TABLE} == set(State) == {*TABLE.values(), State.STANDBY}
     assert all(len(possible(state)) >= 2 or state is State.STANDBY for state in State)

@@ -1,27 +1,31 @@
-"""The page about the interlock shows the table as it is. Run this file to draw it anew."""
+"""The page about the interlock shows both tables, of the interlock and of alarms. Run this file to draw it anew."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
-from benchkit.protect.interlock import mermaid, table_markdown
+from benchkit.protect import alarms, interlock
 
 PAGE = Path(__file__).parents[2] / "docs" / "background" / "interlock.md"
 MARK = "<!-- drawn from the table: python tests/protect/test_interlock_page.py -->\n"
+TABLES = (interlock, alarms)
 
 
 def drawn(text: str) -> str:
-    """The page with both pictures as the table has them now: the diagram and the list."""
-    before, _, rest = text.partition(MARK)
-    after = rest.partition(MARK)[2]
-    after = re.sub(r"\A(\|.*\n)+", "", after)
-    return f"{before}{MARK}```mermaid\n{mermaid()}```\n\n{MARK}{table_markdown()}{after}"
+    """The page with all pictures as the tables have them now: of each table the diagram and the list."""
+    for index, table in enumerate(TABLES):
+        parts = text.split(MARK)
+        after = re.sub(r"\A(\|.*\n)+", "", parts[2 * index + 2])
+        parts[2 * index + 1] = f"```mermaid\n{table.mermaid()}```\n\n"
+        parts[2 * index + 2] = f"{table.table_markdown()}{after}"
+        text = MARK.join(parts)
+    return text
 
 
-def test_the_page_shows_the_table():
+def test_the_page_shows_the_tables():
     text = PAGE.read_text(encoding="utf-8")
-    assert text.count(MARK) == 2
+    assert text.count(MARK) == 2 * len(TABLES)
     assert text == drawn(text), "out of date: run python tests/protect/test_interlock_page.py"
 
 

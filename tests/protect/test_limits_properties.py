@@ -6,17 +6,38 @@ Times are a few ns long, so that every instant can be visited and every coincide
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.limits import (
+    CURVES,
+    Against,
+    ByPhase,
+    CurveName,
+    DeratingLine,
+    Direction,
+    InverseTime,
+    Limit,
+    LimitKind,
+    Phase,
+    RateWindow,
+    Reset,
+    Severity,
+    SquareIntegral,
+    SumWindow,
+    ThermalReplica,
+    WhileMoving,
+)
 from benchkit.protect.limits import LimitEngine
 
 CHANNELS = ("a", "b")
+OTHER = "c"
+"""A channel of the second source, of which only the last row handed in counts."""
+K = LimitKind
 
 
 @dataclass
@@ -29,16 +50,144 @@ class Story:
     lost_after: int | None
     back_after: int
     end_ns: int
+    others: dict[int, float | None] = field(default_factory=dict)
+    """Before which row the second source hands in which value; None: its link is lost."""
+    phases: dict[int, Phase] = field(default_factory=dict)
+
+
+# -- the reference: what is watched, worked out anew from the whole past at every sample
+
+
+@dataclass
+class Past:
+    """What a limit has seen: good samples with their partners, and whether something was missing before each."""
+
+    samples: list[tuple[int, float, list[float], bool]] = field(default_factory=list)
+    is_broken: bool = False
+
+    def take(self, t: int, value: float, partners: list[float]) -> None:
+        if math.isnan(value):
+            self.is_broken = True
+        else:
+            self.samples.append((t, value, partners, self.is_broken))
+            self.is_broken = False
+
+    def assumed(self, size) -> list[tuple[int, float]]:
+        """Every ns from the first good sample to the last, with the value that counts in it."""
+        found = []
+        for (t0, x0, _, _), (t1, x1, _, is_broken) in zip(self.samples, self.samples[1:], strict=False):
+            value = max(size(x0), size(x1)) if is_broken else size(x0)
+            found += [(t, value) for t in range(t0, t1)]
+        return found
+
+
+def watched(limit: Limit, past: Past, value: float, partners: list[float]) -> float | None:
+    """The equations of docs/reference/limits.md; None: no verdict."""
+    detail, now = limit.detail, past.samples[-1][0] if past.samples else 0
+    if any(math.isnan(x) for x in (value, *partners)):
+        return math.nan
+    if isinstance(detail, Against):
+        every = [value, *partners]
+        return abs(value - partners[0]) if limit.kind is K.DEVIATION else max(every) - min(every)
+    if isinstance(detail, RateWindow):
+        window = round(detail.window_s * 1e9)
+        old = [(t, x) for t, x, _, _ in past.samples if t <= now - window]
+        if not old:
+            return None
+        t, x = old[-1]
+        rate = (value - x) / (min(now - t, 2 * window) / 1e9)
+        return {Direction.RISE: rate, Direction.FALL: -rate, Direction.EITHER: abs(rate)}[detail.direction]
+    if isinstance(detail, WhileMoving):
+        start = now - round(detail.window_s * 1e9)
+        pairs = [(t, x, p[0]) for t, x, p, _ in past.samples if not math.isnan(p[0])]
+        before = [each for each in pairs if each[0] <= start]
+        within = before[-1:] + [each for each in pairs if each[0] > start]
+        moved = max(p for _, _, p in within) - min(p for _, _, p in within)
+        if not before or moved <= detail.partner_change:
+            return None
+        return max(x for _, x, _ in within) - min(x for _, x, _ in within)
+    if isinstance(detail, SumWindow):
+        start = now - round(detail.window_s * 1e9)
+        return sum(x for t, x in past.assumed(lambda x: x) if t >= start) / 1e9
+    used = 0.0
+    if isinstance(detail, SquareIntegral):
+        used = detail.initial_share * limit.set_point * 1e9
+        for _, i in past.assumed(abs):
+            used = max(used + i * i - detail.continuous**2, 0.0)
+        return used / 1e9
+    if isinstance(detail, ThermalReplica):
+        used = detail.initial_share
+        for _, i in past.assumed(abs):
+            final = (i / (detail.k * limit.set_point)) ** 2
+            tau = detail.heating_s if final > used else detail.cooling_s
+            used = final + (used - final) * math.exp(-1e-9 / tau)
+        return used
+    if isinstance(detail, InverseTime):
+        curve, below = CURVES[detail.curve], 0
+        for _, i in past.assumed(abs):
+            g = i / limit.set_point
+            if g > 1.0:
+                used += 1e-9 / (detail.time_multiplier * (curve.k / (min(g, 20.0) ** curve.alpha - 1.0) + curve.c))
+                below = 0
+                continue
+            below, used = below + 1, min(used, 1.0)
+            if detail.reset is Reset.DEPENDENT:
+                used = max(used - 1e-9 * (1.0 - g * g) / (detail.time_multiplier * detail.reset_time_s), 0.0)
+            elif below >= round(detail.reset_time_s * 1e9):
+                used = 0.0
+        return used
+    return value
+
+
+def in_force(limit: Limit, phase: Phase | None, lines: list[float]) -> tuple[float | None, float | None, bool]:
+    """Upper (or only) and lower set point, None where off; and whether a derating line has none."""
+    points = []
+    lines = list(lines)
+    is_outside = False
+    for course, fixed in ((limit.course, limit.threshold), (limit.low_course, limit.low)):
+        point: float | None = fixed
+        if isinstance(course, ByPhase) and phase is not None:
+            point = course.at(phase)
+        if isinstance(course, DeratingLine):
+            point = float(np.interp(lines[0], *zip(*course.points, strict=True), left=math.nan, right=math.nan))
+            is_outside |= math.isnan(point)
+            lines.pop(0)
+        points.append(point)
+    return points[0], points[1], is_outside
+
+
+def level_of(limit: Limit, value: float | None, phase: Phase | None, lines: list[float]) -> str:
+    point, low, is_outside = in_force(limit, phase, lines)
+    is_band = limit.kind in (K.OUTSIDE, K.INSIDE)
+    off = [point is None, low is None] if is_band else [point is None]
+    if any(off) if limit.kind is K.INSIDE else all(off):
+        return "back"
+    if value is None and not is_outside:
+        return "neither"
+    if is_outside or math.isnan(value):
+        return "condition" if limit.severity is Severity.TRIP else "neither"
+    back = limit.deadband
+    if limit.kind is K.INSIDE:
+        is_back = value <= low - back or value >= point + back
+        return "condition" if low < value < point else "back" if is_back else "neither"
+    upper = None if limit.kind in (K.BELOW, K.FROZEN) else point
+    lower = point if limit.kind in (K.BELOW, K.FROZEN) else low if is_band else None
+    if (upper is not None and value > upper) or (lower is not None and value < lower):
+        return "condition"
+    is_back = (upper is None or value <= upper - back) and (lower is None or value >= lower + back)
+    return "back" if is_back else "neither"
 
 
 def brute_force(limit: Limit, story: Story) -> list[tuple[int, str, bool]]:
     """The rules, read aloud at every instant."""
     column = CHANNELS.index(limit.channel)
-    is_trip, is_stale = limit.severity is Severity.TRIP, limit.kind is LimitKind.STALE
+    is_trip, is_stale = limit.severity is Severity.TRIP, limit.kind is K.STALE
     on, off = round(limit.on_delay_s * 1e9), round(limit.off_delay_s * 1e9)
     found = []
     acts, level, since = False, "neither", None
     heard = good = 0
+    past, held, lines, is_missing, has_row = Past(), None, [math.nan, math.nan], False, False
+    phase, other, other_heard = None, None, 0
 
     def settle(t):
         nonlocal acts, since
@@ -50,14 +199,33 @@ def brute_force(limit: Limit, story: Story) -> list[tuple[int, str, bool]]:
                 acts, since = not acts, None
                 found.append((t, limit.name, acts))
 
+    def missing_level():
+        if level_of(limit, None, phase, [1.0, 1.0]) == "back":
+            return "back"  # off
+        return "condition" if is_trip else "neither"
+
+    def value_of(name, values, t):
+        if name == OTHER:
+            return math.nan if other is None or t - other_heard > story.stale_ns else other
+        return values[CHANNELS.index(name)]
+
     is_lost = False
     happenings = in_sequence(story)
     for t in range(story.end_ns + 1):
         for what, values in happenings.get(t, []):
-            if what == "lost":
+            if what == "other":
+                other, other_heard = values, t
+            elif what == "phase":
+                phase = values
+                if limit.follows_phase and (has_row or is_missing):
+                    level = missing_level() if is_missing else level_of(limit, held, phase, lines)
+                    settle(t)
+            elif what == "lost":
                 is_lost = True
+                past.is_broken = True
                 if is_trip or not is_stale:
-                    level = "condition" if is_trip else "neither"
+                    is_missing = True
+                    level = missing_level()
                     settle(t)
             elif what == "back":
                 is_lost = False
@@ -69,33 +237,37 @@ def brute_force(limit: Limit, story: Story) -> list[tuple[int, str, bool]]:
                     good, level = t, "back"
                     settle(t)
             else:
-                heard = t
-                level = level_of(limit, values[column])
+                heard, is_missing, has_row = t, False, True
+                partners = [value_of(name, values, t) for name in limit.partners]
+                past.take(t, values[column], partners)
+                held = watched(limit, past, values[column], partners)
+                if held is not None and limit.kind in (K.INVERSE_TIME, K.THERMAL_REPLICA):
+                    assume(not abs(held - 1.0) < 1e-9)  # two sums of many terms: which is greater is chance
+                lines = [value_of(line.channel, values, t) for line in limit.lines]
+                level = level_of(limit, held, phase, lines)
                 settle(t)
         if is_stale and t - good > round(limit.set_point * 1e9):
             level = "condition"
-        if not is_stale and t - heard > story.stale_ns:
-            level = "condition" if is_trip else "neither"
+        if not is_stale and t - heard > story.stale_ns and not is_missing:
+            is_missing = past.is_broken = True
+            level = missing_level()
         settle(t)
     return found
 
 
-def level_of(limit: Limit, value: float) -> str:
-    if math.isnan(value):
-        return "condition" if limit.severity is Severity.TRIP else "neither"
-    beyond = value - limit.set_point if limit.kind is LimitKind.ABOVE else limit.set_point - value
-    return "condition" if beyond > 0 else "back" if beyond <= -limit.deadband else "neither"
-
-
-def in_sequence(story: Story) -> dict[int, list[tuple[str, list[float]]]]:
-    """What happens at each instant, in order: rows, the loss of the link and its return."""
-    found: dict[int, list[tuple[str, list[float]]]] = {}
+def in_sequence(story: Story) -> dict[int, list[tuple[str, object]]]:
+    """What happens at each instant, in order: rows, the loss of the link and its return, the second source, phases."""
+    found: dict[int, list[tuple[str, object]]] = {}
     last = 0
     for index in range(len(story.rows) + 1):
         if index == story.lost_after:
-            found.setdefault(last, []).append(("lost", []))
+            found.setdefault(last, []).append(("lost", None))
         if index == story.back_after and story.lost_after is not None:
-            found.setdefault(last, []).append(("back", []))
+            found.setdefault(last, []).append(("back", None))
+        if index in story.others:
+            found.setdefault(last, []).append(("other", story.others[index]))
+        if index in story.phases:
+            found.setdefault(last, []).append(("phase", story.phases[index]))
         if index < len(story.rows):
             last, values = story.rows[index]
             found.setdefault(last, []).append(("row", values))
@@ -103,7 +275,8 @@ def in_sequence(story: Story) -> dict[int, list[tuple[str, list[float]]]]:
 
 
 def play(story: Story, feed_name: str) -> tuple[list[tuple[int, str, bool]], tuple[str, ...], tuple[str, ...]]:
-    engine = LimitEngine(story.limits, {"s": CHANNELS}, {"s": story.stale_ns * 1e-9}, 0)
+    stale_s = story.stale_ns * 1e-9
+    engine = LimitEngine(story.limits, {"s": CHANNELS, "o": (OTHER,)}, {"s": stale_s, "o": stale_s}, 0)
     found = []
     pending: list[tuple[int, list[float]]] = []
 
@@ -114,21 +287,31 @@ def play(story: Story, feed_name: str) -> tuple[list[tuple[int, str, bool]], tup
             pending.clear()
 
     for index in range(len(story.rows) + 1):
+        last = story.rows[index - 1][0] if index else 0
         if index in (story.lost_after, story.back_after) and story.lost_after is not None:
             flush()
-            last = story.rows[index - 1][0] if index else 0
             if index == story.lost_after:
                 found.extend(engine.source_lost("s", last))
             if index == story.back_after:
                 engine.source_back("s")
+        if index in story.others:
+            flush()
+            value = story.others[index]
+            if value is None:
+                engine.source_lost("o", last)
+            else:
+                engine.source_back("o")
+                engine.feed("o", np.array([last], dtype=np.int64), np.array([[value]]))
+        if index in story.phases:
+            flush()
+            found.extend(engine.set_phase(story.phases[index], last))
         if index in story.splits:
             flush()
         if index in story.ticks:
             flush()
-            before = story.rows[index - 1][0] if index else 0
             after = story.rows[index][0] if index < len(story.rows) else story.end_ns + 1
-            if after > before:
-                found.extend(engine.tick(before + story.ticks[index] % (after - before)))
+            if after > last:
+                found.extend(engine.tick(last + story.ticks[index] % (after - last)))
         if index < len(story.rows):
             pending.append(story.rows[index])
     flush()
@@ -137,36 +320,89 @@ def play(story: Story, feed_name: str) -> tuple[list[tuple[int, str, bool]], tup
     return changes, tuple(x.name for x in engine.standing), tuple(x.name for x in engine.latched)
 
 
+# -- random limits and signals
+
+
 def few_ns(low: int, high: int) -> st.SearchStrategy[float]:
-    return st.integers(low, high).map(lambda n: n * 1e-9)
+    return st.integers(low, high).map(lambda n: n / 1e9)
+
+
+SUMS = (K.I2T, K.ENERGY_IN_TIME)
+"""Kinds whose watched value is a few times 1e-9."""
 
 
 @st.composite
-def limits(draw: st.DrawFn, name: str) -> Limit:
-    kind = draw(st.sampled_from(LimitKind))
+def details(draw: st.DrawFn, kind: LimitKind, channel: str):
+    window = draw(few_ns(1, 5))
+    partner = draw(st.sampled_from([CHANNELS[1 - CHANNELS.index(channel)], OTHER]))
+    if kind is K.RATE:
+        return RateWindow(window, draw(st.sampled_from(Direction)))
+    if kind is K.FROZEN:
+        return WhileMoving(window, partner, draw(st.sampled_from([0.0, 1.0, 2.0])))
+    if kind is K.DEVIATION:
+        return Against((partner,))
+    if kind is K.SPREAD:
+        return Against(tuple(draw(st.permutations([x for x in (*CHANNELS, OTHER) if x != channel]))))
+    if kind is K.INVERSE_TIME:
+        curve = draw(st.sampled_from(CurveName))
+        multiplier = 4e-9 / (CURVES[curve].k / (3.0 ** CURVES[curve].alpha - 1.0) + CURVES[curve].c)
+        reset = draw(st.sampled_from(Reset))
+        back = draw(few_ns(0, 4)) if reset is Reset.DEFINITE else 4e-9 / multiplier
+        return InverseTime(curve, draw(st.sampled_from([0.3, 1.0])) * multiplier, reset, back)
+    if kind is K.THERMAL_REPLICA:
+        return ThermalReplica(1.05, draw(few_ns(1, 6)), draw(few_ns(1, 9)), draw(st.sampled_from([0.0, 0.5, 0.9])))
+    if kind is K.I2T:
+        return SquareIntegral(draw(st.sampled_from([0.0, 1.0, 2.0])), draw(st.sampled_from([0.0, 0.5])))
+    return SumWindow(window) if kind is K.ENERGY_IN_TIME else None
+
+
+@st.composite
+def courses(draw: st.DrawFn, kind: LimitKind, points: st.SearchStrategy[float]):
+    """None, a set point in each phase, or a line over the other channel that ends inside its values."""
+    which = draw(st.sampled_from(["fixed", "phases", "line"]))
+    if which == "fixed" or kind not in (K.ABOVE, K.BELOW, K.OUTSIDE, K.INSIDE, K.RATE, K.DEVIATION, K.SPREAD):
+        return None
+    if which == "phases":
+        return ByPhase(*(draw(st.none() | points) for _ in range(4)))
+    channel = draw(st.sampled_from([*CHANNELS, OTHER]))
+    return DeratingLine(channel, tuple((x, draw(points)) for x in (0.0, 2.0, 3.0)))
+
+
+@st.composite
+def limits(draw: st.DrawFn, name: str, kind: LimitKind | None = None) -> Limit:
+    kind = kind or draw(st.sampled_from(LimitKind))
+    channel = draw(st.sampled_from(CHANNELS))
+    scale = 1e-9 if kind in SUMS else 1e9 if kind is K.RATE else 1.0
+    points = st.sampled_from([1.0, 2.0]).map(lambda x: x * scale)
+    is_band = kind in (K.OUTSIDE, K.INSIDE)
     return Limit(
         name,
-        draw(st.sampled_from(CHANNELS)),
+        channel,
         kind,
         draw(st.sampled_from(Severity)),
-        draw(few_ns(1, 9)) if kind is LimitKind.STALE else draw(st.sampled_from([1.0, 2.0])),
+        draw(few_ns(1, 9)) if kind is K.STALE else draw(few_ns(1, 12)) if kind in SUMS else draw(points) + is_band,
         on_delay_s=draw(few_ns(0, 5)),
         off_delay_s=draw(few_ns(0, 5)),
-        deadband=0.0 if kind is LimitKind.STALE else draw(st.sampled_from([0.0, 1.0, 2.0])),
+        deadband=0.0 if kind is K.STALE else draw(st.sampled_from([0.0, 0.5, 1.0, 2.0])) * scale,
         latching=draw(st.booleans()),
+        low=draw(st.sampled_from([0.0, 1.0])) if is_band else math.nan,
+        course=draw(courses(kind, points)),
+        low_course=draw(courses(kind, points)) if is_band else None,
+        detail=draw(details(kind, channel)),
     )
 
 
 @st.composite
-def stories(draw: st.DrawFn) -> Story:
+def stories(draw: st.DrawFn, kind: LimitKind | None = None) -> Story:
     count = draw(st.integers(0, 14))
     gaps = draw(st.lists(st.sampled_from([0, 1, 1, 1, 2, 3, 6]), min_size=count, max_size=count))
     times = np.cumsum(gaps).tolist() if gaps else []
-    value = st.sampled_from([0.0, 0.0, 1.0, 2.0, 3.0, 4.0, math.nan])
+    value = st.sampled_from([0.0, 0.0, 1.0, 2.0, 3.0, 4.0, -2.0, math.nan])
     rows = [(t, [draw(value), draw(value)]) for t in times]
     lost_after = draw(st.none() | st.integers(0, count))
+    first = [draw(limits("x0", kind))]
     return Story(
-        limits=tuple(draw(limits(f"x{i}")) for i in range(draw(st.integers(1, 4)))),
+        limits=(*first, *(draw(limits(f"x{i}")) for i in range(1, draw(st.integers(1, 2))))),
         stale_ns=draw(st.integers(1, 8)),
         rows=rows,
         splits=draw(st.sets(st.integers(0, count))),
@@ -174,6 +410,8 @@ def stories(draw: st.DrawFn) -> Story:
         lost_after=lost_after,
         back_after=count if lost_after is None else draw(st.integers(lost_after, count)),
         end_ns=(times[-1] if times else 0) + draw(st.integers(0, 20)),
+        others=draw(st.dictionaries(st.integers(0, count), st.none() | value, max_size=4)),
+        phases=draw(st.dictionaries(st.integers(0, count), st.sampled_from(Phase), max_size=3)),
     )
 
 
@@ -184,18 +422,26 @@ def agree(story: Story) -> None:
     assert exact == fast
 
 
-@given(stories())
-@settings(max_examples=300, deadline=None)
-def test_engine_agrees_with_brute_force_for_every_split(story):
-    agree(story)
+@pytest.mark.parametrize("kind", LimitKind)
+def test_engine_agrees_with_brute_force_for_every_split(kind):
+    @given(stories(kind))
+    @settings(max_examples=300, deadline=None)
+    def holds(story):
+        agree(story)
+
+    holds()
 
 
 @pytest.mark.soak
 @pytest.mark.timeout(3600)
-@given(stories())
-@settings(max_examples=20_000, deadline=None)
-def test_engine_agrees_with_brute_force_long(story):
-    agree(story)
+@pytest.mark.parametrize("kind", LimitKind)
+def test_engine_agrees_with_brute_force_long(kind):
+    @given(stories(kind))
+    @settings(max_examples=20_000, deadline=None)
+    def holds(story):
+        agree(story)
+
+    holds()
 
 
 @pytest.mark.parametrize("seed", range(4))

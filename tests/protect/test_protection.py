@@ -63,7 +63,7 @@ def test_a_trip_from_sample_to_acknowledgement(stand):
         "winding_temp",
         {
             "limit": "hot", "severity": "trip", "value": 140.6, "set_point": 140.0, "unit": "°C", "evidence": "value",
-            "first_out": True, "order_resolved": True,
+            "life": "unacknowledged", "first_out": True, "order_resolved": True,
         },
     )  # fmt: skip
     assert subject.written(command, 4 * MS) == []
@@ -76,7 +76,10 @@ def test_a_trip_from_sample_to_acknowledgement(stand):
             "rack",
             data={
                 "action": "ramp_down",
+                "step": 1,
+                "of": 1,
                 "attempt": 1,
+                "command": "stop ramp",
                 "reactions": [
                     {
                         "limit": "hot",
@@ -248,10 +251,11 @@ def test_permissives_make_ready_and_take_it_back(stand):
     subject = Protection(stand, 0, permissives=("recording",))
     with pytest.raises(
         RefusedError,
-        match=r"ARM is refused in STANDBY: permissives not met: sources_fresh \(rack\), recording\. Possible as soon",
+        match=r"not met: sources_fresh \(rack\), recording\. sources_fresh: Look at the link of rack\. Possible",
     ):
         subject.request(Trigger.ARM, 0, "Ada")
-    assert row(subject, 1) == []
+    assert events(row(subject, 1)) == [(EventKind.PERMISSIVE, "sources_fresh: met")]
+    assert row(subject, 2) == []
     assert messages(subject.set_permissive("recording", True, MS), EventKind.STATE) == [
         "STANDBY to READY: PERMISSIVES_MET, all permissives met"
     ]

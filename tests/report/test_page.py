@@ -6,13 +6,15 @@ import re
 from collections import Counter
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
 from benchkit.errors import UsageError
+from benchkit.model.cautions import CAUTIONS
 from benchkit.model.stand import Stand
-from benchkit.report.cautions import CAUTIONS
+from benchkit.profiles import load_stand, shared_path
 from benchkit.report.figures import draw
 from benchkit.report.model import Coverage, CoverageCount, MapFigure, RunReport
 from benchkit.report.page import as_coverage, render
@@ -146,6 +148,24 @@ def test_cautions_are_on_every_page(reader: Reader, bare_reader: Reader) -> None
         for caution in CAUTIONS:
             assert caution.heading in text
             assert caution.text in text
+
+
+def test_limits_come_with_hash_layers_and_origin(full_run: RunReport, stand: Stand, tmp_path: Path) -> None:
+    limits = tmp_path / "heat_run.toml"
+    limits.write_text(
+        '[limit_set]\nname = "heat run"\nrevision = "1"\n[limits.winding_hot]\n'
+        'set_point = { value = 145.0, unit = "°C" }\nreason = "looks for the limit"\n',
+        encoding="utf-8",
+    )
+    loosened = load_stand(shared_path("stands", "airboat.toml"), limits).stand
+    for of_run in (stand, loosened):
+        page = " ".join(read(render(build_report([replace(full_run, stand=of_run)]))).text).replace(
+            "\N{NO-BREAK SPACE}", " "
+        )
+        assert of_run.limit_set.sha256 in page
+        assert all(layer.sha256 in page and layer.file in page for layer in of_run.limit_set.layers)
+        assert all(of_run.limit_set.origin(limit.name) in page for limit in of_run.limit_set.limits)
+        assert ("looks for the limit" in page) == (of_run is loosened)
 
 
 SECTIONS_WITH_DATA = ("power-balance", "efficiency-map", "static-thrust", "thermal", "trips", "events", "coverage")

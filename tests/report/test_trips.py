@@ -13,7 +13,7 @@ from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream
 from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
-from benchkit.report.trips import digest_trips
+from benchkit.report.trips import digest_trips, stretches, worst_reaction
 
 MS = 1_000_000
 SAFE = {
@@ -116,7 +116,7 @@ def test_two_trips_with_a_reset_between_are_two(bench: Bench, stand: Stand) -> N
 def test_unanswered_stop_is_said(bench: Bench, stand: Stand) -> None:
     (command,) = bench.row(winding_temp=141.0)
     bench.take(bench.protection.written(command, bench.now_ns))
-    timeout_ms = round(1e3 * stand.stop_actions["ramp_down"].timeout_s)
+    timeout_ms = round(1e3 * stand.stop_actions["ramp_down"].steps[0].timeout_s)
     for _ in range(timeout_ms + 1):  # rows go on, the answer does not come
         bench.row()
     bench.take(bench.protection.tick(bench.now_ns))
@@ -151,3 +151,36 @@ def test_log_without_numbers_gives_none_not_a_guess(stand: Stand) -> None:
     assert trip.order_resolved is None
     assert trip.decided_ms is trip.written_ms is trip.acknowledged_ms is None
     assert math.isnan(trip.value.value)
+
+
+def test_the_worst_reaction_is_that_of_the_whole_run(bench: Bench) -> None:
+    """Exact: acknowledged 3, 9 and 5 ms after the sample; the longest way to the written command is another trip's."""
+    for written_ns, acknowledged_ms in ((400_000, 3), (500_000, 9), (800_000, 5)):
+        (command,) = bench.row(winding_temp=141.0)
+        at = bench.now_ns
+        bench.take(bench.protection.written(command, at + written_ns))
+        bench.take(bench.protection.reply("rack", "ok stop ramp", at + acknowledged_ms * MS))
+        bench.now_ns = at + 20 * MS
+        bench.row()
+        bench.take(bench.protection.request(Trigger.RESET, bench.now_ns, "bench"))
+    worst = worst_reaction(bench.events)
+    assert worst is not None
+    assert worst.limit == "winding_hot"
+    assert worst.acknowledged_ms == pytest.approx(9.0)
+    assert worst.written_ms == pytest.approx(0.5)
+    assert worst.worst_written_ms == pytest.approx(0.8)
+    assert (worst.reactions, worst.incomplete) == (3, 0)
+
+
+def test_without_an_acknowledged_stop_there_is_no_worst_reaction(bench: Bench) -> None:
+    bench.row(winding_temp=141.0)
+    assert worst_reaction(bench.events) is None
+
+
+def test_stretches_are_the_rows_of_the_time_around(bench: Bench) -> None:
+    """Exact: rows every 10 ms; from 1 s to 11 s (end not included) these are rows 100 to 1099."""
+    (stretch,) = stretches((_stream(bench),), 5.0)
+    assert (stretch.source, stretch.first, stretch.last) == ("rack", 100, 1099)
+    (stretch,) = stretches((_stream(bench),), 2.0, before_s=100.0, after_s=0.005)
+    assert (stretch.first, stretch.last) == (0, 200)
+    assert stretches((_stream(bench),), 100.0) == ()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -9,13 +11,16 @@ import numpy as np
 import pytest
 
 from benchkit.errors import RunFileError
+from benchkit.model.run import RunHeader
 from benchkit.runfile import hashing, layout
+from benchkit.runfile.journal import JournalRecord
+from benchkit.runfile.layout import Block, ClockFits
 from benchkit.runfile.pack import pack
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import recover
 from benchkit.runfile.store import set_root_attribute
 from benchkit.runfile.writer import RunWriter
-from tests.runfile.conftest import HEADER, SPEC, block
+from tests.runfile.conftest import HEADER, SPEC, START_NS, block, record_rows, redecode
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_runs"
 FITS = np.column_stack([np.arange(700.0) / 4.0, np.full(700, 2.9), np.full(700, -2e-4), np.ones(700), np.ones(700)])
@@ -59,6 +64,63 @@ def test_flushed_fits_are_recovered(tmp_path: Path) -> None:
     write(tmp_path / "run.h5").release()
     with open_run(recover(tmp_path / "run.h5").path) as run:
         assert np.array_equal(run.clock_fits(SPEC.source), FITS)
+
+
+def with_fits(
+    fits: np.ndarray, rows: Callable[[Block], Block] = lambda made: made
+) -> Callable[[RunHeader, str, Iterable[JournalRecord]], Iterator[Block | ClockFits]]:
+    """A decoder that gives one line of ``fits`` after each block, as far as they go."""
+
+    def decode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -> Iterator[Block | ClockFits]:
+        lines = iter(fits)
+        for made in redecode(header, source, records):
+            yield rows(made)
+            line = next(lines, None)
+            if line is not None:
+                yield ClockFits(line[np.newaxis])
+
+    return decode
+
+
+def crashed(path: Path) -> None:
+    """30 pieces of 20 rows; the file has the first 20 of them and three fits, the journal has all."""
+    writer = RunWriter(path, HEADER, [SPEC], start_ns=START_NS)
+    record_rows(writer, 0, 400)
+    writer.clock_fits(SPEC.source, FITS[:3])
+    writer.flush()
+    record_rows(writer, 400, 600)
+    writer._journal.flush()
+    writer.release()
+
+
+@pytest.mark.parametrize(
+    ("again", "expected", "problems"),
+    [
+        (FITS[:9], FITS[:9], 0),
+        (FITS[:2], FITS[:3], 0),  # a torn journal gives fewer: those of the file stay
+        (FITS[:0], FITS[:3], 0),
+        (FITS[1:9], FITS[:3], 1),
+    ],
+    ids=["more", "fewer", "none", "others"],
+)
+def test_fits_of_the_rows_that_only_the_journal_has(
+    again: np.ndarray, expected: np.ndarray, problems: int, tmp_path: Path
+) -> None:
+    crashed(tmp_path / "run.h5")
+    result = recover(tmp_path / "run.h5", with_fits(again))
+    assert result.rows_from_journal == {"rack": 200}
+    assert [p for p in result.problems if "other clock fits" in p] == list(result.problems)
+    assert len(result.problems) == problems
+    with open_run(result.path) as run:
+        assert np.array_equal(run.clock_fits(SPEC.source), expected)
+
+
+def test_rows_that_disagree_bring_no_fits(tmp_path: Path) -> None:
+    crashed(tmp_path / "run.h5")
+    result = recover(tmp_path / "run.h5", with_fits(FITS[:9], lambda made: replace(made, values=made.values + 1.0)))
+    assert result.rows_from_journal == {"rack": 0}
+    with open_run(result.path) as run:
+        assert np.array_equal(run.clock_fits(SPEC.source), FITS[:3])
 
 
 @pytest.mark.parametrize("name", ["small_motor", "big_motor_map", "propeller_static"])

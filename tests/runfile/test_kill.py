@@ -36,7 +36,8 @@ def kill_once(seed: int, how: str, directory: Path, redecode: Redecode, block: M
         child.kill()
         announced += child.stdout.readlines()
     assert announced[0], "the recorder did not start: see its own words above"
-    name, safe = announced[-1].split()  # a line is written after its flush has returned
+    whole = [line for line in announced if line.endswith("\n")]  # the kill may have cut the last one
+    name, safe = whole[-1].split()  # a line is written after its flush has returned
     journal = directory / f"{name}.journal"
     if int(safe) == 0 and not _has_begun(journal):
         with pytest.raises(RunFileError, match=r"no such run file|not a run journal|holds no record"):

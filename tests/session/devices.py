@@ -28,6 +28,7 @@ from benchkit.model.stand import Channel, Stand
 from benchkit.units import Quantity
 
 MODULUS = 65536
+TEXT_WRAP_MS = 2**20
 TEXT = TextFormat(
     columns=("count", "t_ms", "load"),
     checksum=Checksum.XOR8,
@@ -35,6 +36,7 @@ TEXT = TextFormat(
     counter_modulus=MODULUS,
     device_time_column="t_ms",
 )
+WRAPPING_TEXT = replace(TEXT, checksum=Checksum.CRC32, device_time_modulus=TEXT_WRAP_MS)
 Write = Callable[[bytes], bool]
 
 
@@ -47,15 +49,31 @@ def text_line(n: int, rate_hz: float) -> bytes:
     return b"%s*%02X\n" % (body, check)
 
 
+def wrapping_line(n: int, rate_hz: float) -> bytes:
+    """Row ``n`` as a line with CRC-32, its device time starting at zero again after ``TEXT_WRAP_MS``."""
+    body = f"{n % MODULUS},{round(n / rate_hz * 1000.0) % TEXT_WRAP_MS},{n % 1000}".encode()
+    return b"%s*%08X\n" % (body, crc32(body))
+
+
 def packet(n: int, rate_hz: float) -> bytes:
     """Row ``n`` as a packet: sync, length, u32 counter, u32 device time in us, f32 value, CRC-32."""
-    body = struct.pack("<BBBIIf", 0xA5, 0x5A, 12, n, round(n / rate_hz * 1e6) % 2**32, n % 1000)
+    body = struct.pack("<BBBIIf", 0xA5, 0x5A, 12, n % 2**32, round(n / rate_hz * 1e6) % 2**32, n % 1000)
     return body + struct.pack("<I", crc32(body))
+
+
+def stuffed(n: int, rate_hz: float) -> bytes:
+    """Row ``n`` as a packet without zeros, ended by one: u16 counter, u32 device time in us, f32 value, CRC-32.
+
+    For fewer than 254 bytes the rule is short: each zero becomes the way to the next one.
+    """
+    body = struct.pack("<HIf", n % MODULUS, round(n / rate_hz * 1e6) % 2**32, n % 1000)
+    body += struct.pack("<I", crc32(body))
+    return b"".join(bytes([len(part) + 1]) + part for part in body.split(b"\0")) + b"\0"
 
 
 def datagram(n: int, rate_hz: float) -> bytes:
     """Row ``n`` as a datagram: as the packet, without sync and length."""
-    body = struct.pack("<IIf", n, round(n / rate_hz * 1e6) % 2**32, n % 1000)
+    body = struct.pack("<IIf", n % 2**32, round(n / rate_hz * 1e6) % 2**32, n % 1000)
     return body + struct.pack("<I", crc32(body))
 
 
@@ -169,6 +187,10 @@ class UdpSender:
             return False
         return True
 
+    def close(self) -> None:
+        """Close the socket."""
+        self._socket.close()
+
 
 def text_source(name: str, port: str, stale_after_s: float = 0.5) -> SerialTextSource:
     """A source that reads ``text_line``."""
@@ -182,7 +204,10 @@ def stand_of(airboat: Stand, specs: list[SourceSpec]) -> Stand:
         f"{name}_load": Channel(f"{name}_load", name, Quantity.FORCE, name, "load", -1e6, 1e6, Calibration())
         for name in sources
     }
-    stops = {name: replace(action, source=specs[0].name) for name, action in airboat.stop_actions.items()}
+    stops = {
+        name: replace(action, steps=tuple(replace(step, source=specs[0].name) for step in action.steps))
+        for name, action in airboat.stop_actions.items()
+    }
     limits = replace(airboat.limit_set, limits=())
     return replace(
         airboat, sources=sources, channels=channels, roles={}, limit_set=limits, stop_actions=stops, propeller=None

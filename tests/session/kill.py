@@ -36,6 +36,8 @@ class Aftermath:
     wrong: int
     """Rows that differ from what the dashboard had received."""
     lost_s: float
+    unfitted_s: float
+    """Host time from the last clock fit of the recovered run to its last row; a fit is made every quarter second."""
     untold_gaps: int
     """Jumps of the device's counter for which the run has no event: a busy computer may miss lines, but says so."""
 
@@ -87,6 +89,7 @@ def kill_once(stand_address: str, folder: Path, rng: random.Random) -> Aftermath
             published_missing=max(0, old - len(stream)),
             wrong=0 if same else shared,
             lost_s=killed_s - float(stream.arrival_s[-1]),
+            unfitted_s=float(stream.arrival_s[-1] - run.clock_fits(SOURCE)[-1, 0]),
             untold_gaps=max(0, int(np.count_nonzero(counter != 1)) - gaps),
         )
 

@@ -24,6 +24,7 @@ def kill_many(count: int, tmp_path: Path) -> None:
             assert after.published_missing == 0, after
             assert after.wrong == 0, after
             assert after.lost_s <= 0.5, after
+            assert after.unfitted_s <= 0.5, after
             assert after.untold_gaps == 0, after
     finally:
         stand.end()

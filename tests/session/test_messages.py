@@ -6,13 +6,17 @@ import contextlib
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchkit.errors import LinkError
+from benchkit.model.alarms import Life
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.model.limits import Severity
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus, LiveRows, SourceStatus, Status, decode, encode
+from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 
 STATUS = Status(
     time_s=12.5,
@@ -24,10 +28,24 @@ STATUS = Status(
     disk_left_s=None,
     limit_set="big motor",
     revision="3",
-    sources={"rack": SourceStatus(0.001, 12, 1, 0, False, False), "cell": SourceStatus(None, 0, 0, 0, True, True)},
+    sources={
+        "rack": SourceStatus(0.001, 12, 1, 0, False, False, {"flow": "under range"}),
+        "cell": SourceStatus(None, 0, 0, 0, True, True),
+    },
     first_out=FirstOutStatus(("winding_hot",), True, 12.4),
     standing=("winding_hot",),
     heartbeat=7,
+    limit_hash="0123456789ab",
+    protection=ProtectionStatus(
+        alarms=(
+            AlarmStatus("winding_hot", Severity.TRIP, Life.UNACKNOWLEDGED, True, 12.4),
+            AlarmStatus("vibration_high", Severity.CAUTION, Life.SHELVED, False, 3.0, "Ada", "probe loose", 903.0),
+        ),
+        alarm_rate=11,
+        is_flood=True,
+        stops=(StopStatus("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
+        missing={"recording": "Start a new recording"},
+    ),
 )
 
 
@@ -56,6 +74,7 @@ def test_foreign_frames_are_refused(frames: list[bytes], which: int) -> None:
         decode(frames)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_a_mangled_message_is_refused_or_still_a_message(data: st.DataObject) -> None:
     frames = encode(STATUS)

@@ -16,6 +16,7 @@ from benchkit.model.events import EventKind
 from benchkit.profiles import load_stand, shared_path
 from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
+from benchkit.session.lane import RATE_ROWS
 from benchkit.session.recorder import Recorder
 from benchkit.sources.build import build_source
 from benchkit.sources.clock import HostClock
@@ -36,6 +37,11 @@ class Cuts:
 
 def pull_at_random(recorder: Recorder, cable: Cable, count: int, seed: int, cuts: Cuts) -> None:
     rng, lane = random.Random(seed), recorder.lanes["bow"]
+    while not lane.rows:
+        time.sleep(0.001)
+    known = lane.rows + RATE_ROWS
+    while lane.rows < known:  # before that nobody can say how many rows an outage takes
+        time.sleep(0.001)
     for _ in range(count):
         time.sleep(rng.uniform(0.1, 0.35))
         cable.pull()

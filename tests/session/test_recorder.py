@@ -175,6 +175,8 @@ def test_decoding_the_journal_again_gives_the_same_rows(
     found = recover(closed / "run.h5", redecode)
     with open_run(found.path) as again, open_run(tmp_path / "run.h5") as whole:
         a, b = again.stream("rack"), whole.stream("rack")
+        assert np.array_equal(again.clock_fits("rack"), whole.clock_fits("rack"), equal_nan=True)
+        assert len(whole.clock_fits("rack")) > 0
     assert len(a) == len(b) == 480
     for name in ("time_s", "arrival_s", "values", "counter"):
         assert np.array_equal(getattr(a, name), getattr(b, name), equal_nan=name != "counter"), name

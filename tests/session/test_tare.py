@@ -20,10 +20,11 @@ from benchkit.runfile.journal import Kind, read_journal
 from benchkit.runfile.reader import open_run
 from benchkit.runfile.recover import recover
 from benchkit.session.desk import Desk
+from benchkit.session.recent import Recent
 from benchkit.session.recorder import Recorder
 from benchkit.session.redecode import redecode
 from benchkit.session.requests import answer_request
-from benchkit.session.tare import Recent
+from benchkit.session.tare import WINDOW_NS
 from benchkit.simulate.drives import Load
 from benchkit.simulate.records import record_bytes, steady_record
 from benchkit.sources.clock import HostClock, ManualClock
@@ -267,7 +268,7 @@ def test_armed_is_not_at_rest(bench: Bench) -> None:
 
 
 def test_recent_rows_are_let_go() -> None:
-    recent = Recent()
+    recent = Recent(WINDOW_NS)
     second = 1_000_000_000
     for i in range(100):
         recent.add(np.array([i, i + 0.5]) * second // 10, np.full((2, 3), float(i)))

@@ -312,3 +312,36 @@ def test_what_cannot_be_played_is_refused(stand: Stand) -> None:
         Device(stand, Load.MACHINE, 1, STEP_S, source="rak")
     with pytest.raises(UsageError, match="needs time between lines"):
         Device(stand, Load.MACHINE, 1, 0.0)
+
+
+def test_gates_off_lets_the_shaft_coast_and_a_set_point_takes_the_drive_up_again(device: Device) -> None:
+    ask(device, "set speed 2000")
+    for _ in range(200):
+        device.tick()
+    assert ask(device, "gates off") == ">ok gates off"
+    device.tick()
+    before = device.plant.state.speed_rpm
+    for _ in range(20):
+        device.tick()
+    state = device.plant.state
+    assert (state.phase_current_a, state.ac_power_w) == (0.0, 0.0)
+    assert 0.0 < state.speed_rpm < before
+    assert ask(device, "set speed 1000") == ">ok set speed 1000"
+    assert "write 'gates off'" in ask(device, "gates on")
+
+
+def test_an_open_contactor_blocks_the_drive_and_is_closed_only_at_rest(device: Device) -> None:
+    ask(device, "set speed 2000")
+    for _ in range(200):
+        device.tick()
+    assert ask(device, "contactor open") == ">ok contactor open"
+    device.tick()
+    assert device.plant.state.dc_current_a == 0.0
+    assert ask(device, "set speed 1000") == ">refused set speed 1000: the contactor is open"
+    assert ask(device, "contactor close") == ">refused contactor close: the shaft turns"
+    for _ in range(40_000):
+        device.tick()
+        if device.plant.state.speed_rpm < 1.0:
+            break
+    assert ask(device, "contactor close") == ">ok contactor close"
+    assert ask(device, "set speed 1000") == ">ok set speed 1000"

@@ -139,3 +139,40 @@ def test_recirculation_builds_and_goes(with_propeller: Plant) -> None:
     plant.demand.recirculation = False
     plant.step(60.0)
     assert s.thrust_n == pytest.approx(free, rel=1e-6)
+
+
+def test_gates_off_above_base_speed_puts_the_own_voltage_of_the_magnets_on_the_link(with_machine: Plant) -> None:
+    """Exact: the peak between lines, √3 p ω ψ, where it lies above the supply; below it the supply's voltage."""
+    plant, s = with_machine, with_machine.state
+    plant.demand.speed_rpm = 4200.0
+    for _ in range(12_000):
+        plant.step(0.001)
+    motor = plant.drive.motor
+    plant.demand.mode = Mode.GATES_OFF
+    plant.step(0.001)
+    flux = motor.flux_20_wb * (1.0 + motor.flux_per_k * (plant.temps.magnet_c - 20.0))
+    own_v = 3.0**0.5 * motor.pole_pairs * s.speed_rpm * 2.0 * 3.141592653589793 / 60.0 * flux
+    supply_v = plant.drive.supply.open_circuit_v
+    assert s.dc_voltage_v == pytest.approx(max(own_v, supply_v), rel=1e-3)
+    plant.demand.contactor_open = True
+    plant.step(0.001)
+    assert (s.dc_current_a, s.dc_power_w, s.inverter_loss_w) == (0.0, 0.0, 0.0)
+    assert s.dc_voltage_v > 0.99 * max(own_v, supply_v)
+
+
+def test_energy_adds_up_with_gates_off_and_contactor_open(with_machine: Plant) -> None:
+    plant, s = with_machine, with_machine.state
+    heat_0 = thermal.stored_j(plant.drive.thermal, plant.temps)
+    dc = out = 0.0
+    for k in range(12_000):
+        if k == 0:
+            plant.demand.speed_rpm, plant.demand.torque_nm = 3000.0, 60.0
+        if k == 8000:
+            plant.demand.mode = Mode.GATES_OFF
+        if k == 10_000:
+            plant.demand.contactor_open = True
+        plant.step(0.001)
+        dc += s.dc_power_w * 0.001
+        out += (s.load_power_w + s.coolant_heat_w + s.air_heat_w) * 0.001
+    stored = thermal.stored_j(plant.drive.thermal, plant.temps) - heat_0 + plant.kinetic_j
+    assert dc == pytest.approx(out + stored, rel=1e-9)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import contextlib
+import errno
 import importlib.util
 import signal
 import subprocess
@@ -38,6 +40,7 @@ def tree(run_py: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         "VENV": tmp_path / ".venv",
         "STAMP": tmp_path / ".venv" / "stamp.json",
         "LOG": tmp_path / ".venv" / "log",
+        "LOCK": tmp_path / ".venv.lock",
     }.items():
         monkeypatch.setattr(run_py, name, path)
     return tmp_path
@@ -149,6 +152,106 @@ def test_it_installs_once_adds_extras_and_takes_up_what_was_cut_short(
     python.parent.rmdir()
     run_py.ensure_installed("gui")
     assert len(made) == 2
+
+
+INSTALLER = f"""
+import runpy, sys
+from pathlib import Path
+
+tree = Path(sys.argv[1])
+run = runpy.run_path({str(RUN_PY)!r}, run_name="run_py")
+install = run["ensure_installed"]
+names = install.__globals__
+venv = tree / ".venv"
+names.update(ROOT=tree, VENV=venv, STAMP=venv / "stamp.json", LOG=venv / "log", LOCK=tree / ".venv.lock")
+names["prepare_system"] = lambda: None
+
+def make_venv(line):
+    python = names["python_in"](venv)
+    python.parent.mkdir(parents=True, exist_ok=True)
+    python.touch()
+
+def pip_install(python, what):
+    print("installs", what[-1], flush=True)
+    assert sys.stdin.readline() == "go on\\n"
+
+names.update(run_or_exit=make_venv, pip_install=pip_install)
+install(*sys.argv[2:])
+print("is there", flush=True)
+"""
+WAITING = "Another run.py is installing; waiting for it.\n"
+
+
+def start_installing(tree: Path, *extras: str) -> subprocess.Popen[str]:
+    """Another process that installs into ``tree``, with a stand-in for pip that waits for the line ``go on``."""
+    line = [sys.executable, "-c", INSTALLER, str(tree), *extras]
+    return subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+
+
+def said_until(process: subprocess.Popen[str], *starts: str) -> str:
+    """What the process says up to a line that begins so."""
+    assert process.stdout is not None
+    lines = []
+    for line in process.stdout:
+        lines.append(line)
+        if line.startswith(starts):
+            return "".join(lines)
+    raise AssertionError(f"it never said {starts}: {''.join(lines)}")
+
+
+def go_on(*processes: subprocess.Popen[str]) -> list[str]:
+    """Let pip end in each; what they say to their end."""
+    for process in processes:
+        assert process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # one that only waited may have ended
+            process.stdin.write("go on\n")
+            process.stdin.close()
+    return [process.stdout.read() for process in processes if process.stdout is not None]
+
+
+@pytest.mark.parametrize(("wish", "installed"), [(["gui"], ""), (["dev"], "installs .[dev,gui]\n")])
+def test_a_second_one_waits_and_installs_only_what_is_still_missing(
+    tree: Path, wish: list[str], installed: str
+) -> None:
+    with start_installing(tree, "gui") as first:
+        said_until(first, "installs .[gui]")
+        with start_installing(tree, *wish) as second:
+            assert said_until(second, "Another") == WAITING
+            assert go_on(first) == ["is there\n"]
+            assert go_on(second) == [installed + "is there\n"]
+    assert (first.returncode, second.returncode) == (0, 0)
+
+
+def test_of_several_that_start_at_the_same_moment_one_installs(tree: Path) -> None:
+    with contextlib.ExitStack() as stack:
+        together = [stack.enter_context(start_installing(tree, "gui")) for _ in range(4)]
+        said = [said_until(process, "installs", "Another") for process in together]
+        assert sorted(said) == [WAITING] * 3 + ["Making the virtual environment .venv\ninstalls .[gui]\n"]
+        assert go_on(*together) == ["is there\n"] * 4
+    assert [process.returncode for process in together] == [0] * 4
+
+
+def test_who_waits_takes_over_from_one_that_was_killed(tree: Path) -> None:
+    with start_installing(tree, "gui") as first:
+        said_until(first, "installs .[gui]")
+        with start_installing(tree, "gui") as second:
+            assert said_until(second, "Another") == WAITING
+            first.kill()
+            assert go_on(second) == ["installs .[gui]\nis there\n"]
+    assert second.returncode == 0
+
+
+def test_a_file_system_without_locks_holds_nobody_up(
+    run_py: ModuleType, tree: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl", reason="Windows locks with msvcrt")
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    with run_py.alone():
+        pass
 
 
 def test_missing_qt_libraries_are_named_each_package_once(run_py: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:

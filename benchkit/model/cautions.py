@@ -12,6 +12,18 @@ class Caution:
     heading: str
     text: str
 
+    def __str__(self) -> str:
+        return f"{self.heading}. {self.text}"
+
+
+NOT_A_SAFETY_FUNCTION = "A software trip is not a safety function."
+"""The sentence that stands beside every limit, trip and stop."""
+
+SOFTWARE_TRIP = Caution(
+    NOT_A_SAFETY_FUNCTION.rstrip("."),
+    "Limits and trips described here protect equipment as far as a computer can. People are protected by a "
+    "hard-wired emergency stop, guards and distance. No control on a screen is an emergency stop.",
+)
 
 CAUTIONS: tuple[Caution, ...] = (
     Caution(
@@ -24,11 +36,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "Stay out of its plane and behind the guard. Treat a propeller as able to start at any time until the "
         "supply is isolated. Blades, keys and couplings can leave the rotor.",
     ),
-    Caution(
-        "A software trip is not a safety function",
-        "Limits and trips described here protect equipment as far as a computer can. People are protected by a "
-        "hard-wired emergency stop, guards and distance. No control on a screen is an emergency stop.",
-    ),
+    SOFTWARE_TRIP,
     Caution(
         "Heat and stored energy",
         "Windings, semiconductors, coolant and batteries stay hot, pressurised or charged after a run.",
@@ -44,8 +52,3 @@ ONE_LINE = (
     "High voltage and a spinning propeller: a software trip is not a safety function; rely on the hard-wired "
     "emergency stop, guards and distance, and follow local codes and licensed practice."
 )
-
-
-def caution_lines() -> tuple[str, ...]:
-    """The cautions as plain lines for a terminal."""
-    return tuple(f"{caution.heading}: {caution.text}" for caution in CAUTIONS)
