@@ -95,3 +95,15 @@ def test_a_shift_of_all_points_moves_the_surface_by_as_much():
 def test_weights_sum_to_one():
     surface = fit_surface(terms(PLACES), PLACES, bent(PLACES), U)
     assert sum(m.weight for m in surface.members) == pytest.approx(1.0)
+
+
+def test_many_points_are_weighed_by_some_and_used_by_all():
+    rng = np.random.default_rng(13)
+    places = rng.uniform(0, 1, (900, 2))
+    y = bent(places) + 4.0 * rng.standard_normal(900)
+    surface = fit_surface(terms(places), places, y, np.full(900, 4.0))
+    assert surface.y.size == 900
+    found = predict(surface, terms(NEW), NEW)
+    z = (found.mean - bent(NEW)) / np.sqrt(found.variance)
+    assert np.sqrt(np.mean(z**2)) < 1.6
+    assert np.sqrt(np.mean((found.mean - bent(NEW)) ** 2)) < 1.0
