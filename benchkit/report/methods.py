@@ -30,7 +30,7 @@ MAP = (
     ),
     Method("Loss terms", "least CV = mean (e_i / (1 − h_ii) / u_i)²", "Allen, Technometrics 16 (1974) 125"),
     Method("Uncertainty of the map", "scatter, lack of fit, calibration, in squares", "JCGM 100:2008, 5"),
-    Method("Lack of fit", "F against repeated points, else χ² against the scatter", "Draper & Smith, Applied Regression"),
+    Method("Lack of fit", "F against repeated points, else χ² against scatter", "Draper & Smith, Applied Regression"),
 )  # fmt: skip
 PROPULSION = (
     Method("Thrust per electrical power", "T / U I", "definition; no efficiency"),

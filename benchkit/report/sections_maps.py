@@ -243,13 +243,17 @@ def _efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
 
 def _map_figure(found: EfficiencyMap, run: RunReport, runs: Sequence[RunReport]) -> MapFigure:
     measured = [b for b in run.result.balances if is_known(_efficiency_of(b, found.subject))]
-    best = found.best_efficiency
+    best, way = found.best_efficiency, found.best_generating
+    generating = ""
+    if way is not None:
+        at = f"{way.speed_rpm:.0f} rpm and {way.torque_nm:.1f} N·m"
+        generating = f" Best generating: {100 * way.efficiency.value:.2f} % at {at}."
     return MapFigure(
         f"map-{found.subject}-{run_slug(run)}",
         f"{found.subject.capitalize()} efficiency map{of_run(run, runs)}",
         f"Contours of {found.subject} efficiency over speed and torque from a fitted loss, inside the hull of "
         f"{len(measured)} measured points, and its 95 % half-width beside. Best: {100 * best.value:.2f} % at "
-        f"{found.best_speed_rpm:.0f} rpm and {found.best_torque_nm:.1f} N·m.",
+        f"{found.best_speed_rpm:.0f} rpm and {found.best_torque_nm:.1f} N·m.{generating}",
         Series("speed", "rpm", found.speed_rpm),
         Series("torque", "N·m", found.torque_nm),
         Grid(f"{found.subject.capitalize()} efficiency", "1", found.efficiency, found.u_efficiency),
