@@ -94,11 +94,11 @@ class Device:
             return notice + self._writer.line(fields)
         self._faults.rewrite(fields, self._missing)
         line = self._faults.corrupt(self._writer.line(fields))
-        return notice if self._faults.drops_line() else notice + line
+        return notice + self._faults.hold(b"" if self._faults.drops_line() else line)
 
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the link, carry out the commands in them, and return the answers."""
-        if not data:
+        if not data or self._faults.is_on(FaultName.DEAF):
             return b""
         self._silent_lines = 0
         answers = []
@@ -121,6 +121,8 @@ class Device:
 
     def _answer(self, text: str) -> bytes:
         reason = self.command(text)
+        if self._faults.is_on(FaultName.MUTE):
+            return b""
         return self._reply(f"ok {text}" if reason is None else f"refused {text}: {reason}")
 
     def notice(self, text: str) -> bytes:
@@ -193,6 +195,8 @@ class Device:
             demand.recirculation = command.on
         if refusal is None and fault is FaultName.COOLANT_LOSS:
             demand.coolant_lost = command.on
+        if refusal is None and fault is FaultName.RUNAWAY:
+            demand.runaway = command.on
         return refusal
 
     def _stop(self, ramp: bool) -> None:
