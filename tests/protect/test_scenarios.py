@@ -101,15 +101,9 @@ def test_the_judge_sees_a_false_trip() -> None:
 
 
 def test_the_judge_sees_a_wrong_first_cause(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(protection, "add_cause", lambda known, cause, interval: _last(known, cause, interval))
+    add = protection.add_cause
+    monkeypatch.setattr(protection, "add_cause", lambda _known, cause, interval: add(None, cause, interval))
     assert judge(cases.cable_out, 0).wrong_first_out
-
-
-def _last(_known: object, cause: protection.Cause, interval: object) -> protection.FirstOut:
-    return _ADD(None, cause, interval)  # type: ignore[arg-type]
-
-
-_ADD = protection.add_cause
 
 
 def test_the_judge_sees_silence_that_nobody_looks_for(monkeypatch: pytest.MonkeyPatch) -> None:

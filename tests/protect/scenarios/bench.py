@@ -97,7 +97,7 @@ class Bench:
     ``time_scale`` is device seconds per host second: thermal faults take minutes.
     """
 
-    def __init__(  # noqa: PLR0913  a scenario is made of so many things
+    def __init__(
         self,
         stand: Stand,
         load: Load,

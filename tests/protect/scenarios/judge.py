@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 
@@ -179,7 +180,7 @@ def _escalation_faults(bench: Bench, category: int) -> Iterable[str]:
         if is_last and max(attempts) < 5:
             yield f"{name}: repeated {max(attempts)} times only"
         if not is_last and category == bench.stand.stop_actions[name].steps[0].stop_category:
-            joined = sum(a == b for a, b in zip(attempts, attempts[1:], strict=False))
+            joined = sum(a == b for a, b in pairwise(attempts))
             if max(attempts) != allowed and not joined:
                 yield f"{name}: sent {max(attempts)} times of {allowed}"
 

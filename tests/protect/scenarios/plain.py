@@ -118,11 +118,8 @@ def _is_condition(limit: Limit, times: Sequence[int], own: list[float], others: 
         return _is_frozen(limit, times, own, others[0], i)
     if limit.kind is K.BELOW:
         return x < limit.set_point
-    watched = {
-        K.ABOVE: x,
-        K.DEVIATION: abs(x - [*partners, x][0]),
-        K.SPREAD: max(x, *partners, x) - min(x, *partners, x),
-    }
+    all_of = (x, *partners)
+    watched = {K.ABOVE: x, K.DEVIATION: abs(x - all_of[-1]), K.SPREAD: max(all_of) - min(all_of)}
     return watched[limit.kind] > limit.set_point
 
 
