@@ -14,7 +14,6 @@ from benchkit.model.samples import IntArray, Rows
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Polled
 
-
 SLACK_NS = 20_000_000
 """How far the time of a replay may be ahead of a row that is due: as long as an adapter holds bytes."""
 
