@@ -40,13 +40,14 @@ def record(args: Namespace) -> int:
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
     from benchkit.sources.build import build_source
-    from benchkit.sources.clock import HostClock
+    from benchkit.sources.clock import Clock, HostClock
+    from benchkit.sources.replay import ReplayClock
 
     step_forward()
     loaded = load_with_limits(args)
     stand = loaded.stand
     ports = _ports(args.port, stand)
-    clock = HostClock()
+    clock: Clock = HostClock()
     with contextlib.ExitStack() as ending:
         if args.simulated:
             child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
@@ -54,7 +55,8 @@ def record(args: Namespace) -> int:
             ports = dict.fromkeys(stand.sources, child.address) | ports
         if args.replay:
             run = ending.enter_context(open_run(Path(args.replay)))
-            sources = list(replay_sources(run, stand, clock, args.speed))
+            clock = pace = ReplayClock(clock)
+            sources = list(replay_sources(run, stand, pace, args.speed))
             args.time_factor = run.header.time_factor * args.speed
             args.seed = run.header.seed
             args.note = args.note or f"replay of {run.header.run_id}"
