@@ -37,6 +37,7 @@ def record(args: Namespace) -> int:
     from benchkit.session.disk import check_folder
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import start_simulated_stand, write_live_file
+    from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
     from benchkit.sources.build import build_source
@@ -45,8 +46,9 @@ def record(args: Namespace) -> int:
     step_forward()
     loaded = load_with_limits(args)
     stand = loaded.stand
-    ports = _ports(args.port, stand)
+    ports = ports_of(args.port, stand)
     clock = HostClock()
+    proof = fitting_proof(Path(args.proof), stand, clock.utc_now(), is_simulated=args.simulated) if args.proof else None
     with contextlib.ExitStack() as ending:
         if args.simulated:
             child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
@@ -70,6 +72,8 @@ def record(args: Namespace) -> int:
         ending.callback(desk.close)
         recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
         recorder.begin()
+        if proof is not None:
+            take_proof(recorder, *proof)
         live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
         ending.callback(live.unlink, missing_ok=True)
         for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
@@ -112,7 +116,8 @@ def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunH
     )
 
 
-def _ports(given: list[str], stand: Stand) -> dict[str, str]:
+def ports_of(given: list[str], stand: Stand) -> dict[str, str]:
+    """Ports by source from ``SOURCE=PORT`` texts."""
     ports = {}
     for text in given:
         name, equals, port = text.partition("=")
