@@ -11,6 +11,7 @@ from pathlib import Path
 
 from benchkit import __version__
 from benchkit.cli.common import load_with_limits, print_json
+from benchkit.cli.priority import step_forward
 from benchkit.cli.recording import ports_of
 from benchkit.errors import UsageError
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION, ONE_LINE
@@ -56,6 +57,7 @@ def _proven(stand: Stand, args: Namespace) -> Proof:
     from benchkit.sources.build import build_source
     from benchkit.sources.clock import HostClock
 
+    step_forward()
     clock = HostClock()
     out = sys.stderr if args.json else sys.stdout
     with contextlib.ExitStack() as ending:

@@ -352,6 +352,7 @@ def _integral(limit: Limit, scene: Scene) -> Stimulus:
             value = scene.reach(name, side * multiple * _grows_above(limit))
             if math.isfinite(value) and low <= value <= high:
                 best = min(best, (operate_time_s(limit, value), value))
+                break
     time_s, value = best
     if not math.isfinite(time_s):
         raise _CannotError(f"within the range of {name} no value makes it operate")

@@ -25,7 +25,7 @@ def start_cautions(stand: Stand) -> list[Problem]:
             Problem(
                 "start_conditions.proof_max_age",
                 "not given: a proof of any age counts",
-                remedy='Say how old it may be, such as proof_max_age = { value = 12.0, unit = "h" }',
+                remedy='Say how old it may be, such as proof_max_age = { value = 480.0, unit = "min" }',
             )
         )
     return found

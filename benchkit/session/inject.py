@@ -15,7 +15,7 @@ import numpy as np
 from benchkit.decode.build import decoder_for
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.errors import BenchkitError
-from benchkit.model.samples import FloatArray, IntArray, Rows
+from benchkit.model.samples import FloatArray, IntArray, Rows, join_rows
 from benchkit.model.sensors import cold_junction_of
 from benchkit.model.sources import PacketFormat, SerialPacketSource, SerialTextSource, UdpSource
 from benchkit.model.stand import Channel, Stand
@@ -68,7 +68,7 @@ class Injector:
             arrived = math.nan
             if self._raw_of(name, value) is not None:
                 try:
-                    _, values = self.send(0, {name: value})
+                    _, values = self.take(0, self.make(0, {name: value}))
                 except BenchkitError:
                     self.restart()
                 else:
@@ -77,27 +77,30 @@ class Injector:
             self._arrived[key] = arrived if is_close else math.nan
         return self._arrived[key]
 
-    def send(self, at_ns: int, values: Mapping[str, float]) -> tuple[IntArray, FloatArray]:
-        """One frame with ``values`` of channels of this source, through decoder and calibration.
-
-        Returns arrival (n,) and values (n, channels) as protection takes them.
-        """
+    def make(self, at_ns: int, values: Mapping[str, float]) -> bytes | FloatArray:
+        """One frame with ``values`` of channels of this source: its bytes, or its raw numbers (columns,)."""
         raw = self._frame.copy()
         for name, value in values.items():
             for place, number in (self._raw_of(name, value) or {}).items():
                 raw[place] = number
-        if self._frames is None or self._decoder is None:
-            return np.array([at_ns], dtype=np.int64), self._map.calibrate(raw[None, :])
-        data = self._frames.frame(self._counter, at_ns * 1e-9, raw.tolist())
+        if self._frames is None:
+            return raw
         self._counter += 1
-        self._decoder.feed(data, at_ns)
+        return self._frames.frame(self._counter, at_ns * 1e-9, raw.tolist())
+
+    def take(self, at_ns: int, frame: bytes | FloatArray) -> tuple[IntArray, FloatArray]:
+        """A frame of ``make`` that arrives at ``at_ns``, through decoder and calibration.
+
+        Returns arrival (n,) and values (n, channels) as protection takes them.
+        """
+        if self._decoder is None or not isinstance(frame, bytes):
+            return np.array([at_ns], dtype=np.int64), self._map.calibrate(np.asarray(frame)[None, :])
+        self._decoder.feed(frame, at_ns)
         rows = [event for event in iter(self._decoder.next_event, None) if isinstance(event, Rows)]
         if not rows:
             return np.empty(0, dtype=np.int64), np.empty((0, len(self._channels)))
-        return (
-            np.concatenate([block.arrival_ns for block in rows]),
-            self._map.calibrate(np.concatenate([block.values for block in rows])),
-        )
+        block = join_rows(rows)
+        return block.arrival_ns, self._map.calibrate(block.values)
 
     # -- back through the calibration
 

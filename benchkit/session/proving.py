@@ -151,6 +151,22 @@ class Bench:
         self.largest_rpm = max(self.largest_rpm, math.inf if np.isnan(speed).any() else float(speed.max()))
 
 
+class _Time:
+    """The clock of the computer, moved so that it shows the time of the samples."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._ahead_ns = 0
+
+    def set(self, at_ns: int) -> None:
+        """It is ``at_ns`` now, and time runs from here on."""
+        self._ahead_ns = at_ns - self._clock.now_ns()
+
+    def now(self) -> int:
+        """Time in ns."""
+        return self._clock.now_ns() + self._ahead_ns
+
+
 @dataclass(slots=True)
 class _Walk:
     """A plan under way: its protection, and what it has seen."""
@@ -169,14 +185,25 @@ class _Walk:
         self.events += [one for one in outcomes if isinstance(one, Happened)]
         return [one for one in outcomes if isinstance(one, Command)]
 
-    def feed(self, at_ns: int, values: Mapping[str, float], now_ns: int) -> list[Command]:
+    def make(self, at_ns: int, values: Mapping[str, float]) -> dict[str, bytes | FloatArray]:
         """One frame of every source; ``values`` are injected into those that they belong to."""
-        commands = []
+        frames = {}
         for name, injector in self.injectors.items():
             own = {channel: v for channel, v in values.items() if self.stand.channels[channel].source == name}
-            arrival, table = injector.send(at_ns, own)
-            commands += self.take(self.protection.feed(name, arrival, table, now_ns))
+            frames[name] = injector.make(at_ns, own)
+        return frames
+
+    def feed(self, at_ns: int, frames: Mapping[str, bytes | FloatArray], now: Callable[[], int]) -> list[Command]:
+        """Frames that arrive at ``at_ns``, each through its decoder and to protection."""
+        commands = []
+        for name, frame in frames.items():
+            arrival, table = self.injectors[name].take(at_ns, frame)
+            commands += self.take(self.protection.feed(name, arrival, table, now()))
         return commands
+
+    def put(self, at_ns: int, values: Mapping[str, float]) -> list[Command]:
+        """``make`` and ``feed`` on the clock of the samples."""
+        return self.feed(at_ns, self.make(at_ns, values), lambda: at_ns)
 
     def acted_ns(self) -> int | None:
         """When the limit began to act; None: not yet."""
@@ -196,7 +223,7 @@ class _Walk:
         is_stopping = self.case.phase is Phase.STOPPING
         for sample in samples:
             at_ns = self.start_ns + sample.at_ns
-            self.commands += self.feed(at_ns, sample.values, at_ns)
+            self.commands += self.put(at_ns, sample.values)
             if sample is lead[-1] and self.protection.state is State.READY:
                 self._enter_phase(at_ns)
             if not is_stopping:  # there the orderly stop is under way that nobody sends: time would escalate it
@@ -212,12 +239,24 @@ class _Walk:
         for trigger in triggers:
             self.take(self.protection.request(trigger, at_ns, WHO))
 
-    def decide(self, now_ns: int) -> list[Command]:
-        """The deciding sample, or the instant at which the silence is too long."""
-        at_ns = self.start_ns + self.stimulus.decides_ns
-        if self.stimulus.silence_ns:
-            return self.take(self.protection.tick(max(now_ns, at_ns)))
-        return self.feed(at_ns, self.stimulus.samples[-1].values, max(now_ns, at_ns))
+    @property
+    def must_ns(self) -> int:
+        """The deciding moment."""
+        return self.start_ns + self.stimulus.decides_ns
+
+    def decide(self, time: _Time | None = None) -> list[Command]:
+        """The deciding sample, or the instant at which the silence is too long.
+
+        ``time`` is set to that moment when the frame is ready: what the device would have done before does not count.
+        Without one nothing takes any time.
+        """
+        frames = {}
+        if not self.stimulus.silence_ns:
+            frames = self.make(self.must_ns, self.stimulus.samples[-1].values)
+        if time is not None:
+            time.set(self.must_ns)
+        now = (lambda: self.must_ns) if time is None else time.now
+        return self.feed(self.must_ns, frames, now) if frames else self.take(self.protection.tick(now()))
 
 
 class Prover:
@@ -299,7 +338,7 @@ class Prover:
         """Other limits of the set that would trip with this one; nothing is sent."""
         walk = self._walk(case, stimulus)
         walk.before()
-        walk.decide(walk.start_ns + stimulus.decides_ns)
+        walk.decide()
         return walk.other_trips()
 
     def _walk(self, case: Case, stimulus: Stimulus, *, alone: bool = False) -> _Walk:
@@ -316,24 +355,21 @@ class Prover:
     def _act(self, proof: LimitProof, walk: _Walk) -> LimitProof:
         """The deciding sample, and what follows from it in real time."""
         limit, protection = walk.case.limit, walk.protection
-        must_ns = walk.start_ns + walk.stimulus.decides_ns
-        behind_ns = must_ns - self._clock.now_ns()
-
-        def now() -> int:
-            return self._clock.now_ns() + behind_ns
-
-        commands = self._send(walk.decide(now()), walk, now)
+        time = _Time(self._clock)
+        self._bench.poll(0.0)  # what has piled up on the links meanwhile would delay the answer
+        self._bench.replies.clear()
+        commands = self._send(walk.decide(time), walk, time)
         if walk.acted_ns() is None:
             return replace(proof, reason="it did not act at the first sample at which it must")
-        proof = replace(proof, at_first_sample=walk.acted_ns() == must_ns)
+        proof = replace(proof, at_first_sample=walk.acted_ns() == walk.must_ns)
         if not proof.at_first_sample:
             return replace(proof, reason="it acted, and not at the first sample at which it must")
         if limit.severity is Severity.CAUTION:
             if commands:
                 return replace(proof, reason="a caution has commanded a stop", commands=tuple(commands))
-            self._let_go(walk, now)
             return replace(proof, is_proven=True)
-        commands += self._wait(walk, now)
+        held = None if walk.stimulus.silence_ns else walk.stimulus.samples[-1].values
+        commands += self._wait(walk, time, held)
         reaction = next((one for one in protection.reactions if one.limit == limit.name), None)
         since = (lambda at: None if at is None or reaction is None else (at - reaction.sample_ns) * 1e-9)  # noqa: E731
         steps = self._stand.stop_actions[limit.action].steps
@@ -352,47 +388,51 @@ class Prover:
             is_proven=True,
             acknowledged_by=tuple(f"{step.source}: {step.acknowledged_by}" for step in steps),
             acknowledged_s=since(reaction.acknowledged_ns),
-            is_reset=self._reset(walk, now),
+            is_reset=self._reset(walk, time),
         )
 
-    def _send(self, commands: Sequence[Command], walk: _Walk, now: Callable[[], int]) -> list[str]:
+    def _send(self, commands: Sequence[Command], walk: _Walk, time: _Time) -> list[str]:
         for command in commands:
             self._bench.send(command)
-            walk.take(walk.protection.written(command, now()))
+            walk.take(walk.protection.written(command, time.now()))
         return [f"{command.source}: {command.text}" for command in commands]
 
-    def _wait(self, walk: _Walk, now: Callable[[], int]) -> list[str]:
-        """Answers in, repeats and later steps out, until all is acknowledged or it has taken too long."""
-        steps = self._stand.stop_actions[walk.case.limit.action].steps
-        until_ns = now() + as_ns(sum(step.delay_s + TIMEOUTS * step.timeout_s for step in steps))
+    def _wait(self, walk: _Walk, time: _Time, held: Mapping[str, float] | None) -> list[str]:
+        """Answers in, repeats and later steps out, until all is acknowledged or it has taken too long.
+
+        ``held`` goes on being injected meanwhile, so that no source is stale; None: the frames are held back.
+        """
+        actions = [self._stand.stop_actions[status.action] for status in walk.protection.stops_under_way]
+        patience_s = max(
+            (sum(step.delay_s + TIMEOUTS * step.timeout_s for step in action.steps) for action in actions), default=0.0
+        )
+        until_ns, next_ns = time.now() + as_ns(patience_s), time.now() + self._step_ns
         sent: list[str] = []
-        held, next_ns = walk.stimulus.samples[-1].values, now() + self._step_ns
-        while walk.protection.unacknowledged_stops and now() < until_ns:
+        while walk.protection.unacknowledged_stops and time.now() < until_ns:
             self._bench.poll(WAIT_S)
             for source, text in self._bench.replies:
-                sent += self._send(walk.take(walk.protection.reply(source, text, now())), walk, now)
+                sent += self._send(walk.take(walk.protection.reply(source, text, time.now())), walk, time)
             self._bench.replies.clear()
-            if now() >= next_ns and not walk.stimulus.silence_ns:  # the condition stands on; so do the other sources
-                next_ns = now() + self._step_ns
-                sent += self._send(walk.feed(now(), held, now()), walk, now)
-            sent += self._send(walk.take(walk.protection.tick(now())), walk, now)
+            if held is not None and time.now() >= next_ns:
+                next_ns = time.now() + self._step_ns
+                sent += self._send(walk.put(time.now(), held), walk, time)
+            sent += self._send(walk.take(walk.protection.tick(time.now())), walk, time)
         return sent
 
-    def _let_go(self, walk: _Walk, now: Callable[[], int]) -> int | None:
-        """Quiet samples, on their own clock, until nothing stands; the time then, or None."""
-        at_ns = now()
+    def _reset(self, walk: _Walk, time: _Time) -> bool:
+        """Quiet samples, on their own clock, until the limit lets go, then good frames until nothing stands; RESET."""
+        at_ns, name, quiet = time.now(), walk.case.limit.name, walk.stimulus.quiet
         for k in range(MOST_QUIET):
             at_ns += self._step_ns
-            walk.feed(at_ns, walk.stimulus.quiet[k % len(walk.stimulus.quiet)], at_ns)
-            walk.take(walk.protection.tick(at_ns))
-            if walk.case.limit.name not in walk.protection.standing_limits:
-                return at_ns
-        return None
-
-    def _reset(self, walk: _Walk, now: Callable[[], int]) -> bool:
-        at_ns = self._let_go(walk, now)
-        if at_ns is None:
-            return False
+            commands = walk.put(at_ns, quiet[k % len(quiet)] if name in walk.protection.standing_limits else {})
+            commands += walk.take(walk.protection.tick(at_ns))
+            if commands:  # of a limit that has tripped beside it meanwhile
+                time.set(at_ns)
+                self._send(commands, walk, time)
+                self._wait(walk, time, {})
+                at_ns = time.now()
+            if name not in walk.protection.standing_limits and not walk.protection.standing_causes:
+                break
         try:
             walk.take(walk.protection.request(Trigger.RESET, at_ns, WHO))
         except RefusedError:
