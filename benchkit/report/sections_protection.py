@@ -28,6 +28,7 @@ from benchkit.report.model import (
     plain,
 )
 from benchkit.report.overview import as_trace, limit_levels, trip_mark
+from benchkit.report.proofs import proof_blocks
 from benchkit.report.rows import listed, of_run, run_slug, table_by_run
 from benchkit.report.trips import AFTER_S, BEFORE_S, worst_reaction
 
@@ -104,6 +105,7 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         note="Stop categories as in IEC 60204-1. An action that escalates to none is repeated until it is answered.",
     )
     blocks: list[Block | None] = [*limit_set_blocks(runs), table, limit_changes_table(runs), actions]
+    blocks += proof_blocks(runs)
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 
