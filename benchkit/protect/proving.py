@@ -8,7 +8,7 @@ Rules:
 1. The last sample of a plan is the first at which the limit must act. At every sample before it, it must not.
 2. A level is crossed by one hundredth of the range of its channel, or by what else the link can carry.
 3. An integral is driven with one constant value from the first sample on. Its operate time follows from the equation
-   of the kind; the sample before lies 0.1 % short of it, the deciding one 0.1 % after it.
+   of the kind; the sample before lies 0.1 % short of it, the deciding one 0.1 % after it (less where samples are closer).
 4. A limit with two edges is driven over both, one with set points by phase in every phase in which it is on.
 5. What cannot be driven says why. It is never left out.
 """
@@ -51,6 +51,7 @@ MULTIPLES = (2.0, 3.0, 1.5, 5.0, 1.2, 10.0, 1.05)
 EITHER_SIDE = 1e-3
 """Of an operate time: the sample before the deciding one, and that one, lie so far from it."""
 MOST_SAMPLES = 100_000
+ENOUGH_SAMPLES = 1000
 SLOPE = 1.57
 """Of a rate: so many times its set point."""
 INTEGRALS = frozenset(
@@ -344,20 +345,23 @@ def _frozen(limit: Limit, scene: Scene) -> Stimulus:
 
 # -------------------------------------------------------------------------------------------------- integrals
 def _integral(limit: Limit, scene: Scene) -> Stimulus:
-    """One value from the first sample on; the multiple that needs the fewest samples within the range of the channel."""
+    """One value from the first sample on: the first multiple that is quick enough, else the quickest in the range."""
     name, best = limit.channel, (math.inf, math.nan)
     low, high = scene.channels[name].low, scene.channels[name].high
-    for multiple in MULTIPLES:
-        for side in (1.0,) if limit.kind is LimitKind.ENERGY_IN_TIME else (1.0, -1.0):
-            value = scene.reach(name, side * multiple * _grows_above(limit))
-            if math.isfinite(value) and low <= value <= high:
-                best = min(best, (operate_time_s(limit, value), value))
+    sides = (1.0,) if limit.kind is LimitKind.ENERGY_IN_TIME else (1.0, -1.0)
+    wanted = [side * multiple * _grows_above(limit) for side in sides for multiple in MULTIPLES]
+    for each in (*wanted, high):
+        value = scene.reach(name, each)
+        if low <= value <= high and operate_time_s(limit, value) < best[0]:
+            best = (operate_time_s(limit, value), value)
+            if best[0] * 1e9 < ENOUGH_SAMPLES * scene.step_ns:
                 break
     time_s, value = best
     if not math.isfinite(time_s):
         raise _CannotError(f"within the range of {name} no value makes it operate")
     values = {name: value}
-    before_ns, after_ns = round(time_s * (1.0 - EITHER_SIDE) * 1e9), math.ceil(time_s * (1.0 + EITHER_SIDE) * 1e9)
+    either_ns = min(EITHER_SIDE * time_s * 1e9, 0.4 * scene.step_ns)
+    before_ns, after_ns = round(time_s * 1e9 - either_ns), math.ceil(time_s * 1e9 + either_ns)
     if before_ns // scene.step_ns > MOST_SAMPLES:
         raise _CannotError(f"it operates after {time_s:.4g} s: more than {MOST_SAMPLES} samples would be needed")
     samples = [Sample(at_ns, values) for at_ns in (*_times(0, before_ns, scene.step_ns), before_ns)]

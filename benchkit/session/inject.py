@@ -25,6 +25,9 @@ CLOSE = 1e-3
 """A value that arrives further from the wanted one than this part of the range was not sent."""
 SCAN = 401
 """Raw numbers looked at where a curve has no inverse of its own: derived channels, compensated thermocouples."""
+OTHERS = (0.0, 0.75, 0.25)
+"""Of a formula one input is searched, the others as in the last good frame (0), or at this part of their range: at rest
+a product of speed and torque cannot be made large by one of them."""
 BYTES, ROWS = "bytes", "rows"
 
 
@@ -116,10 +119,13 @@ class Injector:
         if channel.derived is None and not cold_junction_of(curve):
             raw = float(curve.invert(np.array([value]))[0])
             return {self._place[channel.column]: raw} if math.isfinite(raw) else None
-        for column, low, high in self._leaves(channel):
-            found = self._search(channel.name, value, column, low, high)
-            if found is not None:
-                return {column: found}
+        leaves = self._leaves(channel)
+        for share in OTHERS:
+            for column, low, high in leaves:
+                raw = {c: lo + share * (hi - lo) for c, lo, hi in leaves if c != column} if share else {}
+                found = self._search(channel.name, value, column, (low, high), raw)
+                if found is not None:
+                    return raw | {column: found}
         return None
 
     def _leaves(self, channel: Channel) -> list[tuple[int, float, float]]:
@@ -132,19 +138,23 @@ class Injector:
         ends = curve.invert(np.array([channel.low, channel.high])).tolist()
         return [(self._place[channel.column], min(ends), max(ends))] if all(map(math.isfinite, ends)) else []
 
-    def _search(self, name: str, value: float, column: int, low: float, high: float) -> float | None:
-        """Raw number of ``column`` at which channel ``name`` crosses ``value``."""
+    def _search(
+        self, name: str, value: float, column: int, ends: tuple[float, float], others: Mapping[int, float]
+    ) -> float | None:
+        """Raw number of ``column`` between ``ends`` at which channel ``name`` crosses ``value``, with these others."""
         from scipy.optimize import brentq
 
         at = list(self._channels).index(name)
 
         def missed(raw: FloatArray) -> FloatArray:
             rows = np.tile(self._frame, (raw.size, 1))
+            for place, number in others.items():
+                rows[:, place] = number
             rows[:, column] = raw
             difference: FloatArray = self._map.calibrate(rows)[:, at] - value
             return difference
 
-        x = np.linspace(low, high, SCAN)
+        x = np.linspace(*ends, SCAN)
         y = missed(x)
         with np.errstate(invalid="ignore"):
             crossings = np.flatnonzero(y[:-1] * y[1:] <= 0.0)
