@@ -67,8 +67,8 @@ def cold_soak(readings: Mapping[str, Reading]) -> tuple[Finding, ...]:
 
     The rule: ``|T_i - T_ref| <= 2 sqrt(u_i² + u_ref²)`` with ``T_ref`` the mean of the others weighted by ``1/u²`` and
     ``u_ref² = 1 / sum(1/u²)``. The one furthest out is named and left out of the reference, then the rest is looked at
-    again, until all agree. Two that disagree are both named. The form is that of the normalized error of interlaboratory
-    comparisons (ISO/IEC 17043, from memory); its use on a cold soak is common practice, no source.
+    again, until all agree. Two that disagree are both named. The form is that of the normalized error of
+    interlaboratory comparisons (ISO/IEC 17043, from memory); its use on a cold soak is common practice, no source.
     """
     found = [
         Finding("caution", "cold_soak", "not measured: its agreement is not known", name)
@@ -119,7 +119,9 @@ def zero_check(readings: Mapping[str, Reading]) -> tuple[Finding, ...]:
     for name, one in readings.items():
         if not abs(one.value) <= K * one.u:  # NaN is not zero
             shown = "not measured" if math.isnan(one.value) else f"{one.value:+.4g} {one.unit}"
-            text = f"shows {shown} at rest, more than its {K * one.u:.2g} {one.unit} (k = 2). Tare it, or look for a load"
+            text = (
+                f"shows {shown} at rest, more than its {K * one.u:.2g} {one.unit} (k = 2). Tare it, or look for a load"
+            )
             found.append(Finding("caution", "zero", text, name))
     return tuple(found)
 
@@ -149,7 +151,8 @@ def noise_findings(
     """Channels that scatter more with the gates on, and temperatures that jump when they go on.
 
     Noisy: scatter at least twice that with the gates off, and the F-test at 1 %. A temperature cannot jump: a mean that
-    moves by more than three standard uncertainties and by more than the scatter is interference. Common practice, no source.
+    moves by more than three standard uncertainties and by more than the scatter is interference. Common practice, no
+    source.
     """
     found = []
     for name, one in ratios.items():
@@ -165,8 +168,8 @@ def noise_findings(
             found.append(Finding("caution", "gates_noise", text, name))
         if name in temperatures and abs(one.step) > max(JUMP_K * one.u_step, one.s_off):
             text = (
-                f"jumps by {one.step:+.3g} K when the gates go on (u {one.u_step:.2g} K): a temperature cannot, this is "
-                "interference"
+                f"jumps by {one.step:+.3g} K when the gates go on (u {one.u_step:.2g} K): a temperature cannot, "
+                "this is interference"
             )
             found.append(Finding("caution", "gates_jump", text, name))
     return tuple(found)

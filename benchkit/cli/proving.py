@@ -66,7 +66,9 @@ def _proven(stand: Stand, args: Namespace) -> Proof:
             child = start_simulated_stand(args.stand, seed=args.seed)
             ending.callback(child.end)
             ports = dict.fromkeys(stand.sources, child.address) | ports
-        bench = Bench(stand, [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()], clock)
+        bench = Bench(
+            stand, [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()], clock
+        )
         if hasattr(signal, "SIGTERM"):
             signal.signal(signal.SIGTERM, signal.default_int_handler)
         print(ONE_LINE, file=sys.stderr)

@@ -10,7 +10,7 @@ import sys
 import time
 import uuid
 from argparse import Namespace
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -64,21 +64,16 @@ def record(args: Namespace) -> int:
             sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
         header = make_header(loaded, clock.utc_now(), args)
         out = Path(args.out)
-        short = check_folder(out, stand.sources.values(), args.duration or 3600.0)
-        if short:
-            print(f"caution: {short}", file=sys.stderr)
+        _say_if_short(check_folder(out, stand.sources.values(), args.duration or 3600.0))
         run_path = out / f"{header.run_id}.h5"
         desk = Desk(args.publish, args.request)
         ending.callback(desk.close)
         recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
         recorder.begin()
-        if proof is not None:
-            take_proof(recorder, *proof)
+        take_proof(recorder, proof)
         live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
         ending.callback(live.unlink, missing_ok=True)
-        for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
+        _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
@@ -88,6 +83,17 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _say_if_short(short: str | None) -> None:
+    if short:
+        print(f"caution: {short}", file=sys.stderr)
+
+
+def _on_signals(end: Callable[[], None]) -> None:
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: end())
 
 
 def _loosened(stand: Stand) -> Iterator[str]:

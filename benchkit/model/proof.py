@@ -16,7 +16,8 @@ FUTURE_S = 60.0
 """A proof from further ahead than this was made with a clock that was wrong, or is."""
 MEANING = (
     "The signature says that this record was written with the private key of the fingerprint named, which lies on one "
-    "computer, and that nothing in it was changed since. It does not say who a person is, and not that the stand is safe. "
+    "computer, and that nothing in it was changed since. It does not say who a person is, and not that the stand is "
+    "safe. "
     f"{NOT_A_SAFETY_FUNCTION}"
 )
 
@@ -112,10 +113,12 @@ def proof_from_json(body: Mapping[str, Any]) -> Proof:
         UsageError: it is none, or of a format that this version does not know.
     """
     if body.get("format") != FORMAT:
-        raise UsageError("not a proof of this format", where="proof", got=body.get("format"), expected=FORMAT)
+        raise UsageError("not a proof of this format", where="proof", got=body.get("format"), expected=str(FORMAT))
     try:
         fields = {key: value for key, value in body.items() if key != "is_complete"}
-        limits = tuple(LimitProof(**{key: _tuples(value) for key, value in one.items()}) for one in fields.pop("limits"))
+        limits = tuple(
+            LimitProof(**{key: _tuples(value) for key, value in one.items()}) for one in fields.pop("limits")
+        )
         return Proof(limits=limits, **{key: _tuples(value) for key, value in fields.items()})
     except (TypeError, AttributeError) as error:
         raise UsageError("not a whole proof", where="proof", got=str(error)) from None
@@ -126,9 +129,7 @@ def age_s(proof: Proof, now: datetime) -> float:
     return (now - datetime.fromisoformat(proof.proven_utc)).total_seconds()
 
 
-def why_not(
-    proof: Proof, *, limit_set_hash: str, now: datetime, max_age_s: float, is_simulated: bool
-) -> str:
+def why_not(proof: Proof, *, limit_set_hash: str, now: datetime, max_age_s: float, is_simulated: bool) -> str:
     """Why ``proof`` does not count for a run that begins now; empty: it counts."""
     age = age_s(proof, now)
     if proof.limit_set_hash != limit_set_hash:

@@ -8,7 +8,8 @@ Rules:
 1. The last sample of a plan is the first at which the limit must act. At every sample before it, it must not.
 2. A level is crossed by one hundredth of the range of its channel, or by what else the link can carry.
 3. An integral is driven with one constant value from the first sample on. Its operate time follows from the equation
-   of the kind; the sample before lies 0.1 % short of it, the deciding one 0.1 % after it (less where samples are closer).
+   of the kind; the sample before lies 0.1 % short of it, the deciding one 0.1 % after it, or less where
+   samples are closer.
 4. A limit with two edges is driven over both, one with set points by phase in every phase in which it is on.
 5. What cannot be driven says why. It is never left out.
 """
@@ -395,7 +396,7 @@ def operate_time_s(limit: Limit, value: float) -> float:
         curve, multiple = CURVES[detail.curve], min(size / limit.set_point, TOP_MULTIPLE)
         if multiple <= 1.0:
             return math.inf
-        return detail.time_multiplier * (curve.k / (multiple**curve.alpha - 1.0) + curve.c)
+        return float(detail.time_multiplier * (curve.k / (multiple**curve.alpha - 1.0) + curve.c))
     if isinstance(detail, ThermalReplica):
         q = (size / (detail.k * limit.set_point)) ** 2
         return detail.heating_s * math.log((q - detail.initial_share) / (q - 1.0)) if q > 1.0 else math.inf

@@ -114,7 +114,9 @@ def _protection(run: RunReport) -> Iterable[Flag]:
             text = f"A stop was not answered and escalated at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.ERROR, event.kind.value, event.source, text)
         elif event.kind is EventKind.PRE_RUN_CHECK and event.data.get("findings"):
-            yield Flag(Tone.CAUTION, event.kind.value, "", f"Before the run, at {plain_text(event.time_s)} s: {event.message}")
+            yield Flag(
+                Tone.CAUTION, event.kind.value, "", f"Before the run, at {plain_text(event.time_s)} s: {event.message}"
+            )
         elif event.kind is EventKind.FLOOD:
             text = f"More alarms than a person can answer at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.NOTE, event.kind.value, "", text)

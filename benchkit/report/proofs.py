@@ -73,9 +73,10 @@ def _table(runs: Sequence[RunReport]) -> Table | None:
             Column("aside", "Set aside"),
         ),
         lambda run: (_row(one) for one in _limits(run)),
-        note="Each limit acted at the first sample at which it must, and at none before. Delays and integrals run on the "
-        "clock of the injected samples. Reaction times are host time from the deciding sample. Through bytes: decoder, "
-        "calibration and protection; through rows: handed in behind the decoder. That a sensor shows what is there is not shown.",
+        note="Each limit acted at the first sample at which it must, and at none before. Delays and integrals run on "
+        "the clock of the injected samples. Reaction times are host time from the deciding sample. Through bytes: "
+        "decoder, calibration and protection; through rows: handed in behind the decoder. That a sensor shows what is "
+        "there is not shown.",
     )
 
 

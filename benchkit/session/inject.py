@@ -122,10 +122,10 @@ class Injector:
         leaves = self._leaves(channel)
         for share in OTHERS:
             for column, low, high in leaves:
-                raw = {c: lo + share * (hi - lo) for c, lo, hi in leaves if c != column} if share else {}
-                found = self._search(channel.name, value, column, (low, high), raw)
+                others = {c: lo + share * (hi - lo) for c, lo, hi in leaves if c != column} if share else {}
+                found = self._search(channel.name, value, column, (low, high), others)
                 if found is not None:
-                    return raw | {column: found}
+                    return others | {column: found}
         return None
 
     def _leaves(self, channel: Channel) -> list[tuple[int, float, float]]:

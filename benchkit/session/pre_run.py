@@ -1,4 +1,4 @@
-"""Requests for the checks before a run. Each looks at the last two seconds at rest and writes what it found as an event.
+"""Requests for the checks before a run. Each looks at the last two seconds at rest; what it found is an event.
 
 cold_soak       channels=[NAME, …]    temperatures that should agree; without it, all measured temperatures
 zero_check      channels=[NAME, …]    channels that should show zero; without it, all forces, torques and currents
@@ -81,9 +81,7 @@ def take_gates_noise(recorder: Recorder, request: Request) -> Request:
     return _told(recorder, request, "gates_noise", found, {"gates": "on", "channels": table})
 
 
-def _readings(
-    recorder: Recorder, request: Request, check: str, quantities: frozenset[Quantity]
-) -> dict[str, Reading]:
+def _readings(recorder: Recorder, request: Request, check: str, quantities: frozenset[Quantity]) -> dict[str, Reading]:
     """Readings of the channels named, or of all measured ones of these quantities; at rest only."""
     now = recorder.clock.now_ns()
     if recorder.protection.state not in AT_REST:

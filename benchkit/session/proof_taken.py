@@ -12,7 +12,7 @@ from benchkit.model.proof import Proof, why_not
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
 from benchkit.protect.permissives import LIMIT_SET_PROVEN, limit_set_hash
-from benchkit.session.signing import read_record
+from benchkit.session.signing import FINGERPRINT_SHOWN, read_record
 
 if TYPE_CHECKING:
     from benchkit.session.recorder import Recorder
@@ -42,9 +42,13 @@ def fitting_proof(path: Path, stand: Stand, now: datetime, *, is_simulated: bool
     return proof, record
 
 
-def take_proof(recorder: Recorder, proof: Proof, record: dict[str, Any]) -> None:
-    """Write the whole record into the run as an event, and meet the permissive."""
-    text = f"limit set proven by {proof.who} at {proof.proven_utc}: {len(proof.limits)} limits, key {proof.fingerprint[:16]}"
+def take_proof(recorder: Recorder, given: tuple[Proof, dict[str, Any]] | None) -> None:
+    """Write the whole record into the run as an event, and meet the permissive; nothing where none is given."""
+    if given is None:
+        return
+    proof, record = given
+    by = f"by {proof.who} at {proof.proven_utc}, key {proof.fingerprint[:FINGERPRINT_SHOWN]}"
+    text = f"limit set proven {by}: {len(proof.limits)} limits"
     recorder.note(EventKind.PROOF, text, {"who": proof.who, "record": record})
     now = recorder.clock.now_ns()
     taken = ProofRecord(proof.limit_set_hash, proof.proven_utc, proof.who)

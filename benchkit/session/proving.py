@@ -255,12 +255,15 @@ class _Walk:
             frames = self.make(self.must_ns, self.stimulus.samples[-1].values)
         if time is not None:
             time.set(self.must_ns)
-        now = (lambda: self.must_ns) if time is None else time.now
+
+        def now() -> int:
+            return self.must_ns if time is None else time.now()
+
         return self.feed(self.must_ns, frames, now) if frames else self.take(self.protection.tick(now()))
 
 
 class Prover:
-    """Proves the limits of ``stand`` over the links of ``bench``, which are open and at rest. ``tell`` gets progress."""
+    """Proves the limits of ``stand`` over ``bench``, whose links are open and at rest. ``tell`` gets progress."""
 
     def __init__(self, stand: Stand, bench: Bench, tell: Callable[[LimitProof], None] = lambda _proof: None) -> None:
         # the permissives of a run are not asked for: what is armed here is a protection of its own, without a device
@@ -371,7 +374,10 @@ class Prover:
         held = None if walk.stimulus.silence_ns else walk.stimulus.samples[-1].values
         commands += self._wait(walk, time, held)
         reaction = next((one for one in protection.reactions if one.limit == limit.name), None)
-        since = (lambda at: None if at is None or reaction is None else (at - reaction.sample_ns) * 1e-9)  # noqa: E731
+
+        def since(at_ns: int | None) -> float | None:
+            return None if at_ns is None or reaction is None else (at_ns - reaction.sample_ns) * 1e-9
+
         steps = self._stand.stop_actions[limit.action].steps
         escalated = [e.message for e in walk.events if e.kind is EventKind.STOP_ESCALATED]
         proof = replace(

@@ -68,7 +68,7 @@ def fingerprint_of(key: Ed25519PrivateKey) -> str:
 
 
 def signed(proof: Proof, path: Path) -> dict[str, Any]:
-    """``{"proof": …, "signature": …}``: the record with the public half of the key at ``path``, made at the first use."""
+    """``{"proof": …, "signature": …}``: the record with the public key of the pair at ``path``, made at first use."""
     if not path.exists():
         make_key(path)
     key = _load(path)
@@ -142,7 +142,8 @@ def _load(path: Path) -> Ed25519PrivateKey:
         key = None
     if not isinstance(key, ed25519.Ed25519PrivateKey):
         raise UsageError("not an Ed25519 key", where=str(path), remedy="Move it away; benchkit prove makes a new one.")
-    return key
+    found: Ed25519PrivateKey = key
+    return found
 
 
 def _library() -> tuple[Any, Any, Any]:

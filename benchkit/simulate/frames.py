@@ -33,7 +33,9 @@ class TextFrames:
             line = writer.line(writer.fields(counter % self._format.counter_modulus, time, raw))
             if len(line) <= self._format.max_line_bytes:
                 return line
-        raise UsageError("a line is too long for its format", got=len(line), expected=self._format.max_line_bytes)
+        raise UsageError(
+            "a line is too long for its format", got=len(line), expected=f"at most {self._format.max_line_bytes}"
+        )
 
 
 class PacketFrames:

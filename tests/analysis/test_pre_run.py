@@ -7,7 +7,15 @@ import math
 import numpy as np
 import pytest
 
-from benchkit.analysis.pre_run import NoiseRatio, Reading, cold_soak, noise_findings, noise_ratio, reading_of, zero_check
+from benchkit.analysis.pre_run import (
+    NoiseRatio,
+    Reading,
+    cold_soak,
+    noise_findings,
+    noise_ratio,
+    reading_of,
+    zero_check,
+)
 
 
 def temps(**values: float) -> dict[str, Reading]:

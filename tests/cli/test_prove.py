@@ -97,7 +97,10 @@ def test_every_kind_is_proven_over_the_wire(bench: Path, device: Child, capsys: 
 
 def test_a_device_that_does_not_acknowledge(bench: Path, device: Child, capsys: pytest.CaptureFixture[str]) -> None:
     text = (bench / "airboat.toml").read_text(encoding="utf-8")
-    wrong = text.replace('acknowledged_by = "ok stop ramp"\ntimeout = { value = 500.0', 'acknowledged_by = "ok ramp"\ntimeout = { value = 50.0')
+    wrong = text.replace(
+        'acknowledged_by = "ok stop ramp"\ntimeout = { value = 500.0',
+        'acknowledged_by = "ok ramp"\ntimeout = { value = 50.0',
+    )
     assert wrong != text
     (bench / "airboat.toml").write_text(wrong, encoding="utf-8")
     shutil.copytree(shared_path("limits", "heron_60.toml").parent, bench / "limits", dirs_exist_ok=True)
@@ -107,8 +110,12 @@ def test_a_device_that_does_not_acknowledge(bench: Path, device: Child, capsys: 
     assert "proven      over_speed" in out
     body = record_of("airboat_proof.json")["proof"]
     left = {one["limit"] for one in body["limits"] if not one["is_proven"]}
-    assert left == {limit.name for limit in load_stand(bench / "airboat.toml").stand.limit_set.limits if limit.action == "ramp_down"}
-    assert f"The proof is INCOMPLETE: {', '.join(one['limit'] for one in body['limits'] if not one['is_proven'])}." in out
+    assert left == {
+        limit.name for limit in load_stand(bench / "airboat.toml").stand.limit_set.limits if limit.action == "ramp_down"
+    }
+    assert (
+        f"The proof is INCOMPLETE: {', '.join(one['limit'] for one in body['limits'] if not one['is_proven'])}." in out
+    )
     with pytest.raises(RefusedError, match=r"it is incomplete: .*coolant_hot"):
         _take("airboat.toml", "airboat_proof.json")
 
@@ -129,7 +136,9 @@ def test_refused_while_the_shaft_turns(bench: Path, capsys: pytest.CaptureFixtur
     assert not (bench / "airboat_proof.json").exists()
 
 
-def test_a_run_takes_the_proof_and_arms_with_it_only(bench: Path, device: Child, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_run_takes_the_proof_and_arms_with_it_only(
+    bench: Path, device: Child, capsys: pytest.CaptureFixture[str]
+) -> None:
     stand = profile(bench, "asks.toml", REQUIRED)
     assert prove(stand, device, "--out", "proof.json") == 0
     options = ("--port", f"rack={device.address}", "--quiet")
@@ -151,7 +160,13 @@ def test_a_run_takes_the_proof_and_arms_with_it_only(bench: Path, device: Child,
         assert checked(event.data["record"]).is_complete  # the signature fits in the run as well
         assert "limit_set_proven: met" in [e.message for e in run.events()]
     # a limit that is changed afterwards
-    run_limits = '[limit_set]\nname = "trial"\nrevision = "1"\n[limits.over_speed]\nset_point = { value = 4200.0, unit = "rpm" }\n'
+    run_limits = """
+[limit_set]
+name = "trial"
+revision = "1"
+[limits.over_speed]
+set_point = { value = 4200.0, unit = "rpm" }
+"""
     (bench / "run.toml").write_text(run_limits, encoding="utf-8")
     capsys.readouterr()
     assert main(["record", stand, *options, "--limits", "run.toml", "--proof", "proof.json"]) == 6
@@ -243,7 +258,10 @@ def test_a_new_key_leaves_the_old_one(bench: Path, capsys: pytest.CaptureFixture
         assert main(["prove", "--new-key"]) == 0
     first, second = (line.rsplit(" ", 1)[1] for line in capsys.readouterr().out.splitlines())
     assert first != second
-    assert sorted(file.name for file in (bench / "config").iterdir()) == ["proof_key.pem", f"proof_key_{first[:16]}.pem"]
+    assert sorted(file.name for file in (bench / "config").iterdir()) == [
+        "proof_key.pem",
+        f"proof_key_{first[:16]}.pem",
+    ]
 
 
 def test_what_is_missing_on_the_command_line(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

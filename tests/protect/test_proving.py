@@ -1,4 +1,4 @@
-"""Plans of a proof against the engine of limits: the last sample is the first at which a limit acts, for any settings."""
+"""Plans of a proof against the engine of limits: the last sample is the first at which a limit acts."""
 
 from __future__ import annotations
 

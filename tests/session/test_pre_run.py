@@ -46,7 +46,7 @@ def test_checks_are_events_with_what_they_found(client: RecorderClient, tmp_path
     assert ask(client, "gates_noise", gates="off")["findings"] == []
     # nothing has been switched: no channel scatters more
     assert ask(client, "gates_noise", gates="on")["findings"] == []
-    with pytest.raises(RefusedError, match="no measured channel for this check.*'winding_temp'"):
+    with pytest.raises(RefusedError, match=r"no measured channel for this check.*'winding_temp'"):
         ask(client, "cold_soak", channels=["winding_tmp", "stator_temp"])
     with pytest.raises(RefusedError, match="not said whether the gates are on"):
         ask(client, "gates_noise")
@@ -65,5 +65,5 @@ def test_checks_are_events_with_what_they_found(client: RecorderClient, tmp_path
 
 
 def test_nothing_to_compare_with(client: RecorderClient) -> None:
-    with pytest.raises(RefusedError, match="nothing to compare with.*gates=off before"):
+    with pytest.raises(RefusedError, match=r"nothing to compare with.*gates=off before"):
         ask(client, "gates_noise", gates="on")
