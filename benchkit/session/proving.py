@@ -107,6 +107,8 @@ class Bench:
         stale_ns = as_ns(self.stand.sources[self._speed.source].stale_after_s)
         if not self._speed_rows or self.clock.now_ns() - self._speed_ns > stale_ns:
             raise RefusedError(f"{self._speed.name} is not measured now", where="prove", remedy="Look at its link.")
+        if math.isinf(self.largest_rpm):
+            raise RefusedError(f"{self._speed.name} was not measured in every row", where="prove")
         if not self.largest_rpm <= TURNING_RPM:
             raise RefusedError(
                 "the stand is not at rest",
