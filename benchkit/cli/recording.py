@@ -17,7 +17,7 @@ from pathlib import Path
 
 from benchkit import __version__
 from benchkit.cli.common import load_with_limits, print_json, progress, show_bytes
-from benchkit.cli.priority import step_forward
+from benchkit.cli.priority import leave_start_alone, step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.cautions import ONE_LINE
@@ -77,6 +77,7 @@ def record(args: Namespace) -> int:
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
+        leave_start_alone()
         summary = recorder.run()
     if args.quiet:
         return 0

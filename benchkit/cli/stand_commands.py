@@ -84,7 +84,9 @@ def simulate_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1, help="seed of noise and calibration errors (default 1)")
     parser.add_argument("--time-factor", type=float, default=1.0, help="device seconds per second (default 1)")
     parser.add_argument("--rate", type=float, default=1000.0, help="lines per second on the link (default 1000)")
-    parser.add_argument("--watchdog", type=float, metavar="S", help="the stand stops when no command came for so long")
+    parser.add_argument(
+        "--watchdog", type=float, metavar="S", help="the stand drops its enable when no new 'alive N' came for so long"
+    )
     parser.add_argument(
         "--at",
         nargs=2,
@@ -118,5 +120,6 @@ def run_simulate(args: Namespace) -> int:
         watchdog_s=args.watchdog,
         schedule=[(float(at_s), text) for at_s, text in args.at],
         announce=announce,
+        tell=lambda text: print(text, flush=True),
     )
     return 0

@@ -60,6 +60,8 @@ class EventKind(StrEnum):
     SOURCE_LOST = "source_lost"
     SOURCE_BACK = "source_back"
     RECORDING_FAULT = "recording_fault"
+    HEARTBEAT = "heartbeat"
+    """Beats kept back, going on, late, or not taken; at the close of a run its ``data`` holds the figures."""
     REFUSED = "refused"
     MARK = "mark"
     NOTE = "note"

@@ -9,6 +9,7 @@ from enum import StrEnum
 from benchkit.model.alarms import AlarmRules
 from benchkit.model.calibration import Calibration
 from benchkit.model.derived import Derived
+from benchkit.model.heartbeat import Heartbeat
 from benchkit.model.limits import LimitSet
 from benchkit.model.sources import Source
 from benchkit.model.start_conditions import StartConditions
@@ -134,6 +135,7 @@ class Stand:
     notes: str = ""
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
     start_conditions: StartConditions = field(default_factory=StartConditions)
+    heartbeat: Heartbeat | None = None
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
         """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""

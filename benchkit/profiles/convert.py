@@ -10,6 +10,7 @@ from benchkit.model.stand import Channel, Inverter, Motor, Propeller, Role, Stan
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
+from benchkit.profiles.heartbeat_schema import heartbeat_of
 from benchkit.profiles.limit_convert import limit_set
 from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
@@ -76,6 +77,7 @@ class Converter(Collector):
             notes=p.stand.notes,
             alarm_rules=alarm_rules(self, p.alarms),
             start_conditions=start_conditions(self, p.start_conditions, self._quantities),
+            heartbeat=heartbeat_of(self, p.heartbeat, p.sources),
         )
 
     # -- sections

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.heartbeat_schema import HeartbeatSection
 from benchkit.profiles.layer_schema import LimitRecord
 from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
 from benchkit.profiles.sensor_schema import SensorSection
@@ -185,3 +186,4 @@ class Profile(Section):
     limit_record: LimitRecord | None = None
     alarms: AlarmsSection | None = None
     start_conditions: StartConditionsSection | None = None
+    heartbeat: HeartbeatSection | None = None

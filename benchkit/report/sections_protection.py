@@ -9,6 +9,7 @@ from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.events import Event, EventKind
 from benchkit.model.limits import Direction, Limit, LimitKind, deadband_unit, set_point_unit
 from benchkit.model.stops import StopAction
+from benchkit.report.heartbeat import heartbeat_paragraph
 from benchkit.report.limit_layers import limit_changes_table, limit_set_blocks
 from benchkit.report.model import (
     Block,
@@ -104,8 +105,14 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (row for action in run.stand.stop_actions.values() for row in _action_rows(action)),
         note="Stop categories as in IEC 60204-1. An action that escalates to none is repeated until it is answered.",
     )
-    blocks: list[Block | None] = [*limit_set_blocks(runs), table, limit_changes_table(runs), actions]
-    blocks += proof_blocks(runs)
+    blocks: list[Block | None] = [
+        *limit_set_blocks(runs),
+        table,
+        limit_changes_table(runs),
+        actions,
+        heartbeat_paragraph(runs),
+        *proof_blocks(runs),
+    ]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 
 

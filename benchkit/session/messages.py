@@ -50,6 +50,22 @@ class FirstOutStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class BeatStatus:
+    """Heartbeat output: whether beats go out, else why not, and how steadily (see ``protect.heartbeat``)."""
+
+    period_s: float
+    kept_back: str
+    """Why no beat goes out; empty while beats go out."""
+    beats: int
+    late: int
+    pauses: int
+    unanswered: int
+    mean_s: float | None
+    p99_s: float | None
+    worst_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
     """The recorder in one message, at least ten times a second. ``time_s`` is host time since the run began."""
 
@@ -66,9 +82,12 @@ class Status:
     first_out: FirstOutStatus | None = None
     standing: tuple[str, ...] = ()
     heartbeat: int = 0
+    """Counts these messages."""
     limit_hash: str = ""
     """First digits of the hash of the limits in force."""
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
+    beats: BeatStatus | None = None
+    """The heartbeat output; None for a stand without one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,6 +181,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         heartbeat=int(body["heartbeat"]),
         limit_hash=str(body.get("limit_hash", "")),
         protection=protection_status_from(body["protection"]),
+        beats=None if body.get("beats") is None else BeatStatus(**body["beats"]),
     )
 
 

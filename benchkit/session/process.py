@@ -65,6 +65,7 @@ def start_simulated_stand(
     rate_hz: float = 1000.0,
     tcp: str | None = None,
     schedule: Sequence[tuple[float, str]] = (),
+    watchdog_s: float | None = None,
 ) -> Child:
     """Start ``benchkit simulate`` and return it with the address it serves on.
 
@@ -72,6 +73,8 @@ def start_simulated_stand(
     """
     use_tcp = tcp or ("127.0.0.1:0" if sys.platform == "win32" else None)
     arguments = ["simulate", stand, "--seed", str(seed), "--time-factor", str(time_factor), "--rate", str(rate_hz)]
+    if watchdog_s is not None:
+        arguments += ["--watchdog", str(watchdog_s)]
     for at_s, command in schedule:
         arguments += ["--at", str(at_s), command]
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")

@@ -23,6 +23,7 @@ from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.layout import Block, joined
+from benchkit.session.beats import Beats
 from benchkit.session.desk import Desk
 from benchkit.session.disk import LAST_S, DiskWatch, Room
 from benchkit.session.keeper import Keeper
@@ -85,6 +86,7 @@ class Recorder:
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
         }
         self.protection = Protection(stand, self.start_ns)
+        self._beats = Beats.of(stand, self.lanes, clock, self._send)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
         self._keeper = Keeper()
         self._batch = Batch()
@@ -134,6 +136,8 @@ class Recorder:
     def finish(self) -> Summary:
         """Stop the stand if it runs, then close the run."""
         self._wind_down()
+        if self._beats is not None:
+            self._beats.close()
         if not self._is_retired:
             self._serve(self.clock.now_ns())
         if not self._is_retired:
@@ -185,6 +189,8 @@ class Recorder:
             self._poll_ready(open_lanes)
         now = self.clock.now_ns()
         self._act(self.protection.tick(now))
+        if self._beats is not None:  # all that protects is done in this turn: now a beat is true
+            self._act(self._beats.turn(open_lanes, self.protection.state, self.clock.now_ns()))
         if now >= self._next_requests:
             self._next_requests = now + REQUESTS_EVERY_NS
             self._take_request()
@@ -227,7 +233,8 @@ class Recorder:
                         self._tell(told)
             elif isinstance(event, Reply):
                 self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
-                self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
+                if self._beats is None or not self._beats.takes_reply(lane.name, event.text, event.arrival_ns):
+                    self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
             elif not (isinstance(event, Gap) and lane.outage(event)):
                 self._note_noise(lane, event)
         return True
@@ -420,6 +427,8 @@ class Recorder:
             }
             for name, lane in self.lanes.items()
         }
+        if self._beats is not None:
+            self._act([self._beats.summary(self.clock.now_ns())])
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
         self._gather()
         self._hand_over()
@@ -457,6 +466,7 @@ class Recorder:
             heartbeat=self._heartbeat,
             limit_hash=self.stand.limit_set.short_hash,
             protection=protection_status(self.protection, self.start_ns, now),
+            beats=None if self._beats is None else self._beats.status(),
         )
 
     def _take_request(self) -> None:

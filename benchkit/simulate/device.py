@@ -13,19 +13,27 @@ from benchkit.simulate.drives import Load, drive_of, propeller_of
 from benchkit.simulate.faults import FaultName, FaultSet
 from benchkit.simulate.plant import Mode, Plant
 from benchkit.simulate.sensors import Reader, chains_of, signals, true_propeller
+from benchkit.simulate.watchdog import Watchdog
 
 SPEED_MARGIN = 1.1
 """The drive takes set-points up to this share of the motor's nameplate speed."""
 AT_REST_RPM = 5.0
-"""The contactor is closed below this speed only: a machine that turns has its own voltage on the link."""
+"""The contactor is closed below this speed only."""
 INLET_RANGE_C = (5.0, 80.0)
+_STOP_MODES = {
+    wire.StopWay.RAMP: Mode.STOP_RAMP,
+    wire.StopWay.TORQUE: Mode.ZERO_TORQUE,
+    wire.StopWay.GATES: Mode.GATES_OFF,
+    wire.StopWay.CONTACTOR: Mode.GATES_OFF,
+}
 
 
 class Device:
     """Plant, sensors and text of one simulated stand; the same seed and commands give the same bytes.
 
-    ``step_s`` is device time between two lines, ``lines_per_host_s`` the line rate on the link (for the watchdog,
-    which counts host time). Without a watchdog the device holds its last set-points for ever, as a drive does.
+    ``step_s`` is device time between two lines. With ``watchdog_s`` the drive has its enable only while a heartbeat
+    comes, see :mod:`benchkit.simulate.watchdog`: that counts host time, which ``receive`` and ``watch`` are given.
+    Without it the device holds its last set-points for ever, as a drive does.
 
     Raises:
         UsageError: the profile names a machine, source or column that the simulation does not have.
@@ -41,7 +49,6 @@ class Device:
         source: str | None = None,
         conditions: Conditions | None = None,
         watchdog_s: float | None = None,
-        lines_per_host_s: float = 1000.0,
     ) -> None:
         if not step_s > 0.0:
             raise UsageError("the device needs time between lines", got=step_s, expected="seconds above 0")
@@ -68,8 +75,10 @@ class Device:
         self._lines = (seed * 2654435761) % 40_000
         self._held = b""
         self._skipping = False
-        self._watchdog_lines = None if watchdog_s is None else watchdog_s * lines_per_host_s
-        self._silent_lines = 0
+        self._watchdog = None if watchdog_s is None else Watchdog(watchdog_s)
+        self._now_s = 0.0
+        if self._watchdog is not None:
+            self._stop(wire.StopWay.GATES)
 
     @property
     def lines(self) -> int:
@@ -77,12 +86,8 @@ class Device:
         return self._lines
 
     def tick(self) -> bytes:
-        """One step of device time and its line; empty where a fault swallows it.
-
-        When the watchdog acts, its notice stands before the line.
-        """
+        """One step of device time and its line; empty where a fault swallows it."""
         self._lines += 1
-        notice = self._watch()
         self.plant.step(self._step_s)
         raw = self._reader.read(signals(self.plant))
         counter = self._lines % self._format.counter_modulus
@@ -91,16 +96,16 @@ class Device:
             self._faults.bend(raw, self._step_s)
         fields = self._writer.fields(counter, self._lines * self._step_units, raw)
         if not faulty:
-            return notice + self._writer.line(fields)
+            return self._writer.line(fields)
         self._faults.rewrite(fields, self._missing)
         line = self._faults.corrupt(self._writer.line(fields))
-        return notice if self._faults.drops_line() else notice + line
+        return b"" if self._faults.drops_line() else line
 
-    def receive(self, data: bytes) -> bytes:
-        """Take bytes from the link, carry out the commands in them, and return the answers."""
+    def receive(self, data: bytes, now_s: float = 0.0) -> bytes:
+        """Take bytes from the link at host time ``now_s``, carry out the commands in them, and return the answers."""
         if not data:
             return b""
-        self._silent_lines = 0
+        self._now_s = now_s
         answers = []
         *ended, rest = (self._held + data).replace(b"\r", b"\n").split(b"\n")
         for line in ended:
@@ -114,6 +119,13 @@ class Device:
             self._skipping, rest = True, b""
         self._held = rest
         return b"".join(answers)
+
+    def watch(self, now_s: float) -> str:
+        """Let the watchdog look at the time; what it says when it acts. Hand in what has come before."""
+        if self._watchdog is None or not self._watchdog.drops(now_s):
+            return ""
+        self._stop(wire.StopWay.GATES)
+        return f"watchdog: no new beat within {self._watchdog.patience_s:g} s, gates off"
 
     def command(self, text: str) -> str | None:
         """Carry out one command that does not come over the link; return why not, or None."""
@@ -138,19 +150,27 @@ class Device:
                 refusal = self._set(command)
             case wire.AskLoad(load):
                 refusal = None if load is self.load else f"the {self.load} is mounted"
-            case wire.Stop(ramp):
-                self._stop(ramp)
-            case wire.GatesOff():
-                self._gates_off()
-            case wire.Contactor(is_open):
-                refusal = self._switch_contactor(is_open)
+            case wire.Stop(how):
+                self._stop(how)
+            case wire.CloseContactor():
+                refusal = self._close_contactor()
             case wire.SetFault():
                 refusal = self._switch_fault(command)
             case wire.NotUnderstood(reason):
                 refusal = reason
-            case wire.Alive():
-                pass
+            case wire.Alive(count):
+                if self._watchdog is not None:
+                    self._watchdog.beat(count, self._now_s)
+            case wire.ArmWatchdog():
+                refusal = "no watchdog is mounted" if self._watchdog is None else self._watchdog.arm(self._now_s)
         return refusal
+
+    def _close_contactor(self) -> str | None:
+        """Only at rest: a machine that turns has its own voltage on the link."""
+        if abs(self.plant.state.speed_rpm) > AT_REST_RPM:
+            return "the shaft turns"
+        self.plant.demand.contactor_open = False
+        return None
 
     def _set(self, command: wire.SetSpeed | wire.SetTorque | wire.SetInlet) -> str | None:
         demand = self.plant.demand
@@ -167,16 +187,19 @@ class Device:
         return None
 
     def _refusal(self, command: wire.SetSpeed | wire.SetTorque | wire.SetInlet) -> str | None:
-        drive = self.plant.drive
-        if self.plant.demand.contactor_open and not isinstance(command, wire.SetInlet):
-            return "the contactor is open"
+        drive, demand = self.plant.drive, self.plant.demand
+        if not isinstance(command, wire.SetInlet):
+            if self._watchdog is not None and not self._watchdog.is_enabled:
+                return "the watchdog holds the enable back; send beats, then 'arm watchdog'"
+            if demand.contactor_open:
+                return "the contactor is open; 'close contactor' first"
         match command:
             case wire.SetSpeed(value):
                 low, high, what, unit = 0.0, SPEED_MARGIN * drive.motor.max_speed_rpm, "speed", "rpm"
             case wire.SetTorque(value):
                 if self.load is not Load.MACHINE:
                     return "the propeller is mounted; its torque follows from speed"
-                if self.plant.demand.mode is not Mode.SPEED:
+                if demand.mode is not Mode.SPEED:
                     return "stopped; set a speed first"
                 high = drive.load_machine.max_torque_nm
                 low, what, unit = -high, "torque", "Nm"
@@ -195,35 +218,14 @@ class Device:
             demand.coolant_lost = command.on
         return refusal
 
-    def _stop(self, ramp: bool) -> None:
+    def _stop(self, how: wire.StopWay) -> None:
+        """A stop never gives back what a stronger one has taken: gates that are off stay off."""
         demand = self.plant.demand
-        demand.mode = Mode.STOP_RAMP if ramp else Mode.ZERO_TORQUE
+        if how is wire.StopWay.CONTACTOR:
+            demand.contactor_open = True
+        if demand.mode is not Mode.GATES_OFF:
+            demand.mode = _STOP_MODES[how]
         demand.speed_rpm = demand.torque_nm = 0.0
-
-    def _gates_off(self) -> None:
-        demand = self.plant.demand
-        demand.mode = Mode.GATES_OFF
-        demand.speed_rpm = demand.torque_nm = 0.0
-
-    def _switch_contactor(self, is_open: bool) -> str | None:
-        if is_open:
-            self._gates_off()
-        elif self.plant.state.speed_rpm > AT_REST_RPM:
-            return "the shaft turns"
-        self.plant.demand.contactor_open = is_open
-        return None
-
-    def _watch(self) -> bytes:
-        """The device's own watchdog: silence on the link for too long while the shaft is commanded to turn."""
-        if self._watchdog_lines is None:
-            return b""
-        self._silent_lines += 1
-        demand = self.plant.demand
-        turning = demand.mode is Mode.SPEED and demand.speed_rpm > 0.0
-        if self._silent_lines <= self._watchdog_lines or not turning:
-            return b""
-        self._stop(ramp=True)
-        return self._reply("watchdog: no command came, stop ramp")
 
 
 def source_of(stand: Stand, name: str | None) -> str:

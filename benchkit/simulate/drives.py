@@ -96,10 +96,12 @@ class ThermalParameters:
 
 @dataclass(frozen=True, slots=True)
 class SupplyParameters:
-    """DC source: open-circuit voltage and internal resistance."""
+    """DC source: open-circuit voltage and internal resistance; the link's capacitance and discharge resistor."""
 
     open_circuit_v: float
     resistance_ohm: float
+    link_capacitance_f: float = 1.0e-3
+    discharge_ohm: float = 2.0e3
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ Switching loss in proportion to voltage and frequency: common practice in data s
 
 from __future__ import annotations
 
-from math import sqrt
+from math import exp, sqrt
 
 from benchkit.simulate.drives import InverterParameters, SupplyParameters
 
@@ -30,3 +30,12 @@ def dc_link_voltage(supply: SupplyParameters, ac_power_w: float, p_0: float, p_1
     """Steady DC-link voltage behind the source resistance, the higher root of U = U_0 - R (P_ac + p_0 + p_1 U)/U."""
     half = 0.5 * (supply.open_circuit_v - supply.resistance_ohm * p_1)
     return half + sqrt(half * half - supply.resistance_ohm * (ac_power_w + p_0))
+
+
+def cut_off_voltage(supply: SupplyParameters, before_v: float, dt_s: float, line_emf_v: float) -> float:
+    """Voltage of a DC link that nothing feeds, ``dt_s`` later.
+
+    (3) U = U_before exp(-dt / (R C)), but not below the peak of the line-to-line back-EMF: the diodes hold it there.
+    What the discharge resistor takes from a turning shaft (80 W at 400 V) is left out.
+    """
+    return max(before_v * exp(-dt_s / (supply.discharge_ohm * supply.link_capacitance_f)), line_emf_v)

@@ -25,8 +25,6 @@ SPEED_LAG_S = 0.05
 """Lag of the speed control behind its ramp."""
 FLOW_LAG_S = 1.5
 """How fast the coolant stops when the pump does."""
-LINK_DISCHARGE_S = 30.0
-"""How fast the link loses its charge through its bleeder when it is cut off. Invented, of a common size."""
 SQRT2 = sqrt(2.0)
 SQRT3 = sqrt(3.0)
 
@@ -38,7 +36,6 @@ class Mode(StrEnum):
     STOP_RAMP = "stop_ramp"
     ZERO_TORQUE = "zero_torque"
     GATES_OFF = "gates_off"
-    """All switches blocked: no current as long as the link stands above the machine's own voltage."""
 
 
 @dataclass(slots=True)
@@ -52,7 +49,7 @@ class Demand:
     coolant_lost: bool = False
     recirculation: bool = False
     contactor_open: bool = False
-    """The link is cut off from the supply; the switches are blocked then."""
+    """The DC link is cut off from its supply; the gates are off then, whatever ``mode`` says."""
 
 
 @dataclass(slots=True)
@@ -119,6 +116,11 @@ class Plant:
         """Kinetic energy of the shaft line, J."""
         return 0.5 * self._inertia * self._omega * self._omega
 
+    @property
+    def gates_are_off(self) -> bool:
+        """No transistor switches: only the diodes of the inverter conduct."""
+        return self.demand.mode is Mode.GATES_OFF or self.demand.contactor_open
+
     def step(self, dt_s: float) -> None:
         """Move on by ``dt_s`` (> 0), in parts where it is longer than the network allows."""
         parts = int(dt_s / thermal.MAX_STEP_S * (1.0 - 1e-12)) + 1
@@ -137,7 +139,16 @@ class Plant:
         iron = self._drag_iron_nm
         load, thrust = self._load_torque(omega, dt)
 
-        torque, i_d, i_q = self._control(load + friction + iron, omega, dt, resistance=resistance, flux=flux)
+        if self.gates_are_off:
+            torque, i_d, i_q = self._freewheel(omega, flux)
+        else:
+            # What the control asks for, then what voltage and current allow.
+            limit_v = drive.inverter.modulation * s.dc_voltage_v / SQRT3
+            wanted = 0.0
+            if self.demand.mode is not Mode.ZERO_TORQUE:
+                rise = (self._omega_ref - omega) * (1.0 - exp(-dt / SPEED_LAG_S))
+                wanted = load + friction + iron + self._inertia * rise / dt
+            torque, i_d, i_q = self._deliver(wanted, omega, resistance=resistance, flux=flux, limit_v=limit_v)
 
         change = dt * (torque - load - friction - iron) / self._inertia
         if omega + change < 0.0:
@@ -151,13 +162,7 @@ class Plant:
         copper = pmsm.copper_loss(i_d, i_q, resistance)
         ac = copper + torque * middle
         current = hypot(i_d, i_q) / SQRT2
-        p_0, p_1 = inv.loss_terms(drive.inverter, current, t.junction_c)
-        voltage = inv.dc_link_voltage(drive.supply, ac, p_0, p_1)
-        if self.demand.mode is Mode.GATES_OFF:
-            voltage = self._blocked_voltage(voltage, middle, flux, dt)
-        is_cut_off = self.demand.contactor_open
-        loss = 0.0 if is_cut_off else p_0 + p_1 * voltage
-        standing = 0.0 if is_cut_off else drive.inverter.standing_w
+        voltage, loss, standing = self._link(ac, current, dt, SQRT3 * omega * motor.pole_pairs * flux)
         heat = Heat(copper, iron * middle, friction * middle, loss, standing)
         s.coolant_heat_w, s.air_heat_w = thermal.step(
             drive.thermal, t, heat, dt, inlet_c=s.inlet_c, flow_lpm=s.flow_lpm, air_c=self.conditions.air_c
@@ -169,7 +174,7 @@ class Plant:
         s.thrust_n = thrust
         s.dc_voltage_v = voltage
         s.dc_power_w = ac + loss
-        s.dc_current_a = s.dc_power_w / voltage if s.dc_power_w else 0.0
+        s.dc_current_a = s.dc_power_w / voltage if voltage > 0.0 else 0.0
         s.ac_power_w = ac
         s.shaft_power_w = s.torque_nm * middle
         s.load_power_w = load * middle
@@ -182,23 +187,11 @@ class Plant:
         s.phase_voltage_v = pmsm.phase_voltage(motor, i_d, i_q, middle, resistance_ohm=resistance, flux_wb=flux)
         s.vibration_mm_s = vibration(s.speed_rpm)
 
-    def _blocked_voltage(self, supplied_v: float, omega: float, flux: float, dt: float) -> float:
-        """Link voltage with the switches blocked, in V: supply or what the link has kept, or the rectified own voltage.
-
-        The free-wheeling diodes rectify the voltage of the magnets: its peak between lines, √3 ω_e ψ, where that is
-        higher. The current that charges the link, and its braking, are neglected: a capacitor of some 100 µF takes
-        joules, the shaft holds kilojoules. What a battery takes
-        through a closed contactor is not modelled.
-        """
-        own_v = SQRT3 * self.drive.motor.pole_pairs * omega * flux
-        kept_v = self.state.dc_voltage_v * exp(-dt / LINK_DISCHARGE_S) if self.demand.contactor_open else supplied_v
-        return max(kept_v, own_v)
-
     def _ramp(self, dt: float) -> None:
         """Move set-points along their slew limits, and the coolant with its pump."""
         d, s, drive = self.demand, self.state, self.drive
         stopping = d.mode is not Mode.SPEED
-        if d.mode in (Mode.ZERO_TORQUE, Mode.GATES_OFF):
+        if d.mode is Mode.ZERO_TORQUE or self.gates_are_off:
             self._omega_ref = self._omega
         else:
             slew = (drive.stop_slew_rpm_s if stopping else drive.speed_slew_rpm_s) * RPM * dt
@@ -228,18 +221,29 @@ class Plant:
             prop.thrust(propeller, omega, self.density_kgm3) * (1.0 - prop.RECIRCULATION_CT * built),
         )
 
-    def _control(
-        self, drag_nm: float, omega: float, dt: float, *, resistance: float, flux: float
-    ) -> tuple[float, float, float]:
-        """Air-gap torque with its currents: what the control asks for, as far as voltage and current allow."""
-        if self.demand.mode is Mode.GATES_OFF:
+    def _freewheel(self, omega: float, flux: float) -> tuple[float, float, float]:
+        """Air-gap torque and currents with the gates off.
+
+        A link that is cut off takes no power: its voltage rises to the back-EMF instead. That the supply itself rises
+        by a volt or two under the current it takes back is left out.
+        """
+        if self.demand.contactor_open:
             return 0.0, 0.0, 0.0
-        wanted = 0.0
-        if self.demand.mode is not Mode.ZERO_TORQUE:
-            rise = (self._omega_ref - omega) * (1.0 - exp(-dt / SPEED_LAG_S))
-            wanted = drag_nm + self._inertia * rise / dt
-        limit_v = self.drive.inverter.modulation * self.state.dc_voltage_v / SQRT3
-        return self._deliver(wanted, omega, resistance=resistance, flux=flux, limit_v=limit_v)
+        motor = self.drive.motor
+        i_d, i_q = pmsm.diode_currents(motor, omega, flux, self.drive.supply.open_circuit_v)
+        return pmsm.torque(motor, i_q, flux), i_d, i_q
+
+    def _link(self, ac_w: float, current_a: float, dt: float, line_emf_v: float) -> tuple[float, float, float]:
+        """Voltage of the DC link in V, loss of the inverter and its standing part in W."""
+        drive = self.drive
+        if self.demand.contactor_open:
+            # the inverter lives on its auxiliary supply, which is not measured
+            return inv.cut_off_voltage(drive.supply, self.state.dc_voltage_v, dt, line_emf_v), 0.0, 0.0
+        p_0, p_1 = inv.loss_terms(drive.inverter, current_a, self.temps.junction_c)
+        if self.gates_are_off:
+            p_1 = 0.0  # nothing switches
+        voltage = inv.dc_link_voltage(drive.supply, ac_w, p_0, p_1)
+        return voltage, p_0 + p_1 * voltage, drive.inverter.standing_w
 
     def _deliver(
         self, wanted_nm: float, omega: float, *, resistance: float, flux: float, limit_v: float

@@ -11,13 +11,21 @@ mixed terms of |v|² cancel, so the limit is a quadratic in i_d with a closed an
 
     (5) Z² i_d² + 2 ω_e² L ψ i_d + Z² i_q² + 2 R ω_e ψ i_q + ω_e² ψ² - V² = 0,   Z² = R² + ω_e² L²
 
+With the gates off the diodes rectify the back-EMF into the DC link once it is high enough ("uncontrolled generation").
+Phase voltage and current are then in phase, the voltage is that of a six-step wave, and without resistance the current
+follows from E² = V² + (ω_e L I)² (Jahns and Caliskan, IEEE Trans. Ind. Appl. 35 (1999), from memory):
+
+    (6) V = 2/π U_dc,  E = ω_e ψ,  I = √(E² - V²) / (ω_e L) for E > V, else 0;  i_q = -I V/E,  i_d = -I √(1 - V²/E²)
+
+The first discontinuous current, between U_dc/√3 and 2/π U_dc, is left out.
+
 Iron loss acts as a drag torque on the shaft, p (k_h + k_e ω_e) ψ_s², with ψ_s the stator flux linkage: hysteresis
 with frequency, eddy currents with its square, both with flux squared (Steinmetz exponent 2, common practice).
 """
 
 from __future__ import annotations
 
-from math import hypot, sqrt
+from math import hypot, pi, sqrt
 
 from benchkit.simulate.drives import MotorParameters
 
@@ -64,6 +72,24 @@ def currents(
     if discriminant < 0.0:
         return None
     return (sqrt(discriminant) - half_b) / z2, i_q
+
+
+def torque(motor: MotorParameters, i_q: float, flux_wb: float) -> float:
+    """Air-gap torque in N·m, equation (3)."""
+    return 1.5 * motor.pole_pairs * flux_wb * i_q
+
+
+def diode_currents(
+    motor: MotorParameters, omega_rad_s: float, flux_wb: float, dc_voltage_v: float
+) -> tuple[float, float]:
+    """Return (i_d, i_q), peak A, with the gates off, equation (6); for ω >= 0."""
+    w = motor.pole_pairs * omega_rad_s
+    emf, v = w * flux_wb, 2.0 / pi * dc_voltage_v
+    if emf <= v:
+        return 0.0, 0.0
+    across = sqrt(emf * emf - v * v)
+    current = across / (w * motor.inductance_h)
+    return -current * across / emf, -current * v / emf
 
 
 def phase_voltage(

@@ -50,15 +50,18 @@ def run_server(
     clock: Callable[[], float] = time.perf_counter,
     sleep: Callable[[float], None] = time.sleep,
     should_stop: Callable[[], bool] | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> Served:
     """Play the stand until SIGINT or SIGTERM, or until ``should_stop`` says so.
 
     Device time runs ``time_factor`` times host time, ``rate_hz`` lines a host second: a line is a step of
     ``time_factor / rate_hz`` s. ``endpoint`` as in :func:`benchkit.simulate.links.open_link`; ``announce`` gets the
     address that a client opens. A client that goes away changes nothing: the drive holds its last set-points, unless
-    ``watchdog_s`` seconds of host time without a byte from the client make it ramp down by itself. ``schedule`` holds
+    ``watchdog_s`` is given: then it has its enable only while a new beat of a heartbeat comes within so many seconds of
+    host time (see :mod:`benchkit.simulate.watchdog`). ``schedule`` holds
     commands that the stand gives itself: device seconds since the first line, and the command. One that it refuses is
-    answered on the link; one that it does not understand is an error here.
+    answered on the link; one that it does not understand is an error here. ``tell`` gets what the watchdog says on the
+    link, for those who do not listen there.
 
     Raises:
         UsageError, LinkError: profile, option or endpoint cannot be played.
@@ -76,7 +79,6 @@ def run_server(
         source=source,
         conditions=conditions,
         watchdog_s=watchdog_s,
-        lines_per_host_s=rate_hz,
     )
     for _, text in schedule:
         understood = parse_command(text)
@@ -88,9 +90,13 @@ def run_server(
     try:
         announce(link.address)
         if should_stop is not None:
-            return _pace(device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=should_stop)
+            return _pace(
+                device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=should_stop, tell=tell
+            )
         with _StopSignals() as signals:
-            return _pace(device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=signals.is_set)
+            return _pace(
+                device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=signals.is_set, tell=tell
+            )
     finally:
         link.close()
 
@@ -104,12 +110,18 @@ def _pace(
     clock: Callable[[], float],
     sleep: Callable[[float], None],
     should_stop: Callable[[], bool],
+    tell: Callable[[str], None],
 ) -> Served:
     outbox = Outbox(link)
     made = 0
     start = clock()
     while not should_stop():
-        outbox.put_reply(device.receive(link.read()))
+        received, now_s = link.read(), clock()
+        outbox.put_reply(device.receive(received, now_s))
+        notice = device.watch(now_s)
+        if notice:
+            outbox.put_reply(device.notice(notice))
+            tell(notice)
         while due_commands and due_commands[0][0] <= made:
             text = due_commands.popleft()[1]
             refusal = device.command(text)

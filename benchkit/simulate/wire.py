@@ -7,10 +7,13 @@ Data lines follow the text format of the profile. Commands are words and plain n
     load machine              which load is mounted: answered, never changed
     coolant 45                coolant inlet temperature in °C
     stop ramp | stop torque   ramp down | zero torque at once, load released
-    gates off                 the inverter blocks its switches: no torque, the shaft coasts
-    contactor open | contactor close    DC contactor; opening blocks the switches as well, closing only at rest
+    stop gates                gates off: torque and phase currents zero at once, unless the back-EMF is so high that
+                              the diodes rectify it into the link
+    stop contactor            contactor open and gates off: no DC link current, the link discharges
+    close contactor           connect the DC link again
     fault NAME on|off [COLUMN]
-    alive                     keeps the watchdog of the device quiet
+    alive N                   beat N of a heartbeat (0 ... 65535), for the watchdog of the device
+    arm watchdog              give the enable again after the watchdog has dropped it
 
 Each is answered by ``>ok COMMAND`` or ``>refused COMMAND: reason`` (``>`` is the reply prefix of the format).
 """
@@ -19,10 +22,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from math import isfinite, nan
 
 from benchkit.decode.checksums import TEXT_CHECKS
 from benchkit.errors import did_you_mean
+from benchkit.model.heartbeat import COUNT_MODULUS
 from benchkit.model.sources import TextFormat
 from benchkit.simulate.drives import Load
 from benchkit.simulate.faults import FAULTS, FaultName
@@ -72,6 +77,18 @@ class LineWriter:
         return body + b"\r\n" if self._check is None else body + self._check.tail(body) + b"\r\n"
 
 
+class StopWay(StrEnum):
+    """How the drive is stopped."""
+
+    RAMP = "ramp"
+    TORQUE = "torque"
+    GATES = "gates"
+    CONTACTOR = "contactor"
+
+
+_STOP_WAYS = tuple(way.value for way in StopWay)
+
+
 @dataclass(frozen=True, slots=True)
 class SetSpeed:
     """Speed set-point, rpm."""
@@ -102,21 +119,14 @@ class AskLoad:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """Stop: ramp down, or zero torque."""
+    """Stop, and the way it is done."""
 
-    ramp: bool
-
-
-@dataclass(frozen=True, slots=True)
-class GatesOff:
-    """Block all switches of the inverter."""
+    how: StopWay
 
 
 @dataclass(frozen=True, slots=True)
-class Contactor:
-    """DC contactor: open or close it."""
-
-    is_open: bool
+class CloseContactor:
+    """Connect the DC link again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +140,14 @@ class SetFault:
 
 @dataclass(frozen=True, slots=True)
 class Alive:
-    """Nothing but a sign of life."""
+    """Beat of a heartbeat."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class ArmWatchdog:
+    """Give the enable again after the watchdog has dropped it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +157,9 @@ class NotUnderstood:
     reason: str
 
 
-Command = SetSpeed | SetTorque | SetInlet | AskLoad | Stop | GatesOff | Contactor | SetFault | Alive | NotUnderstood
+Command = (
+    SetSpeed | SetTorque | SetInlet | AskLoad | Stop | CloseContactor | SetFault | Alive | ArmWatchdog | NotUnderstood
+)
 
 
 def parse_command(text: str) -> Command:
@@ -178,20 +197,17 @@ def _parse_load(words: list[str]) -> Command:
 
 def _parse_stop(words: list[str]) -> Command:
     match words:
-        case ["ramp" | "torque" as how]:
-            return Stop(ramp=how == "ramp")
-    return NotUnderstood("write 'stop ramp' or 'stop torque'")
+        case [how] if how in _STOP_WAYS:
+            return Stop(StopWay(how))
+    return NotUnderstood(f"write 'stop HOW', HOW one of {', '.join(_STOP_WAYS)}")
 
 
-def _parse_gates(words: list[str]) -> Command:
-    return GatesOff() if words == ["off"] else NotUnderstood("write 'gates off'; a set speed takes them up again")
+def _parse_close(words: list[str]) -> Command:
+    return CloseContactor() if words == ["contactor"] else NotUnderstood("write 'close contactor'")
 
 
-def _parse_contactor(words: list[str]) -> Command:
-    match words:
-        case ["open" | "close" as how]:
-            return Contactor(is_open=how == "open")
-    return NotUnderstood("write 'contactor open' or 'contactor close'")
+def _parse_arm(words: list[str]) -> Command:
+    return ArmWatchdog() if words == ["watchdog"] else NotUnderstood("write 'arm watchdog'")
 
 
 def _parse_fault(words: list[str]) -> Command:
@@ -202,7 +218,10 @@ def _parse_fault(words: list[str]) -> Command:
 
 
 def _parse_alive(words: list[str]) -> Command:
-    return NotUnderstood("'alive' takes nothing") if words else Alive()
+    match words:
+        case [number] if number.isdecimal() and number.isascii() and int(number[:6]) < COUNT_MODULUS:
+            return Alive(int(number))
+    return NotUnderstood(f"write 'alive N', N a whole number below {COUNT_MODULUS}")
 
 
 def _with_number(make: Callable[[float], Command], text: str) -> Command:
@@ -218,8 +237,8 @@ _PARSERS: Mapping[str, Callable[[list[str]], Command]] = {
     "load": _parse_load,
     "coolant": _parse_coolant,
     "stop": _parse_stop,
-    "gates": _parse_gates,
-    "contactor": _parse_contactor,
+    "close": _parse_close,
     "fault": _parse_fault,
     "alive": _parse_alive,
+    "arm": _parse_arm,
 }

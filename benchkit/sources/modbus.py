@@ -4,8 +4,9 @@ pymodbus makes and reads the frames; the waiting is ours, so that a late answer 
 questions. RTU does not: after a question without answer, the next one asks for another number of registers, and what
 comes with the old number is a late answer and is passed over.
 
-Commands are ``write NAME VALUE`` with a name among the set-points of the profile; nothing else is ever written. One
-register goes out as function 06, a longer number as function 16.
+Commands are ``write NAME VALUE`` with a name among the set-points of the profile; one register goes out as function 06,
+a longer number as function 16. The coil of the heartbeat is turned over with function 05 by ``coil ADDRESS on|off``,
+which only the heartbeat can hand over (``PolledSource.offer``). Nothing else is ever written.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ SHORTEST_SILENCE_S = 1.75e-3
 _CHARACTER_BITS = 11
 _SILENT_TIMEOUTS = 10
 """After so many time-outs without a byte, answers that have not come will not come."""
+
+COIL = "coil "
+"""Begin of the command of the heartbeat, ``coil ADDRESS on|off``."""
 
 EXCEPTIONS = {
     1: "illegal function", 2: "illegal data address", 3: "illegal data value", 4: "server device failure",
@@ -132,9 +136,12 @@ class ModbusInstrument:
         return record(Outcome.ANSWERED, number, gather(self._spec.registers, answers))
 
     def command(self, text: str) -> bytes:
-        """Write one set-point."""
+        """Write one set-point, or the coil of the heartbeat."""
         try:
-            self._write(text)
+            if text.startswith(COIL):
+                self._write_coil(*text.removeprefix(COIL).split())
+            else:
+                self._write(text)
         except (ExchangeError, UsageError) as fault:
             is_refused = isinstance(fault, UsageError) or fault.outcome is Outcome.ERROR_REPLY
             reply = f"{'refused' if is_refused else 'unanswered'} {text}: {fault}"
@@ -173,6 +180,15 @@ class ModbusInstrument:
             address=point.address, registers=words, dev_id=self._spec.unit_id
         )
         self._exchange(request, what, lambda pdu: pdu.address == point.address and pdu.count == len(words))
+
+    def _write_coil(self, address: str, level: str) -> None:
+        from pymodbus.pdu.bit_message import WriteSingleCoilRequest
+
+        bits = [level == "on"]
+        request = WriteSingleCoilRequest(address=int(address), bits=bits, dev_id=self._spec.unit_id)
+        self._exchange(
+            request, f"coil {address}", lambda pdu: pdu.address == int(address) and list(pdu.bits)[:1] == bits
+        )
 
     def _find_step(self) -> None:
         """Make sure that the next answer belongs to the next question: RTU answers do not say to which they belong."""

@@ -138,6 +138,8 @@ class Worker:
         self._instrument = instrument_on(Line(link, clock, self._stop))
         self._lost_after = lost_after
         self._commands: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._offered: tuple[str, int] | None = None
+        self._offer_lock = threading.Lock()
         self._records: queue.SimpleQueue[tuple[bytes, int] | None] = queue.SimpleQueue()
         self.loss: Exception | None = None
         """Why the thread has ended by itself."""
@@ -164,6 +166,18 @@ class Worker:
             return False
         self._commands.put(text)
         return True
+
+    def offer(self, text: str, fresh_until_ns: int) -> bool:
+        """Hand over a command that is left out when its turn comes after ``fresh_until_ns``.
+
+        There is one place for it: False when the one before still waits, and this one takes its place.
+        """
+        with self._offer_lock:
+            was_free = self._offered is None
+            self._offered = (text, fresh_until_ns)
+        if was_free:
+            self._commands.put("")  # wakes it
+        return was_free
 
     def stop(self) -> None:
         """End the thread and close the link."""
@@ -205,10 +219,17 @@ class Worker:
                 text = ""
             if self._stop.is_set():
                 raise StoppedError
+            text = text or self._take_offer()
             if text:
                 self._hand_over(self._instrument.command(text))
             elif self._clock.now_ns() >= due_ns:
                 return
+
+    def _take_offer(self) -> str:
+        """The command that is offered while it is fresh, else nothing."""
+        with self._offer_lock:
+            offered, self._offered = self._offered, None
+        return offered[0] if offered is not None and self._clock.now_ns() <= offered[1] else ""
 
     def _hand_over(self, records: bytes) -> None:
         if self._records.qsize() < MAX_WAITING:
@@ -326,6 +347,14 @@ class PolledSource:
             raise self._lose(self._worker)
         if not self._worker.command(command):
             raise self._lose(self._worker, f"{MAX_COMMANDS} commands wait for an answer")
+
+    def offer(self, command: str, fresh_until_ns: int) -> bool:
+        """Hand over a command of the heartbeat, which is left out when its turn comes after ``fresh_until_ns``.
+
+        Never waits and never loses the link. False when the link is not open, or when the command before still waits:
+        then this one takes its place.
+        """
+        return self._worker is not None and self._worker.offer(command, fresh_until_ns)
 
     def close(self) -> None:
         """Stop asking and close the link. A sweep under way is given up."""

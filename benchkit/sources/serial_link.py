@@ -1,4 +1,6 @@
-"""A serial port as plain bytes: open, wait, read what is there, write, close. The only file that calls pyserial.
+"""A serial port as plain bytes: open, wait, read what is there, write, close.
+
+Only this file and ``control_line`` call pyserial.
 
 Reading waits in the operating system for the first byte and then takes what is waiting: a line is seen as soon as it
 arrives, and no call waits for a line end. ``readline`` would be slow and would hand out partial lines.

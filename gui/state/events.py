@@ -51,6 +51,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.SOURCE_LOST: "SOURCE LOST",
     EventKind.SOURCE_BACK: "source back",
     EventKind.RECORDING_FAULT: "RECORDING FAULT",
+    EventKind.HEARTBEAT: "heartbeat",
     EventKind.REFUSED: "refused",
     EventKind.MARK: "mark",
     EventKind.NOTE: "note",

@@ -33,8 +33,8 @@ escalate_to = "gates_off"
 
 [stop_actions.gates_off]
 source = "rack"
-command = "gates off"
-acknowledged_by = "ok gates off"
+command = "stop gates"
+acknowledged_by = "ok stop gates"
 timeout = { value = 500.0, unit = "ms" }
 stop_category = 0
 
@@ -89,7 +89,7 @@ def test_a_terminal_asks_and_an_unanswered_stop_escalates(tmp_path: Path, capsys
     (escalated,) = of_kind(events, EventKind.STOP_ESCALATED)
     assert escalated.data["to"] == "gates_off"
     (answered,) = of_kind(events, EventKind.STOP_ACKNOWLEDGED)
-    assert (answered.data["action"], answered.data["command"]) == ("gates_off", "gates off")
+    assert (answered.data["action"], answered.data["command"]) == ("gates_off", "stop gates")
     assert [e.data["who"] for e in of_kind(events, EventKind.ACKNOWLEDGED)] == ["Ada"]
     assert [e.data["reason"] for e in of_kind(events, EventKind.SHELVED)] == ["supply is being set"]
     assert [e.data["who"] for e in of_kind(events, EventKind.CHECKLIST)] == ["Ada"]

@@ -13,7 +13,7 @@ from benchkit.errors import UsageError
 from benchkit.model.samples import BadFrame, BadFrameReason, Gap, Reply, Rows, join_rows
 from benchkit.model.sources import Checksum, TextFormat
 from benchkit.model.stand import Stand
-from benchkit.simulate.device import Device
+from benchkit.simulate.device import AT_REST_RPM, Device
 from benchkit.simulate.drives import Load
 from benchkit.simulate.faults import FAULTS
 
@@ -136,10 +136,10 @@ def test_same_seed_and_commands_give_the_same_bytes(stand: Stand) -> None:
 
 
 def test_commands_are_answered_in_order_however_they_are_cut(device: Device) -> None:
-    text = b"set speed 2500\r\nset torque 40\nload machine\nalive\ncoolant 45\nstop ramp\n"
+    text = b"set speed 2500\r\nset torque 40\nload machine\nalive 7\ncoolant 45\nstop ramp\n"
     whole = device.receive(text)
     assert whole.split(b"\r\n") == [
-        b">ok set speed 2500", b">ok set torque 40", b">ok load machine", b">ok alive", b">ok coolant 45",
+        b">ok set speed 2500", b">ok set torque 40", b">ok load machine", b">ok alive 7", b">ok coolant 45",
         b">ok stop ramp", b"",
     ]  # fmt: skip
     assert b"".join(device.receive(bytes([byte])) for byte in text) == whole
@@ -158,7 +158,7 @@ def test_commands_are_answered_in_order_however_they_are_cut(device: Device) -> 
         ("load boat", ">refused load boat: write 'load machine' or 'load propeller'"),
         ("coolant 200", ">refused coolant 200: inlet must be 5 to 80 degC"),
         ("coolant", ">refused coolant: write 'coolant DEGC'"),
-        ("stop", ">refused stop: write 'stop ramp' or 'stop torque'"),
+        ("stop", ">refused stop: write 'stop HOW', HOW one of ramp, torque, gates, contactor"),
         ("fault stuck on nowhere", ">refused fault stuck on nowhere: no column 'nowhere' in the line"),
         ("fault corrupt on tq", ">refused fault corrupt on tq: corrupt does not belong to a column"),
         ("fault recirculation on", ">refused fault recirculation on: no propeller is mounted"),
@@ -166,7 +166,12 @@ def test_commands_are_answered_in_order_however_they_are_cut(device: Device) -> 
             "fault rust on",
             f">refused fault rust on: write 'fault NAME on|off [COLUMN]', NAME one of {', '.join(FAULTS)}",
         ),
-        ("alive yes", ">refused alive yes: 'alive' takes nothing"),
+        ("alive", ">refused alive: write 'alive N', N a whole number below 65536"),
+        ("alive 65536", ">refused alive 65536: write 'alive N', N a whole number below 65536"),
+        ("alive ²", ">refused alive ??: write 'alive N', N a whole number below 65536"),
+        ("arm watchdog", ">refused arm watchdog: no watchdog is mounted"),
+        ("arm me", ">refused arm me: write 'arm watchdog'"),
+        ("close door", ">refused close door: write 'close contactor'"),
         ("stpo ramp", ">refused stpo ramp: unknown command. Did you mean 'stop'?"),
     ],
 )
@@ -207,17 +212,73 @@ def test_without_watchdog_the_drive_goes_on_for_ever(flyer: Device) -> None:
     assert flyer.plant.state.speed_rpm == pytest.approx(2000.0, abs=0.1)
 
 
-def test_the_watchdog_ramps_down_in_silence(stand: Stand) -> None:
-    device = Device(stand, Load.PROPELLER, 1, STEP_S, watchdog_s=1.0, lines_per_host_s=100.0)
-    ask(device, "set speed 2000")
-    for _ in range(5):  # a sign of life every 0.9 s keeps it quiet
-        lines(device, 90)
-        ask(device, "alive")
-    data = lines(device, 300)
-    _, _, bad, replies = decoded(stand, data)
-    assert [r.text for r in replies] == ["watchdog: no command came, stop ramp"]
-    assert bad == []
-    assert device.plant.state.speed_rpm < 1.0
+def test_the_watchdog_drops_the_enable_and_keeps_it_dropped(stand: Stand) -> None:
+    device = Device(stand, Load.PROPELLER, 1, STEP_S, watchdog_s=1.0)
+
+    def send(text: str, now_s: float) -> str:
+        return device.receive(text.encode() + b"\n", now_s).decode().strip()
+
+    held_back = "the watchdog holds the enable back; send beats, then 'arm watchdog'"
+    assert send("set speed 2000", 0.0) == f">refused set speed 2000: {held_back}"
+    send("alive 1", 0.0)
+    assert send("set speed 2000", 0.1).startswith(">refused")  # one beat may be left over from long ago
+    send("alive 2", 0.5)
+    assert send("set speed 2000", 0.6) == ">ok set speed 2000"
+    for beat in range(3, 8):  # a beat every 0.9 s keeps it quiet; other commands are no beats
+        assert device.watch(0.5 + 0.9 * (beat - 2) - 0.01) == ""
+        send(f"alive {beat}", 0.5 + 0.9 * (beat - 2))
+        lines(device, 40)
+    assert device.plant.state.speed_rpm > 1900.0
+    assert send("alive 7", 5.5) == ">ok alive 7"  # the same number again is no new beat
+    assert device.watch(6.0) == ""  # exactly the patience after the last new one, at 5.0 s
+    assert device.watch(6.001) == "watchdog: no new beat within 1 s, gates off"
+    assert device.watch(7.0) == ""  # said once
+    device.tick()
+    assert device.plant.state.phase_current_a == 0.0
+    for beat in range(8, 12):  # beats that come again give nothing back
+        send(f"alive {beat}", float(beat))
+    assert send("set speed 2000", 11.1) == f">refused set speed 2000: {held_back}"
+    assert send("arm watchdog", 12.5) == ">refused arm watchdog: no new beat within 1 s"
+    send("alive 12", 13.0)
+    assert send("arm watchdog", 13.1) == ">ok arm watchdog"
+    assert send("set speed 500", 13.2) == ">ok set speed 500"
+
+
+def test_gates_off_takes_torque_and_current_at_once(flyer: Device) -> None:
+    ask(flyer, "set speed 3000")
+    lines(flyer, 200)
+    assert flyer.plant.state.phase_current_a > 50.0
+    assert ask(flyer, "stop gates") == ">ok stop gates"
+    flyer.tick()
+    s = flyer.plant.state
+    assert (s.phase_current_a, s.ac_power_w) == (0.0, 0.0)
+    assert s.dc_current_a * s.dc_voltage_v == pytest.approx(flyer.plant.drive.inverter.standing_w)
+    assert ask(flyer, "stop ramp") == ">ok stop ramp"  # a weaker stop does not switch the gates on again
+    flyer.tick()
+    assert s.phase_current_a == 0.0
+    assert ask(flyer, "set speed 3000") == ">ok set speed 3000"
+    lines(flyer, 200)
+    assert s.speed_rpm == pytest.approx(3000.0, abs=1.0)
+
+
+def test_contactor_open_cuts_the_link_off(flyer: Device) -> None:
+    ask(flyer, "set speed 2000")
+    lines(flyer, 200)
+    assert ask(flyer, "stop contactor") == ">ok stop contactor"
+    before_v = flyer.plant.state.dc_voltage_v
+    lines(flyer, 20)
+    s = flyer.plant.state
+    assert (s.dc_current_a, s.phase_current_a) == (0.0, 0.0)
+    # exact: 20 steps of 0.05 s at a time constant of 2 kOhm times 1 mF = 2 s; the back-EMF at 2000 rpm is far lower
+    assert s.dc_voltage_v == pytest.approx(before_v * np.exp(-1.0 / 2.0), rel=1e-9)
+    assert ask(flyer, "set speed 100") == ">refused set speed 100: the contactor is open; 'close contactor' first"
+    while s.speed_rpm > AT_REST_RPM:
+        flyer.tick()
+    assert ask(flyer, "close contactor") == ">ok close contactor"
+    flyer.tick()
+    assert s.dc_voltage_v == pytest.approx(400.0, abs=1.0)
+    assert s.phase_current_a == 0.0  # the gates stay off until a speed is commanded
+    assert ask(flyer, "set speed 100") == ">ok set speed 100"
 
 
 def test_fault_dropout_leaves_gaps_that_the_counter_counts(device: Device, stand: Stand) -> None:
@@ -314,34 +375,15 @@ def test_what_cannot_be_played_is_refused(stand: Stand) -> None:
         Device(stand, Load.MACHINE, 1, 0.0)
 
 
-def test_gates_off_lets_the_shaft_coast_and_a_set_point_takes_the_drive_up_again(device: Device) -> None:
+def test_the_contactor_is_closed_only_at_rest(device: Device) -> None:
     ask(device, "set speed 2000")
     for _ in range(200):
         device.tick()
-    assert ask(device, "gates off") == ">ok gates off"
-    device.tick()
-    before = device.plant.state.speed_rpm
-    for _ in range(20):
-        device.tick()
-    state = device.plant.state
-    assert (state.phase_current_a, state.ac_power_w) == (0.0, 0.0)
-    assert 0.0 < state.speed_rpm < before
-    assert ask(device, "set speed 1000") == ">ok set speed 1000"
-    assert "write 'gates off'" in ask(device, "gates on")
-
-
-def test_an_open_contactor_blocks_the_drive_and_is_closed_only_at_rest(device: Device) -> None:
-    ask(device, "set speed 2000")
-    for _ in range(200):
-        device.tick()
-    assert ask(device, "contactor open") == ">ok contactor open"
-    device.tick()
-    assert device.plant.state.dc_current_a == 0.0
-    assert ask(device, "set speed 1000") == ">refused set speed 1000: the contactor is open"
-    assert ask(device, "contactor close") == ">refused contactor close: the shaft turns"
+    assert ask(device, "stop contactor") == ">ok stop contactor"
+    assert ask(device, "close contactor") == ">refused close contactor: the shaft turns"
     for _ in range(40_000):
         device.tick()
         if device.plant.state.speed_rpm < 1.0:
             break
-    assert ask(device, "contactor close") == ">ok contactor close"
+    assert ask(device, "close contactor") == ">ok close contactor"
     assert ask(device, "set speed 1000") == ">ok set speed 1000"

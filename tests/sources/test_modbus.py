@@ -265,3 +265,43 @@ def test_without_pymodbus(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pymodbus", None)
     with pytest.raises(UsageError, match=r"Modbus needs the package pymodbus\. .*benchkit\[modbus\]"):
         build_source(modbus_spec("tcp://127.0.0.1:1"), HostClock())
+
+
+def test_the_coil_of_the_heartbeat_is_written_for_a_fresh_token_only() -> None:
+    clock = HostClock()
+    with device(None) as (peer, source):
+        assert not source.offer("coil 12 on", clock.now_ns() + 10**10)  # type: ignore[attr-defined]  # not open
+        source.open()
+        told: list[DecodeEvent] = []
+        for level in ("on", "off", "on"):
+            assert source.offer(f"coil 12 {level}", clock.now_ns() + 10**10)  # type: ignore[attr-defined]
+            told += events_until(source, has(Reply))
+        assert [e.text for e in told if isinstance(e, Reply)] == ["ok coil 12 on", "ok coil 12 off", "ok coil 12 on"]
+        assert peer.written == [(12, [1]), (12, [0]), (12, [1])]
+        source.offer("coil 12 off", clock.now_ns() - 1)  # type: ignore[attr-defined]
+        events_until(source, has(Rows, 5))
+        assert len(peer.written) == 3
+        with pytest.raises(UsageError, match=r"no such command.*expected write NAME VALUE"):
+            source.send("coil 12 on")  # nobody else writes a coil
+
+
+def test_offers_do_not_pile_up_behind_a_device_that_is_slow() -> None:
+    clock = HostClock()
+    with device(None, timeout_s=5.0) as (peer, source):
+        peer.script = lambda function, address, count: 0.3 if function == 3 else None
+        source.open()
+        events_until(source, has(Rows))
+        offers = [source.offer(f"coil 12 {n}", clock.now_ns() + 10**10) for n in ("on", "off") * 20]  # type: ignore[attr-defined]
+        assert offers.count(True) <= 2
+        told = events_until(source, has(Rows, 4))
+        assert 1 <= sum(isinstance(event, Reply) for event in told) <= 2
+        assert source.is_open
+
+
+def test_a_coil_that_the_device_refuses_is_told() -> None:
+    with device(None) as (peer, source):
+        peer.script = lambda function, address, count: ExcCodes.ILLEGAL_ADDRESS if function == 5 else None
+        source.open()
+        source.offer("coil 12 on", HostClock().now_ns() + 10**10)  # type: ignore[attr-defined]
+        (reply,) = [e for e in events_until(source, has(Reply)) if isinstance(e, Reply)]
+        assert reply.text.startswith("refused coil 12 on: coil 12: exception 2, illegal data address")
