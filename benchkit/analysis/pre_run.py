@@ -133,7 +133,7 @@ def noise_ratio(off: FloatArray, on: FloatArray) -> NoiseRatio:
     e-Handbook of Statistical Methods, 1.3.5.9). It takes readings for independent. Uncertainties of the means by batch
     means, which need not.
     """
-    from scipy.stats import f
+    from scipy.special import fdtrc
 
     s_off, s_on = float(np.std(off, ddof=1)), float(np.std(on, ddof=1))
     before, after = zero_of(off), zero_of(on)
@@ -141,7 +141,7 @@ def noise_ratio(off: FloatArray, on: FloatArray) -> NoiseRatio:
         ratio, p = (math.inf, 0.0) if s_on > 0.0 else (1.0, 1.0)
     else:
         ratio = s_on / s_off
-        p = float(f.sf(ratio**2, on.size - 1, off.size - 1))
+        p = float(fdtrc(on.size - 1, off.size - 1, ratio**2))
     return NoiseRatio(s_off, s_on, ratio, p, after.mean - before.mean, math.hypot(before.u, after.u))
 
 

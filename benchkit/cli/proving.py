@@ -15,9 +15,9 @@ from benchkit.cli.priority import step_forward
 from benchkit.cli.recording import ports_of
 from benchkit.errors import UsageError
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION, ONE_LINE
-from benchkit.model.proof import MEANING, LimitProof, Proof
+from benchkit.model.proof import MEANING, LimitProof, Proof, chain_hash
 from benchkit.model.stand import Stand
-from benchkit.protect.permissives import limit_set_hash
+from benchkit.protect.permissives import protection_hash
 
 INCOMPLETE = 6
 """Exit code of a proof that leaves a limit unproven: as for everything that interlock or recorder would refuse."""
@@ -83,7 +83,8 @@ def _proven(stand: Stand, args: Namespace) -> Proof:
         limit_set=stand.limit_set.name,
         revision=stand.limit_set.revision,
         limit_set_sha256=stand.limit_set.sha256,
-        limit_set_hash=limit_set_hash(stand),
+        protection_hash=protection_hash(stand),
+        chain_hash=chain_hash(stand),
         proven_utc=started.isoformat(timespec="seconds"),
         who=args.who.strip()[:80],
         host=socket.gethostname(),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from benchkit.errors import UsageError
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.events import JsonValue
+from benchkit.model.stand import Stand
 
 FORMAT = 1
 FUTURE_S = 60.0
@@ -66,13 +69,16 @@ class LimitProof:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """All limits of a stand. ``limit_set_hash`` is over limits and stop actions: what decides what trips."""
+    """All limits of a stand. ``protection_hash`` is over limits and stop actions: what decides what trips;
+    ``chain_hash`` over links and channels with their calibrations: what brings a number to a limit.
+    """
 
     stand: str
     limit_set: str
     revision: str
     limit_set_sha256: str
-    limit_set_hash: str
+    protection_hash: str
+    chain_hash: str
     proven_utc: str
     who: str
     host: str
@@ -124,25 +130,44 @@ def proof_from_json(body: Mapping[str, Any]) -> Proof:
         raise UsageError("not a whole proof", where="proof", got=str(error)) from None
 
 
+def chain_hash(stand: Stand) -> str:
+    """SHA-256 over sources and channels: formats, calibrations, formulas. Labels and certificates do not count."""
+    channels = {
+        name: asdict(replace(channel, label="", calibration=replace(channel.calibration, certificate=None)))
+        for name, channel in stand.channels.items()
+    }
+    body = {"sources": {name: asdict(source) for name, source in stand.sources.items()}, "channels": channels}
+    return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=False, default=str).encode()).hexdigest()
+
+
 def age_s(proof: Proof, now: datetime) -> float:
     """Age of a proof in s; ``now`` is aware of its zone."""
     return (now - datetime.fromisoformat(proof.proven_utc)).total_seconds()
 
 
-def why_not(proof: Proof, *, limit_set_hash: str, now: datetime, max_age_s: float, is_simulated: bool) -> str:
+def why_not(
+    proof: Proof, *, protection_hash: str, chain_hash: str, now: datetime, max_age_s: float, is_simulated: bool
+) -> str:
     """Why ``proof`` does not count for a run that begins now; empty: it counts."""
     age = age_s(proof, now)
-    if proof.limit_set_hash != limit_set_hash:
-        return "it is of another limit set: limits or stop actions have changed since"
-    if not proof.is_complete:
-        return f"it is incomplete: {', '.join(proof.left) or 'no limit'} not proven"
-    if proof.is_simulated and not is_simulated:
-        return "it was made against the simulated stand: the real stop path has not been shown"
-    if age < -FUTURE_S:
-        return f"it is dated {-age:.0f} s ahead of this clock"
-    if age > max_age_s:
-        return f"it is {age / 3600.0:.1f} h old, and the profile takes {max_age_s / 3600.0:.4g} h at most"
-    return ""
+    reasons = (
+        (
+            proof.protection_hash != protection_hash,
+            "it is of another limit set: limits or stop actions have changed since",
+        ),
+        (proof.chain_hash != chain_hash, "links, channels or calibrations have changed since"),
+        (not proof.is_complete, f"it is incomplete: {', '.join(proof.left) or 'no limit'} not proven"),
+        (
+            proof.is_simulated and not is_simulated,
+            "it was made against the simulated stand: the real stop path has not been shown",
+        ),
+        (age < -FUTURE_S, f"it is dated {-age:.0f} s ahead of this clock"),
+        (
+            not age <= max_age_s,
+            f"it is {age / 3600.0:.1f} h old, and the profile takes {max_age_s / 3600.0:.4g} h at most",
+        ),
+    )
+    return next((reason for applies, reason in reasons if applies), "")
 
 
 def _plain(value: Any) -> Any:

@@ -47,7 +47,7 @@ def _lines(runs: Sequence[RunReport]) -> Iterable[Block]:
             against = "the simulated stand" if proof.is_simulated else "the devices on its links"
             yield Paragraph(
                 f"Proven by {proof.who} on {proof.host} at {proof.proven_utc} against {against}, benchkit "
-                f"{proof.software_version}; SHA-256 of limits and stop actions {proof.limit_set_hash[:12]}…; key "
+                f"{proof.software_version}; SHA-256 of limits and stop actions {proof.protection_hash[:12]}…; key "
                 f"{proof.fingerprint[:16]}…. {proof.meaning}",
                 Tone.NOTE,
                 f"Proof of limits{of_run(run, runs)}",

@@ -12,9 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from importlib import import_module
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from benchkit.analysis.pre_run import (
+    NoiseRatio,
     Reading,
     cold_soak,
     noise_findings,
@@ -25,10 +28,9 @@ from benchkit.analysis.pre_run import (
 from benchkit.errors import RefusedError, did_you_mean
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.results import Finding
-from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Channel
 from benchkit.model.start_conditions import ZERO_AT_REST
-from benchkit.session.tare import AT_REST, FEWEST_ROWS, largest_speed, rows_of
+from benchkit.session.tare import AT_REST, FEWEST_ROWS, WINDOW_NS, largest_speed, rows_of
 from benchkit.units import Quantity
 
 if TYPE_CHECKING:
@@ -37,6 +39,27 @@ if TYPE_CHECKING:
 Request = dict[str, Any]
 FEWEST_FOR_SCATTER = 20
 SHOWN = 12
+
+
+class _Library:
+    """What the F-test needs, fetched in a thread of its own: importing it takes a second; the loop does not wait."""
+
+    def __init__(self) -> None:
+        self._thread: Thread | None = None
+
+    def fetch(self) -> None:
+        """Begin to fetch it, once."""
+        if self._thread is None:
+            self._thread = Thread(target=import_module, args=("scipy.special",), daemon=True)
+            self._thread.start()
+
+    @property
+    def is_there(self) -> bool:
+        """True when a comparison holds nothing up."""
+        return self._thread is not None and not self._thread.is_alive()
+
+
+_LIBRARY = _Library()
 
 
 def take_cold_soak(recorder: Recorder, request: Request) -> Request:
@@ -60,25 +83,37 @@ def take_gates_noise(recorder: Recorder, request: Request) -> Request:
     gates = request.get("gates")
     if gates not in ("off", "on"):
         raise RefusedError("not said whether the gates are on", where="gates_noise", got=gates, expected="off, or on")
+    if gates == "off":
+        _LIBRARY.fetch()
+    elif not _LIBRARY.is_there:
+        raise RefusedError(
+            "nothing to compare with yet",
+            where="gates_noise",
+            remedy="Ask with gates=off before; then wait some seconds.",
+        )
     now = recorder.clock.now_ns()
     largest_speed(recorder, now, "gates_noise")
-    channels = [c for c in recorder.stand.channels.values() if c.source in recorder.lanes]
-    rows: dict[str, FloatArray] = {
-        c.name: rows_of(recorder.lanes[c.source], c, now, FEWEST_FOR_SCATTER, "gates_noise", allow_nan=True)
-        for c in channels
-    }
+    channels = {c.name: c for c in recorder.stand.channels.values() if c.source in recorder.lanes}
+    ratios: dict[str, NoiseRatio] = {}
+    for lane in recorder.lanes.values():
+        rows_of(lane, channels[lane.channel_names[0]], now, FEWEST_FOR_SCATTER, "gates_noise", allow_nan=True)
+        _, table = lane.recent.since(now - WINDOW_NS)
+        if gates == "off":
+            lane.gates_off = table
+        elif lane.gates_off is None:
+            raise RefusedError("nothing to compare with", where="gates_noise", remedy="Ask with gates=off before.")
+        else:
+            pairs = zip(lane.channel_names, lane.gates_off.T, table.T, strict=True)
+            ratios |= {name: noise_ratio(off, on) for name, off, on in pairs}
     if gates == "off":
-        recorder.gates_off = rows
-        data: dict[str, JsonValue] = {"gates": "off", "channels": len(rows)}
+        data: dict[str, JsonValue] = {"gates": "off", "channels": len(channels)}
         return _told(recorder, request, "gates_noise", (), data, "gates off: scatter kept for comparison")
-    if not recorder.gates_off:
-        raise RefusedError("nothing to compare with", where="gates_noise", remedy="Ask with gates=off before.")
-    ratios = {name: noise_ratio(recorder.gates_off[name], values) for name, values in rows.items()}
-    units = {c.name: "K" if c.quantity is Quantity.TEMPERATURE else c.unit for c in channels}
-    temperatures = frozenset(c.name for c in channels if c.quantity is Quantity.TEMPERATURE)
+    is_temperature = {name: c.quantity is Quantity.TEMPERATURE for name, c in channels.items()}
+    units = {name: "K" if is_temperature[name] else c.unit for name, c in channels.items()}
+    temperatures = frozenset(name for name in channels if is_temperature[name])
     found = noise_findings(ratios, units, temperatures)
-    table: dict[str, JsonValue] = {name: _plain(asdict(one)) for name, one in ratios.items()}
-    return _told(recorder, request, "gates_noise", found, {"gates": "on", "channels": table})
+    shown: dict[str, JsonValue] = {name: _plain(asdict(one)) for name, one in ratios.items()}
+    return _told(recorder, request, "gates_noise", found, {"gates": "on", "channels": shown})
 
 
 def _readings(recorder: Recorder, request: Request, check: str, quantities: frozenset[Quantity]) -> dict[str, Reading]:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from benchkit.errors import RefusedError
 from benchkit.model.events import EventKind
-from benchkit.model.proof import Proof, why_not
+from benchkit.model.proof import Proof, chain_hash, why_not
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
-from benchkit.protect.permissives import LIMIT_SET_PROVEN, limit_set_hash
+from benchkit.protect.permissives import LIMIT_SET_PROVEN, protection_hash
 from benchkit.session.signing import FINGERPRINT_SHOWN, read_record
 
 if TYPE_CHECKING:
@@ -28,7 +28,8 @@ def fitting_proof(path: Path, stand: Stand, now: datetime, *, is_simulated: bool
     proof, record = read_record(path)
     reason = why_not(
         proof,
-        limit_set_hash=limit_set_hash(stand),
+        protection_hash=protection_hash(stand),
+        chain_hash=chain_hash(stand),
         now=now,
         max_age_s=stand.start_conditions.proof_max_age_s,
         is_simulated=is_simulated,
@@ -51,5 +52,5 @@ def take_proof(recorder: Recorder, given: tuple[Proof, dict[str, Any]] | None) -
     text = f"limit set proven {by}: {len(proof.limits)} limits"
     recorder.note(EventKind.PROOF, text, {"who": proof.who, "record": record})
     now = recorder.clock.now_ns()
-    taken = ProofRecord(proof.limit_set_hash, proof.proven_utc, proof.who)
+    taken = ProofRecord(proof.protection_hash, proof.proven_utc, proof.who)
     recorder.ask_protection(recorder.protection.set_permissive(LIMIT_SET_PROVEN, True, now, record=taken))

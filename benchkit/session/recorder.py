@@ -17,7 +17,7 @@ from benchkit.errors import BenchkitError, LinkError, UsageError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.run import RunHeader
-from benchkit.model.samples import BadFrame, FloatArray, Gap, Reply, Rows
+from benchkit.model.samples import BadFrame, Gap, Reply, Rows
 from benchkit.model.stand import Stand
 from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
@@ -106,8 +106,6 @@ class Recorder:
         self._noise: dict[tuple[str, EventKind], tuple[int, int]] = {}
         self._is_ending = False
         self._has_begun = False
-        self.gates_off: dict[str, FloatArray] = {}
-        """Rows of a noise test with the gates off, by channel."""
 
     # -- outside
 

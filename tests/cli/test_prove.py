@@ -16,12 +16,13 @@ import pytest
 
 from benchkit.cli.main import main
 from benchkit.errors import RefusedError, UsageError
+from benchkit.model.calibration import GainOffset
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 from benchkit.model.events import EventKind
 from benchkit.model.limits import LimitKind
-from benchkit.model.proof import proof_from_json, why_not
+from benchkit.model.proof import chain_hash, proof_from_json, why_not
 from benchkit.profiles import load_stand, shared_path
-from benchkit.protect.permissives import limit_set_hash
+from benchkit.protect.permissives import protection_hash
 from benchkit.runfile.reader import open_run
 from benchkit.session.client import RecorderClient
 from benchkit.session.process import Child, start_recorder, start_simulated_stand
@@ -74,7 +75,7 @@ def test_every_kind_is_proven_over_the_wire(bench: Path, device: Child, capsys: 
     assert {one["kind"] for one in body["limits"]} == {kind.value for kind in LimitKind}
     assert {one["limit"] for one in body["limits"]} == {limit.name for limit in loaded.limit_set.limits}
     assert {one["level"] for one in body["limits"]} == {"bytes"}
-    assert (body["limit_set_hash"], body["limit_set_sha256"]) == (limit_set_hash(loaded), loaded.limit_set.sha256)
+    assert (body["protection_hash"], body["limit_set_sha256"]) == (protection_hash(loaded), loaded.limit_set.sha256)
     assert (body["who"], body["is_simulated"], body["is_complete"]) == ("Ada Reed", False, True)
     assert NOT_A_SAFETY_FUNCTION in body["meaning"]
     for one in body["limits"]:
@@ -186,7 +187,8 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Pa
     folder = tmp_path_factory.mktemp("key")
     body = {
         "stand": "airboat", "limit_set": "airboat big motor", "revision": "3", "limit_set_sha256": "0" * 64,
-        "limit_set_hash": "1" * 64, "proven_utc": "2026-03-04T09:00:00+00:00", "who": "Ada", "host": "bench",
+        "protection_hash": "1" * 64, "chain_hash": "4" * 64, "proven_utc": "2026-03-04T09:00:00+00:00",
+        "who": "Ada", "host": "bench",
         "software_version": "0", "is_simulated": False, "largest_speed_rpm": 0.2, "format": 1,
         "limits": [{
             "limit": "winding_hot", "case": "", "severity": "trip", "kind": "above", "channel": "winding_temp",
@@ -212,7 +214,7 @@ def test_the_key_is_for_its_owner_alone(record: tuple[dict[str, Any], Path], tmp
     ("key", "value", "text"),
     [
         ("is_complete", False, "was changed after it was signed"),
-        ("limit_set_hash", "2" * 64, "was changed after it was signed"),
+        ("protection_hash", "2" * 64, "was changed after it was signed"),
         ("fingerprint", "3" * 64, "was changed after it was signed"),
         ("public_key", "AAAA", "not a signed proof record"),
     ],
@@ -239,10 +241,12 @@ def test_what_makes_a_proof_count(record: tuple[dict[str, Any], Path]) -> None:
     proof = checked(record[0])
     then = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
     fits: dict[str, Any] = {
-        "limit_set_hash": "1" * 64, "now": then + timedelta(hours=1), "max_age_s": 3600.0, "is_simulated": False,
+        "protection_hash": "1" * 64, "chain_hash": "4" * 64, "now": then + timedelta(hours=1),
+        "max_age_s": 3600.0, "is_simulated": False,
     }  # fmt: skip
     assert why_not(proof, **fits) == ""
-    assert "another limit set" in why_not(proof, **(fits | {"limit_set_hash": "0" * 64}))
+    assert "another limit set" in why_not(proof, **(fits | {"protection_hash": "0" * 64}))
+    assert "calibrations have changed" in why_not(proof, **(fits | {"chain_hash": "0" * 64}))
     assert "2.0 h old, and the profile takes 1 h" in why_not(proof, **(fits | {"now": then + timedelta(hours=2)}))
     assert "ahead of this clock" in why_not(proof, **(fits | {"now": then - timedelta(hours=1)}))
     simulated = replace(proof, is_simulated=True)
@@ -268,3 +272,15 @@ def test_what_is_missing_on_the_command_line(bench: Path, capsys: pytest.Capture
     assert main(["prove"]) == 2
     assert main(["prove", "airboat.toml"]) == 2
     assert "who proves is not said" in capsys.readouterr().err
+
+
+def test_a_calibration_is_part_of_the_chain_and_a_label_is_not() -> None:
+    stand = load_stand(shared_path("stands", "airboat.toml")).stand
+
+    def changed(**fields: object) -> str:
+        channel = replace(stand.channels["winding_temp"], **fields)  # type: ignore[arg-type]
+        return chain_hash(replace(stand, channels={**stand.channels, "winding_temp": channel}))
+
+    curve = replace(stand.channels["winding_temp"].calibration, curve=GainOffset(1.1, 0.0))
+    assert changed(label="Winding") == chain_hash(stand)
+    assert changed(calibration=curve) != chain_hash(stand)

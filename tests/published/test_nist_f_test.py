@@ -2,7 +2,7 @@
 
 NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9, example "F-test for equality of two variances": ceramic
 strength (JAHANMI2.DAT), two batches of 240 readings with standard deviations 65.54909 and 61.85425; test statistic
-F = 1.123037, two-sided critical values at 5 % with 239 and 239 degrees of freedom 0.7756 and 1.2894. Numbers from memory.
+F = 1.123037, two-sided critical values at 5 % with 239 and 239 degrees of freedom 0.7756 and 1.2894. From memory.
 """
 
 from __future__ import annotations

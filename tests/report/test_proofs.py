@@ -24,7 +24,8 @@ HOT = LimitProof(
 LOST = replace(HOT, limit="speed_lost", kind="stale", injected=None, set_aside=("winding_hot",))
 FLOW = LimitProof("flow_low", "lower edge", "caution", "outside", "coolant_flow", True, level="rows", injected=3.8)
 PROOF = Proof(
-    "airboat", "big motor", "3", "0" * 64, "1" * 64, "2026-03-04T09:00:00+00:00", "Ada Reed", "bench-2", "0.1.0", False,
+    "airboat", "big motor", "3", "0" * 64, "1" * 64, "4" * 64, "2026-03-04T09:00:00+00:00",
+    "Ada Reed", "bench-2", "0.1.0", False,
     0.2, (HOT, LOST, FLOW), "key", "a1b2" * 16,
 )  # fmt: skip
 
