@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
+from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import check_calibrations, check_results, check_stream
 from benchkit.analysis.steady import operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream
 
@@ -31,17 +34,26 @@ BREAKING = frozenset(
 """Kinds of event that no operating point spans."""
 
 
-def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date: date | None = None) -> RunResult:
+def analyse(
+    stand: Stand,
+    stream: Stream,
+    events: Sequence[Event] = (),
+    run_date: date | None = None,
+    duty: Duty | None = None,
+) -> RunResult:
     """Operating points, power balances, maps, static thrust, heating, ratings and open flags of one stream.
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
+    ``duty`` is put over the maps.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
     points = operating_points(stand, stream, breaks)
     balances = tuple(power_balance(stand, point) for point in points)
     thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     maps, map_findings = efficiency_maps(stand, balances)
+    duties, duty_findings = duty_averages(stand, balances, duty)
+    propulsion = propulsive_curves(stand, balances, thrust)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
     findings = (
@@ -50,6 +62,7 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
         *check_results(stand, stream, points, balances, thrust),
         *map_findings,
+        *duty_findings,
         *heat_findings,
     )
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, propulsion, duties)
