@@ -137,7 +137,7 @@ def over_temperature(stand: Stand, seed: int, rng: Random) -> Case:
             more = {"first": {"winding_hot"}, "temps": temps, "torque_nm": 135.0, "inlet_c": 66.0, "length_s": 7.0}
             more |= {"time_scale": 5.0}
         case 1:  # a hot case below the chip
-            temps = {"case_c": rng.uniform(113.0, 117.0), "junction_c": 125.0}
+            temps = {"case_c": rng.uniform(113.0, 117.0), "junction_c": 125.0, "coolant_c": 62.0, "outlet_c": 62.0}
             step = (at, _set(f"set torque {rng.uniform(158.0, 165.0):.1f}"))
             more = {"first": {"junction_hot"}, "temps": temps, "torque_nm": 30.0, "inlet_c": 60.0}
         case 2:  # the loop no longer cools

@@ -20,8 +20,8 @@ from tests.protect.scenarios.bench import LONGEST_STALL_MS, TURN_MS, Bench, Told
 from tests.protect.scenarios.cases import Case, case_of, play
 from tests.protect.scenarios.plain import Must, trips_that_must
 
-LATEST_LOOK_MS = TURN_MS + LONGEST_STALL_MS + 1
-"""The host looks at the time every turn; it may be held up between two of them."""
+LATEST_LOOK_MS = TURN_MS + 2 * LONGEST_STALL_MS
+"""The host looks at the time every turn; it may be held up between two of them, twice."""
 Make = Callable[[Stand, int, Random], Case]
 
 
@@ -170,8 +170,13 @@ def _escalation_faults(bench: Bench, category: int) -> Iterable[str]:
         by_action.setdefault(command.action, []).append(command.attempt)
     if "gates_off" not in by_action:
         yield f"never escalated: {by_action}"
-    if category > 0 and not bench.record.happened(EventKind.STOP_ESCALATED):
+    if (
+        category > 0
+        and not bench.record.happened(EventKind.STOP_PASSED_OVER)
+        and not bench.record.happened(EventKind.STOP_ESCALATED)
+    ):
         yield "an escalation that no event tells of"
+    is_passed_over = bool(bench.record.happened(EventKind.STOP_PASSED_OVER))  # by a trip that asks for more
     for name, attempts in by_action.items():
         allowed = bench.stand.stop_actions[name].steps[0].attempts
         is_last = not bench.stand.stop_actions[name].escalate_to
@@ -179,7 +184,7 @@ def _escalation_faults(bench: Bench, category: int) -> Iterable[str]:
             yield f"{name}: attempts {attempts}"
         if is_last and max(attempts) < 5:
             yield f"{name}: repeated {max(attempts)} times only"
-        if not is_last and category == bench.stand.stop_actions[name].steps[0].stop_category:
+        if not is_last and not is_passed_over and category == bench.stand.stop_actions[name].steps[0].stop_category:
             joined = sum(a == b for a, b in pairwise(attempts))
             if max(attempts) != allowed and not joined:
                 yield f"{name}: sent {max(attempts)} times of {allowed}"
