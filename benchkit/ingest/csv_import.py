@@ -19,6 +19,7 @@ import benchkit
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.decode.log import log_event
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.ingest.allocator import keep_freed_memory
 from benchkit.ingest.columns import Converter, conversions
 from benchkit.ingest.csv_read import BadLine, Progress, bad_line, no_rows, pieces
 from benchkit.model.events import Event, EventKind
@@ -105,6 +106,7 @@ def import_csv(
             remedy="Declare device_time_column in the format, or give the rows per second (rate_hz).",
         )
     times = _Times(text, rate_hz)
+    keep_freed_memory()
     source = CsvSource(path, used, ManualClock(), name=source_name, has_header=has_header)
     channels = stand.stand.channels_of(source_name)
     mapping = ChannelMap(channels, source.columns)
