@@ -7,6 +7,7 @@ from datetime import date
 
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_runs import heat_runs
+from benchkit.analysis.linear_checks import check_balances, check_coefficients
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.quality import check_calibrations, check_results, check_stream
@@ -39,8 +40,10 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
     points = operating_points(stand, stream, breaks)
-    balances = tuple(power_balance(stand, point) for point in points)
-    thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
+    linear = tuple(power_balance(stand, point) for point in points)
+    balances, balance_findings = check_balances(stand, linear)
+    coefficients = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
+    thrust, thrust_findings = check_coefficients(stand, coefficients)
     maps, map_findings = efficiency_maps(stand, balances)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
@@ -49,6 +52,8 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
         *due,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
         *check_results(stand, stream, points, balances, thrust),
+        *balance_findings,
+        *thrust_findings,
         *map_findings,
         *heat_findings,
     )

@@ -24,6 +24,8 @@ class Estimate:
     unit: str
     dof: float = math.inf
     budget: tuple[Contribution, ...] = ()
+    interval95: tuple[float, float] | None = None
+    """95 % interval where it is not value ± k u: the linear form failed, the Monte Carlo method gave this."""
 
     @property
     def is_measured(self) -> bool:

@@ -49,8 +49,12 @@ HEATING = (
 UNCERTAINTY = (
     Method("Standard uncertainty", "u² = Σ c_i² u_i² + correlated terms, type A and type B", "JCGM 100:2008 (GUM), 5"),
     Method("95 % interval", "y ± t(ν_eff) · u, ν_eff after Welch-Satterthwaite", "JCGM 100:2008, G.4"),
+    Method(
+        "Where ± U does not hold", "distributions sent through the formula, seeded Monte Carlo",
+        "JCGM 101:2008, 7.9 and 8",
+    ),
     Method("Digits", "U to two significant digits, value to match", "JCGM 100:2008, 7.2.6"),
-)
+)  # fmt: skip
 COVERAGE = (Method("Bounds of a share", "exact binomial", "Clopper & Pearson, Biometrika 26 (1934) 404"),)
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
-from benchkit.model.results import EfficiencyMap, Estimate, PowerBalance, StaticThrust
+from benchkit.analysis.budget import in_words, what_would_reduce
+from benchkit.analysis.linear_checks import sources_of
+from benchkit.model.results import EfficiencyMap, Estimate, OperatingPoint, PowerBalance, StaticThrust
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,
@@ -15,6 +17,7 @@ from benchkit.report.model import (
     CloudPanel,
     Column,
     Grid,
+    Listing,
     LossFigure,
     MapFigure,
     Number,
@@ -31,7 +34,10 @@ from benchkit.report.rows import is_known, of_run, point_name, run_slug, table_b
 
 Row = tuple[Cell, ...]
 POINT = Column("point", "Point")
-U95 = "Values are value ± U, U the half-width of the 95 % interval (?: too few independent readings to state one)."
+U95 = (
+    "Values are value ± U, U the half-width of the 95 % interval (?: too few independent readings to state one; "
+    "[low … high]: the interval by Monte Carlo, where ± U does not hold)."
+)
 
 
 # ------------------------------------------------------------------------------------------ power balance
@@ -71,7 +77,8 @@ def power_section(runs: Sequence[RunReport]) -> Section | None:
         note=f"{U95} Loss = power in − power out, in both directions. An efficiency is given for motoring points only.",
     )
     figures = [_loss_figure(run, runs) for run in runs]
-    blocks: list[Block] = [block for block in (*figures, powers, losses) if block is not None]
+    halving = halving_block(runs, _efficiency_to_halve)
+    blocks: list[Block] = [block for block in (*figures, powers, losses, halving) if block is not None]
     return Section("power-balance", "Power balance", tuple(blocks))
 
 
@@ -112,6 +119,37 @@ def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None
         parts,
         total,
     )
+
+
+def _efficiency_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, OperatingPoint]]:
+    """The greatest drive efficiency of a run, else that of motor or inverter: the headline number."""
+    for subject in ("drive", "motor", "inverter"):
+        known = [b for b in run.result.balances if is_known(_efficiency_of(b, subject))]
+        if known:
+            best = max(known, key=lambda b: _efficiency_of(b, subject).value)
+            yield f"{subject} efficiency", _efficiency_of(best, subject), best.point
+            return
+
+
+def _coefficients_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, OperatingPoint]]:
+    """CT and CP at the greatest thrust."""
+    if run.result.thrust:
+        top = max(run.result.thrust, key=lambda t: t.thrust_n.value)
+        yield "CT", top.ct, top.point
+        yield "CP", top.cp, top.point
+
+
+def halving_block(
+    runs: Sequence[RunReport], headlines: Callable[[RunReport], Iterable[tuple[str, Estimate, OperatingPoint]]]
+) -> Listing | None:
+    """What would halve the uncertainty of each headline number; None where nothing can be said."""
+    lines = []
+    for run in runs:
+        for name, estimate, point in headlines(run):
+            words = in_words(what_would_reduce(estimate), sources_of(run.stand, point), estimate)
+            if words:
+                lines.append((f"Half the uncertainty of {name}, {point_name(point)}{of_run(run, runs)}", words))
+    return Listing(tuple(lines)) if lines else None
 
 
 # ------------------------------------------------------------------------------------------ efficiency map
@@ -261,7 +299,8 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_air_row(t, run) for t in run.result.thrust),
         note=f"{U95} Density of moist air from temperature, pressure and humidity.",
     )
-    blocks = [_force_figure(runs), forces, _coefficient_figure(runs), coefficients, air]
+    halving = halving_block(runs, _coefficients_to_halve)
+    blocks = [_force_figure(runs), forces, _coefficient_figure(runs), coefficients, halving, air]
     return Section("static-thrust", "Static thrust", tuple(b for b in blocks if b is not None))
 
 
