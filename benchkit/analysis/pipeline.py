@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from benchkit.analysis.efficiency_map import efficiency_maps
+from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
 from benchkit.analysis.power import power_balance
@@ -57,4 +58,5 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
         *map_findings,
         *heat_findings,
     )
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings)
+    closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, closures)

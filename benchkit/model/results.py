@@ -73,6 +73,19 @@ class PowerBalance:
 
 
 @dataclass(frozen=True, slots=True)
+class HeatBalance:
+    """Where the loss of one operating point went: into the coolant, and what is left (air, storage, error)."""
+
+    point: OperatingPoint
+    loss_w: Estimate
+    """DC link power less shaft power."""
+    coolant_heat_w: Estimate
+    residual_w: Estimate
+    residual_share: Estimate
+    """Residual over loss (1)."""
+
+
+@dataclass(frozen=True, slots=True)
 class StaticThrust:
     """Static propeller coefficients of one operating point (propeller notation, n in rev/s)."""
 
@@ -195,3 +208,4 @@ class RunResult:
     heating: tuple[HeatingFit, ...]
     ratings: tuple[ContinuousRating, ...]
     findings: tuple[Finding, ...]
+    heat_balances: tuple[HeatBalance, ...] = ()

@@ -23,6 +23,12 @@ POWER = (
     Method("Loss", "P_V = P_in − P_out, motoring positive", "input-output method, IEC 60034-2-1"),
     Method("Efficiency", "η = P_out / P_in", "IEC 60034-2-1"),
 )
+HEAT = (
+    Method(
+        "Heat balance", "residual = P_DC − P_shaft − ρ c q (t_out − t_in)",
+        "first law; coolant properties from CoolProp",
+    ),
+)  # fmt: skip
 MAP = (
     Method(
         "Map", "P_V(n, T) = Σ c_i · term_i, weighted least squares; η = P_shaft / (P_shaft + P_V)",
@@ -62,6 +68,8 @@ def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterab
     """Methods of the sections that the report has."""
     if any(run.result.balances for run in runs):
         yield from POWER
+    if any(run.result.heat_balances for run in runs):
+        yield from HEAT
     if any(run.result.maps for run in runs):
         yield from MAP
     if any(run.result.thrust for run in runs):

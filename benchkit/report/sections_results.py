@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from benchkit.analysis.budget import in_words, what_would_reduce
 from benchkit.analysis.linear_checks import sources_of
-from benchkit.model.results import EfficiencyMap, Estimate, OperatingPoint, PowerBalance, StaticThrust
+from benchkit.model.results import EfficiencyMap, Estimate, HeatBalance, OperatingPoint, PowerBalance, StaticThrust
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,
@@ -76,9 +76,24 @@ def power_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_loss_row(balance) for balance in run.result.balances),
         note=f"{U95} Loss = power in − power out, in both directions. An efficiency is given for motoring points only.",
     )
+    heat = table_by_run(
+        runs,
+        "heat-balance",
+        "Heat balance",
+        (
+            POINT,
+            Column("loss", "Drive loss", "W"),
+            Column("coolant_heat", "Heat in the coolant", "W"),
+            Column("residual", "Residual", "W"),
+            Column("residual_share", "Residual over loss", "%"),
+        ),
+        lambda run: (_heat_row(row) for row in run.result.heat_balances),
+        note=f"{U95} Residual = loss − heat in the coolant: heat to the air, heat stored while the machine warms or "
+        "cools, and every error.",
+    )
     figures = [_loss_figure(run, runs) for run in runs]
     halving = halving_block(runs, _efficiency_to_halve)
-    blocks: list[Block] = [block for block in (*figures, powers, losses, halving) if block is not None]
+    blocks: list[Block] = [block for block in (*figures, powers, losses, heat, halving) if block is not None]
     return Section("power-balance", "Power balance", tuple(blocks))
 
 
@@ -95,6 +110,11 @@ def _loss_row(b: PowerBalance) -> Row:
         *(number(value) for value in losses),
         *(number(value, in_percent=True) for value in efficiencies),
     )
+
+
+def _heat_row(row: HeatBalance) -> Row:
+    watts = (row.loss_w, row.coolant_heat_w, row.residual_w)
+    return (Text(point_name(row.point)), *(number(x) for x in watts), number(row.residual_share, in_percent=True))
 
 
 def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchkit.analysis.budget import LEAST_FACTOR, in_words, what_would_reduce
@@ -18,6 +18,7 @@ def with_budget(*parts):
     return Estimate(100.0, math.hypot(*parts), "W", budget=lines)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(1e-3, 1e3), min_size=1, max_size=8), st.floats(0.2, 0.9))
 def test_reduced_lines_give_the_aim(parts, to):
     estimate = with_budget(*parts)

@@ -142,6 +142,7 @@ def test_tolerance_is_half_a_unit_of_the_last_digit():
     assert math.isnan(mc.numerical_tolerance(0.0))
 
 
+@settings(deadline=None)
 @given(
     st.integers(-450, 450),
     st.integers(-200, 200),

@@ -13,7 +13,19 @@ from benchkit.units import BENCH_UNIT
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
 NAMES = set(re.findall(r"`([^`]+)`", PAGE))
 PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "terms", "covariance", "severity", "code"}
-CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
+CONTAINERS = {
+    "point",
+    "points",
+    "balances",
+    "thrust",
+    "maps",
+    "heating",
+    "heat_balances",
+    "ratings",
+    "findings",
+    "means",
+    "message",
+}
 
 
 def test_fields_of_results():
