@@ -14,6 +14,7 @@ from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.quality import check_calibrations, check_results, check_stream
 from benchkit.analysis.steady import operating_points
 from benchkit.analysis.tare import drift_findings
+from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.stand import Stand
@@ -45,6 +46,7 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     balances, balance_findings = check_balances(stand, linear)
     coefficients = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     thrust, thrust_findings = check_coefficients(stand, coefficients)
+    laws, law_findings = thrust_fits(thrust)
     maps, map_findings = efficiency_maps(stand, balances)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
@@ -55,8 +57,9 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
         *check_results(stand, stream, points, balances, thrust),
         *balance_findings,
         *thrust_findings,
+        *law_findings,
         *map_findings,
         *heat_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings, closures)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, closures, laws)

@@ -133,6 +133,26 @@ def disc_loading(thrust_n: npt.ArrayLike, diameter_m: npt.ArrayLike) -> FloatArr
     return _array(_array(thrust_n) / disc_area_m2(diameter_m))
 
 
+def power_loading(power_w: npt.ArrayLike, diameter_m: npt.ArrayLike) -> FloatArray:
+    """Power loading of the disc [W/m²], shaft power over disc area.
+
+    >>> round(float(power_loading(88.5698, 0.254)), 1)
+    1747.9
+    """
+    return _array(_array(power_w) / disc_area_m2(diameter_m))
+
+
+def thrust_per_watt(thrust_n: npt.ArrayLike, power_w: npt.ArrayLike) -> FloatArray:
+    """Thrust per power [N/W]; NaN for a power that is not positive. It falls with the root of the disc loading.
+
+    At a figure of merit: ``T/P = FM / sqrt(T / (2 rho A))`` (13), momentum theory.
+
+    >>> round(float(thrust_per_watt(7.84039, 88.5698)), 6)
+    0.088522
+    """
+    return _array(_array(thrust_n) / _positive(power_w))
+
+
 def induced_velocity(thrust_n: npt.ArrayLike, diameter_m: npt.ArrayLike, density_kgm3: npt.ArrayLike) -> FloatArray:
     """Ideal induced velocity at the disc at rest [m/s]: ``v_i = sqrt(T / (2 rho A))`` (6); NaN for negative thrust.
 
@@ -317,6 +337,7 @@ def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
     humidity = mean(Role.AIR_HUMIDITY) or UNKNOWN_HUMIDITY
     density = air_density(temp, pressure, humidity)
     found = coefficients(thrust, torque, speed, diameter_of(stand), density)
+    power = float(shaft_power(speed.value, torque.value))
     D, n, rho = propeller.diameter_m, speed.value, density.value
     return StaticThrust(
         point=point,
@@ -331,5 +352,7 @@ def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
         tip_mach=float(tip_mach(n, D, speed_of_sound(temp.value, pressure.value, humidity.value))),
         reynolds_75=float(reynolds_75(n, D, propeller.chord75_m, rho, viscosity(temp.value))),
         induced_velocity_mps=float(induced_velocity(thrust.value, D, rho)),
-        thrust_per_watt=thrust.value / float(shaft_power(n, torque.value)),
+        thrust_per_watt=float(thrust_per_watt(thrust.value, power)),
+        disc_loading_nm2=float(disc_loading(thrust.value, D)),
+        power_loading_wm2=float(power_loading(power, D)),
     )

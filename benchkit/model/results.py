@@ -103,6 +103,26 @@ class StaticThrust:
     induced_velocity_mps: float
     thrust_per_watt: float
     """N of thrust per W of shaft power."""
+    disc_loading_nm2: float = math.nan
+    """Thrust over disc area, N/m²."""
+    power_loading_wm2: float = math.nan
+    """Shaft power over disc area, W/m²."""
+
+
+@dataclass(frozen=True, slots=True)
+class SquareLaw:
+    """Thrust or torque of all points against n² through zero, n in 1/s, and the test whether that line is enough."""
+
+    quantity: str
+    """"thrust" or "torque"."""
+    slope: Estimate
+    points: int
+    test: str
+    """"F" with replicates, "chi2" (over its degrees of freedom) without."""
+    statistic: float
+    p_value: float
+    is_curved: bool
+    """True where the points leave the line by more than they scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,3 +229,4 @@ class RunResult:
     ratings: tuple[ContinuousRating, ...]
     findings: tuple[Finding, ...]
     heat_balances: tuple[HeatBalance, ...] = ()
+    square_laws: tuple[SquareLaw, ...] = ()

@@ -39,6 +39,9 @@ THRUST = (
     Method("Thrust coefficient", "CT = T / (ρ n² D⁴)", "propeller notation, UIUC Propeller Data Site"),
     Method("Torque, power coefficient", "CQ = Q / (ρ n² D⁵), CP = P / (ρ n³ D⁵) = 2π CQ", "as CT"),
     Method("Figure of merit", "FM = √(2/π) · CT^1.5 / CP", "momentum theory, propeller notation"),
+    Method(
+        "Fit against n²", "y = k n², weighted; F test with replicates, else χ²", "NIST/SEMATECH e-Handbook, 4.4.4.6"
+    ),
     Method("Induced velocity", "v_i = √(T / (2 ρ A))", "momentum theory"),
     Method("Air density", "moist air from temperature, pressure, humidity", "CIPM-2007, Metrologia 45 (2008) 149"),
     Method("Reynolds number", "Re = ρ · 0.75 π n D · c / μ, c the chord at 75 % radius", "viscosity: Sutherland"),

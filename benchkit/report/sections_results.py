@@ -7,7 +7,15 @@ from collections.abc import Callable, Iterable, Sequence
 
 from benchkit.analysis.budget import in_words, what_would_reduce
 from benchkit.analysis.linear_checks import sources_of
-from benchkit.model.results import EfficiencyMap, Estimate, HeatBalance, OperatingPoint, PowerBalance, StaticThrust
+from benchkit.model.results import (
+    EfficiencyMap,
+    Estimate,
+    HeatBalance,
+    OperatingPoint,
+    PowerBalance,
+    SquareLaw,
+    StaticThrust,
+)
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,
@@ -25,6 +33,7 @@ from benchkit.report.model import (
     Section,
     Series,
     Text,
+    Tone,
     count,
     number,
     plain,
@@ -284,6 +293,8 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
             Column("thrust", "Thrust", "N"),
             Column("torque", "Torque", "N·m"),
             Column("thrust_per_watt", "Thrust per shaft power", "N/W"),
+            Column("disc_loading", "Disc loading", "N/m²"),
+            Column("power_loading", "Power loading", "W/m²"),
             Column("induced_velocity", "Induced velocity", "m/s"),
             Column("tip_mach", "Tip Mach"),
             Column("reynolds", "Re at 75 % R"),
@@ -305,6 +316,23 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_coefficient_row(t) for t in run.result.thrust),
         note=f"{U95} n in revolutions per second, D the diameter of the nameplate.",
     )
+    laws = table_by_run(
+        runs,
+        "square-laws",
+        "Fit against n²",
+        (
+            Column("quantity", "Quantity"),
+            Column("slope", "Slope"),
+            Column("points", "Points"),
+            Column("test", "Lack-of-fit test"),
+            Column("statistic", "Statistic"),
+            Column("p_value", "p"),
+            Column("verdict", "Verdict"),
+        ),
+        lambda run: (_law_row(law) for law in run.result.square_laws),
+        note=f"{U95} Line through zero, n in revolutions per second, weighted by scatter. F: against replicates; "
+        "χ²/ν: against the stated scatter. A small p says that the points leave the line.",
+    )
     air = table_by_run(
         runs,
         "air",
@@ -320,7 +348,7 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
         note=f"{U95} Density of moist air from temperature, pressure and humidity.",
     )
     halving = halving_block(runs, _coefficients_to_halve)
-    blocks = [_force_figure(runs), forces, _coefficient_figure(runs), coefficients, halving, air]
+    blocks = [_force_figure(runs), forces, laws, _coefficient_figure(runs), coefficients, halving, air]
     return Section("static-thrust", "Static thrust", tuple(b for b in blocks if b is not None))
 
 
@@ -331,9 +359,24 @@ def _force_row(t: StaticThrust) -> Row:
         number(t.thrust_n),
         number(t.torque_nm),
         plain(t.thrust_per_watt, "N/W", 4),
+        plain(t.disc_loading_nm2, "N/m²", 4),
+        plain(t.power_loading_wm2, "W/m²", 4),
         plain(t.induced_velocity_mps, "m/s", 4),
         plain(t.tip_mach, "1", 4),
         plain(t.reynolds_75, "1", 4),
+    )
+
+
+def _law_row(law: SquareLaw) -> Row:
+    verdict = Text("not a straight line", Tone.NOTE) if law.is_curved else Text("straight line")
+    return (
+        Text(law.quantity.capitalize()),
+        number(law.slope),
+        count(law.points),
+        Text("F" if law.test == "F" else "χ²/ν"),
+        plain(law.statistic, "1", 3),
+        plain(law.p_value, "1", 2),
+        verdict,
     )
 
 

@@ -21,6 +21,7 @@ CONTAINERS = {
     "maps",
     "heating",
     "heat_balances",
+    "square_laws",
     "ratings",
     "findings",
     "means",
