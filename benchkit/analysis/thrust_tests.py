@@ -111,8 +111,9 @@ def recirculation(
 ) -> Recirculation:
     """Does thrust fall while the speed is held? The jet that comes back through the disc takes it away.
 
-    ``change = mean(T/n²) of the last part / mean of the first part - 1`` (2). Within a part a straight drift is signal,
-    not scatter: the type A uncertainty is that of the readings about it, their memory counted. It falls where the upper end of the 95 % interval is below zero and the fall is 1 % or more.
+    ``change = mean(T/n²) of the last part / mean of the first part - 1`` (2). Within a part a straight drift is
+    signal, not scatter: the type A uncertainty is that of the readings about it, their memory counted. It falls
+    where the upper end of the 95 % interval is below zero and the fall is 1 % or more.
 
     Args:
         time_s: stream time [s] from the moment the speed was reached, shape (n,).
