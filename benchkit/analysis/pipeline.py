@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
+from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import check_calibrations, check_results, check_stream
 from benchkit.analysis.steady import operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream
 
@@ -34,11 +37,18 @@ BREAKING = frozenset(
 """Kinds of event that no operating point spans."""
 
 
-def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date: date | None = None) -> RunResult:
+def analyse(
+    stand: Stand,
+    stream: Stream,
+    events: Sequence[Event] = (),
+    run_date: date | None = None,
+    duty: Duty | None = None,
+) -> RunResult:
     """Operating points, power balances, maps, static thrust, heating, ratings and open flags of one stream.
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
+    ``duty`` is put over the maps.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
     points = operating_points(stand, stream, breaks)
@@ -48,6 +58,8 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     thrust, thrust_findings = check_coefficients(stand, coefficients)
     laws, law_findings = thrust_fits(thrust)
     maps, map_findings = efficiency_maps(stand, balances)
+    duties, duty_findings = duty_averages(stand, balances, duty)
+    propulsion = propulsive_curves(stand, balances, thrust)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
     findings = (
@@ -59,7 +71,8 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
         *thrust_findings,
         *law_findings,
         *map_findings,
+        *duty_findings,
         *heat_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings, closures, laws)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws)

@@ -22,7 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class LackOfFit:
+class FitTest:
     """Test of a model: ``statistic`` is F (with replicates) or chi² over its degrees of freedom; ``p`` its tail."""
 
     kind: str
@@ -93,14 +93,14 @@ def _design(speed_rpm: npt.ArrayLike, with_offset: bool) -> FloatArray:
     return np.stack([n**2, np.ones_like(n)], axis=-1) if with_offset else (n**2)[..., None]
 
 
-def lack_of_fit(
+def fit_test(
     values: npt.ArrayLike,
     fitted: npt.ArrayLike,
     parameters: int,
     *,
     groups: Sequence[Hashable] | None = None,
     u: npt.ArrayLike | None = None,
-) -> LackOfFit:
+) -> FitTest:
     """Does the model explain the points? F test against the scatter of replicates, else chi² against stated ``u``.
 
     With replicates (``groups`` with more than one point): ``F = [SS_lof/(m - p)] / [SS_pe/(N - m)]`` (3), SS_pe the
@@ -136,7 +136,7 @@ def lack_of_fit(
         if dof[0] < 1:
             raise _none_left(m, parameters)
         f = (lof / dof[0]) / (pure / dof[1]) if pure > 0.0 else math.inf
-        return LackOfFit("F", f, dof, float(fdtrc(dof[0], dof[1], f)))
+        return FitTest("F", f, dof, float(fdtrc(dof[0], dof[1], f)))
     if u is None:
         raise UsageError(
             "lack of fit cannot be judged",
@@ -147,7 +147,7 @@ def lack_of_fit(
     if left < 1:
         raise _none_left(y.size, parameters)
     chi2 = float(np.sum((residual / np.asarray(u, dtype=np.float64)) ** 2))
-    return LackOfFit("chi2", chi2 / left, (left, 0), float(chdtrc(left, chi2)))
+    return FitTest("chi2", chi2 / left, (left, 0), float(chdtrc(left, chi2)))
 
 
 def _none_left(points: int, parameters: int) -> UsageError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from benchkit.analysis.square_law import fit_square_law, lack_of_fit
+from benchkit.analysis.square_law import fit_square_law, fit_test
 from benchkit.analysis.thrust_tests import hysteresis
 from benchkit.analysis.uncertainty import combine
 from benchkit.errors import UsageError
@@ -42,7 +42,7 @@ def _law(rows: Sequence[StaticThrust], name: str) -> SquareLaw | None:
     n, y = [e.value for e in speeds], [e.value for e in values]
     try:
         fit = fit_square_law(n, y, u, unit=values[0].unit)
-        test = lack_of_fit(y, fit.at(n), 1, groups=_set_points(n), u=u)
+        test = fit_test(y, fit.at(n), 1, groups=_set_points(n), u=u)
     except UsageError:  # too few set points for the test
         return None
     top = max(range(len(rows)), key=lambda k: y[k])

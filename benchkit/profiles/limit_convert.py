@@ -31,6 +31,7 @@ from benchkit.units import BENCH_UNIT, Quantity, Scale
 
 AnyPoint = schema.FixedPoint | schema.PhasePoint | schema.LinePoint | Measure
 _NOWHERE = Scale(math.nan)
+_NEEDED = {LimitKind.I2T: Quantity.CURRENT, LimitKind.ENERGY_IN_TIME: Quantity.POWER}
 _POWERS: Mapping[LimitKind, Mapping[str, Scale]] = {
     LimitKind.I2T: {"A²·s": Scale(1.0), "kA²·s": Scale(1e6), "A2s": Scale(1.0), "A²s": Scale(1.0)},
     LimitKind.ENERGY_IN_TIME: {"J": Scale(1.0), "W·s": Scale(1.0), "kJ": Scale(1e3), "W·h": Scale(3600.0)},
@@ -91,6 +92,14 @@ class _One:
         self.quantities = quantities
         is_known = collect.known(f"{self.key}.channel", "channel", section.channel, quantities)
         self.quantity = quantities[section.channel] if is_known else None
+        wanted = _NEEDED.get(self.kind)
+        if self.quantity is not None and wanted is not None and wanted is not self.quantity:
+            got = f"{section.channel} ({self.quantity.value})"
+            remedy = f"Name a channel that measures {wanted.value}."
+            collect.fault(
+                f"{self.key}.channel", f"{self.kind.value} needs a channel of {wanted.value}", got, remedy=remedy
+            )
+            self.quantity = None
         if section.action:
             collect.known(f"{self.key}.action", "stop action", section.action, actions)
 
@@ -129,23 +138,14 @@ class _One:
         if quantity is None:
             return _NOWHERE
         if kind in _POWERS:
-            return self._power(key, quantity, unit)
+            return self._power(key, unit)
         if kind is LimitKind.RATE:
             return self._per_second(key, quantity, unit)
         scale = self.collect.scale(key, quantity, unit)
         is_size = kind in (LimitKind.FROZEN, LimitKind.DEVIATION, LimitKind.SPREAD)
         return Scale(abs(scale.factor)) if is_size else scale
 
-    def _power(self, key: str, quantity: Quantity, unit: str) -> Scale:
-        wanted = Quantity.CURRENT if self.kind is LimitKind.I2T else Quantity.POWER
-        if quantity is not wanted:
-            self.collect.fault(
-                f"{self.key}.channel",
-                f"{self.kind.value} needs a channel of {wanted.value}",
-                f"{self.section.channel} ({quantity.value})",
-                remedy=f"Name a channel that measures {wanted.value}.",
-            )
-            return _NOWHERE
+    def _power(self, key: str, unit: str) -> Scale:
         known = _POWERS[self.kind]
         found = known.get(unit.strip().replace("*", "·").replace("^2", "²"))
         if found is None:

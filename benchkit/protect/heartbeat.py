@@ -29,7 +29,7 @@ _SMALLEST, _LARGEST = 0.01, 1000.0
 
 
 def sources_needed(stand: Stand) -> frozenset[str]:
-    """Sources whose channels trip limits watch, partners and derating lines included: without a look at them no beat may go out."""
+    """Sources of the channels that trip limits watch or follow: without a look at them no beat may go out."""
     trips = [limit for limit in stand.limit_set.limits if limit.severity is Severity.TRIP]
     names = {n for x in trips for n in (x.channel, *x.partners, *(line.channel for line in x.lines))}
     channels = (stand.channels.get(name) for name in names)

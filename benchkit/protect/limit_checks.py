@@ -47,7 +47,7 @@ def limit_problems(limit: Limit, stand: Stand) -> Iterator[Problem]:
     if channel is None:
         yield unknown(f"limits.{limit.name}.channel", "channel", limit.channel, list(stand.channels))
         return
-    if limit.kind is not LimitKind.STALE and math.isfinite(limit.set_point):
+    if limit.kind is not LimitKind.STALE and all(math.isfinite(x) for _, x in _edges(limit)):
         yield from _range(limit, channel) if limit.is_on_axis else _size(limit, channel)
     yield from _courses(limit, stand)
     if limit.severity is Severity.CAUTION:

@@ -123,9 +123,12 @@ class SourceRows:
     ) -> None:
         """The exact way: row by row for each of ``watches``; the others are known to be quiet."""
         times = arrival_ns.tolist()
+        row = values[0].tolist() if len(times) == 1 else None
         columns: dict[int, list[float]] = {}
 
         def column(index: int) -> list[float]:
+            if row is not None:
+                return [row[index]]
             found = columns.get(index)
             if found is None:
                 found = columns[index] = values[:, index].tolist()
@@ -136,11 +139,12 @@ class SourceRows:
             if watch.is_quick:
                 watch.follow(times, own, self.heard_ns, self.rows, out)
                 continue
-            others = [
-                column(at) if source is self else source.held(at, times)
-                for source, at in self.partners[watch.limit.name]
-            ]
-            partners: Iterable[tuple[float, ...]] = zip(*others, strict=True) if others else repeat(())
+            named = self.partners[watch.limit.name]
+            partners: Iterable[tuple[float, ...]] = repeat(())
+            if named:
+                partners = zip(
+                    *(column(at) if rows is self else rows.held(at, times) for rows, at in named), strict=True
+                )
             watch.follow_measured(times, own, partners, self.heard_ns, self.rows, out)
 
     def held(self, column: int, times: Sequence[int]) -> list[float]:

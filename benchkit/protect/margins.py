@@ -114,7 +114,8 @@ def time_to_limit(limit: Limit, times_s: FloatArray, values: FloatArray, *, ther
     """Seconds from the last time until the channel meets the set point of a limit on the channel itself.
 
     Along the straight line through ``values``; with ``thermal`` (a temperature) along an exponential approach where
-    that fits better (:func:`~benchkit.protect.predict.along_exponential`). 0 beyond the set point, NaN where it is not met.
+    that fits better (:func:`~benchkit.protect.predict.along_exponential`). 0 beyond the set point, NaN where it is not
+    met.
     """
     good = values[np.isfinite(values)]
     edge, sign = edge_towards(limit, float(good[-1]) if good.size else math.nan)

@@ -46,41 +46,48 @@ def along_line(times_s: FloatArray, values: FloatArray, set_point: float, sign: 
 def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float, sign: float) -> float | None:
     """As :func:`along_line` along ``y = end + a exp(-t / tau)``; None where the line is to be taken.
 
-    The three are fitted by least squares (linear in end and a for each tau). The line is left only where the
-    exponential explains the values better than chance would: the sum of squares must fall by more than four times the
-    residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN where that,
-    with two standard errors of it, does not surely lie beyond the set point.
+    The three are fitted by least squares, tau from a twentieth of the window to 20 times it. The line is left only
+    where the exponential explains the values better than chance would: the sum of squares must fall by more than four
+    times the residual variance (two standard errors of the added parameter). The approach then ends at ``end``: NaN
+    where that, with two standard errors of it, does not surely lie beyond the set point.
     """
     is_good = np.isfinite(values)
     t, y = times_s[is_good], values[is_good]
     if y.size < LEAST_VALUES or t[-1] <= t[0]:
         return None
     t = t - t[-1]
-    width = -float(t[0])
-    line = np.polyfit(t, y, 1)
-    rest_line = float(np.sum((y - np.polyval(line, t)) ** 2))
-    best: tuple[float, float, FloatArray, FloatArray] | None = None
-    for tau in width * np.geomspace(0.05, 20.0, 61):
-        basis = np.column_stack([np.ones_like(t), np.exp(-t / tau) - 1.0])
-        found, *_ = np.linalg.lstsq(basis, y, rcond=None)
-        rest = float(np.sum((y - basis @ found) ** 2))
-        if best is None or rest < best[0]:
-            best = rest, float(tau), found, basis
-    assert best is not None
-    rest, tau, (at_end, drop), basis = best
+    dy, dt = y - y.mean(), t - t.mean()
+    rest_line = float(dy @ dy - (dt @ dy) ** 2 / (dt @ dt))
+    taus = -float(t[0]) * np.geomspace(0.05, 20.0, 61)
+    for _ in range(4):  # each time between the neighbours of the best
+        best = int(np.argmin(_rests(taus, t, dy)))
+        low, high = taus[max(best - 1, 0)], taus[min(best + 1, len(taus) - 1)]
+        taus = np.linspace(low, high, 21)
+    tau = float(taus[np.argmin(_rests(taus, t, dy))])
+    shape = np.exp(-t / tau)
+    d_shape = shape - shape.mean()
+    a = float(d_shape @ dy) / float(d_shape @ d_shape)
+    end = float(y.mean()) - a * float(shape.mean())
+    rest = float(np.sum((dy - a * d_shape) ** 2))
     variance = max(rest / (y.size - 3), (1e-12 * float(np.abs(y).max() or 1.0)) ** 2)
     if rest_line - rest <= 4.0 * variance:
         return None
-    end = float(at_end - drop)
-    u_end = math.sqrt(variance * float(np.array([1.0, -1.0]) @ np.linalg.pinv(basis.T @ basis) @ np.array([1.0, -1.0])))
-    now = float(at_end)
+    by_parameter = np.column_stack([np.ones_like(t), shape, a * shape * t / tau**2])
+    u_end = math.sqrt(variance * float(np.linalg.pinv(by_parameter.T @ by_parameter)[0, 0]))
+    now = end + a
     if sign * (now - set_point) > 0.0:
         return 0.0
-    if sign * (end - set_point) <= 2.0 * u_end:
-        return math.nan
-    if sign * (end - now) <= 0.0:
+    if sign * (end - set_point) <= 2.0 * u_end or sign * (end - now) <= 0.0:
         return math.nan
     return float(tau * math.log((end - now) / (end - set_point)))
+
+
+def _rests(taus: FloatArray, t: FloatArray, dy: FloatArray) -> FloatArray:
+    """Sums of squares (taus,) that are left of ``dy`` (n,) by exponentials of each tau."""
+    shapes = np.exp(-t / taus[:, np.newaxis])
+    shapes -= shapes.mean(axis=1, keepdims=True)
+    left: FloatArray = dy @ dy - (shapes @ dy) ** 2 / np.einsum("ij,ij->i", shapes, shapes)
+    return left
 
 
 def replica_time(basic: float, replica: ThermalReplica, used: float, current: float) -> float:
@@ -100,7 +107,8 @@ def operate_time(start: float, inverse: InverseTime, value: float) -> float:
     if not multiple > 1.0:
         return math.nan
     curve = CURVES[inverse.curve]
-    return inverse.time_multiplier * (curve.k / (multiple**curve.alpha - 1.0) + curve.c)
+    excess: float = multiple**curve.alpha - 1.0
+    return inverse.time_multiplier * (curve.k / excess + curve.c)
 
 
 def inverse_time_left(start: float, inverse: InverseTime, used: float, value: float) -> float:

@@ -112,9 +112,9 @@ class Protection:
         return self._permissives.checklist_texts
 
     @property
-    def limit_set_hash(self) -> str:
+    def protection_hash(self) -> str:
         """What a proof of the limit set must name."""
-        return self._permissives.limit_set_hash
+        return self._permissives.protection_hash
 
     @property
     def standing_causes(self) -> tuple[str, ...]:
@@ -229,11 +229,12 @@ class Protection:
         outcomes += self._move(trigger, now_ns, f"by {who}", who)
         if trigger is Trigger.START:
             self._running_ns = now_ns
-        outcomes += self._act(self._follow_phase(now_ns), now_ns)
         if trigger is Trigger.STOP:
             outcomes += self._stops.command(
                 self._stand.orderly_stop, f"orderly stop, {who}", (), now_ns, is_orderly=True
             )
+        # behind the orderly stop: a trip that comes with the phase takes its place
+        outcomes += self._act(self._follow_phase(now_ns), now_ns)
         outcomes += self._follow_permissives(now_ns)
         return _commands_first(outcomes)
 

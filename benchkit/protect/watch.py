@@ -127,19 +127,25 @@ class Watch:
     ) -> None:
         """As :meth:`follow`, through the measure; ``partners`` are the values of the measure's and the lines'
         channels, row by row."""
-        measure, has_lines = self.measure, bool(self.limit.lines)
+        step = None if self.measure is None else self.measure.step
+        has_lines, looks_inside = bool(self.limit.lines), self.is_inside or self.is_off
+        self.row = row
         for time_ns, value, others in zip(times, values, partners, strict=False):
             if self.since_ns is not None or time_ns - heard_ns > self.silence_ns:
-                self.row = row
                 self.advance(time_ns, heard_ns, out)
             heard_ns = time_ns
             row += 1
             self.row = row
             self.is_missing = False
-            watched = value if measure is None else measure.step(time_ns, value, others)
+            watched = value if step is None else step(time_ns, value, others)
             if has_lines and not self._along_lines(others):
                 watched = math.nan
-            self.settle(time_ns, self.level_of(watched), out)
+            is_calm = watched is not None and self.low <= watched <= self.high
+            if is_calm and not looks_inside and not self.acts:  # as level_of and settle would have it, in one step
+                self.watched = self.value = watched  # type: ignore[assignment]  # is_calm says so
+                self.evidence, self.since_ns = Evidence.VALUE, None
+            else:
+                self.settle(time_ns, self.level_of(watched), out)
 
     def _along_lines(self, others: Sequence[float]) -> bool:
         """Rule 9: set points at the partners' values; False where there is none."""

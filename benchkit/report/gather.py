@@ -11,6 +11,7 @@ from pathlib import Path
 from benchkit.errors import UsageError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
@@ -31,10 +32,12 @@ SHOWN_OVER_TIME = (
 )
 
 
-def gather(paths: Sequence[Path], progress: Callable[[str], None] | None = None) -> list[RunReport]:
+def gather(
+    paths: Sequence[Path], progress: Callable[[str], None] | None = None, duty: Duty | None = None
+) -> list[RunReport]:
     """Read and analyse every run; runs are named A, B, … in the order given.
 
-    ``progress`` is called with the file name before each run.
+    ``progress`` is called with the file name before each run. ``duty`` is put over the maps of every run.
 
     Raises:
         UsageError: no path, or the same file twice.
@@ -50,7 +53,7 @@ def gather(paths: Sequence[Path], progress: Callable[[str], None] | None = None)
     for index, path in enumerate(paths):
         if progress is not None:
             progress(path.name)
-        reports.append(_gather_one(path, run_label(index)))
+        reports.append(_gather_one(path, run_label(index), duty))
     return reports
 
 
@@ -64,7 +67,7 @@ def run_label(index: int) -> str:
     return letters
 
 
-def _gather_one(path: Path, label: str) -> RunReport:
+def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     from benchkit.profiles import stand_from_json
     from benchkit.runfile.reader import open_run
 
@@ -82,6 +85,7 @@ def _gather_one(path: Path, label: str) -> RunReport:
         file_name=path.name,
         content_sha256=sha256,
         is_closed=is_closed,
+        duty=duty,
     )
 
 
@@ -95,6 +99,7 @@ def report_of_streams(
     file_name: str,
     content_sha256: str,
     is_closed: bool,
+    duty: Duty | None = None,
 ) -> RunReport:
     """Analyse the streams of one run and digest its events."""
     return RunReport(
@@ -102,7 +107,7 @@ def report_of_streams(
         file_name=file_name,
         header=header,
         stand=stand,
-        result=_analyse(stand, streams, events, started_day(header)),
+        result=_analyse(stand, streams, events, started_day(header), duty),
         events=tuple(events),
         trips=digest_trips(stand, streams, events, header.time_factor),
         traces=_traces(stand, streams),
@@ -112,12 +117,14 @@ def report_of_streams(
     )
 
 
-def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event], day: date) -> RunResult:
+def _analyse(
+    stand: Stand, streams: Sequence[Stream], events: Sequence[Event], day: date, duty: Duty | None
+) -> RunResult:
     """Results of every stream that carries a role, one after the other."""
     from benchkit.analysis.pipeline import analyse
 
     with_role = set(stand.roles.values())
-    results = [analyse(stand, s, events, day) for s in streams if len(s) and with_role & set(s.channels)]
+    results = [analyse(stand, s, events, day, duty) for s in streams if len(s) and with_role & set(s.channels)]
     return RunResult(
         **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
     )

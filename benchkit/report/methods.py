@@ -31,10 +31,18 @@ HEAT = (
 )  # fmt: skip
 MAP = (
     Method(
-        "Map", "P_V(n, T) = Σ c_i · term_i, weighted least squares; η = P_shaft / (P_shaft + P_V)",
-        "JCGM 100:2008; nothing is said outside the hull of the points",
+        "Map", "P_V(n, T) = Σ c_i · term_i + g(n, T), g a Gaussian process; η = P_out / P_in from P_shaft and P_V",
+        "nothing is said outside the hull of the points",
     ),
+    Method("Loss terms", "least CV = mean (e_i / (1 − h_ii) / u_i)²", "Allen, Technometrics 16 (1974) 125"),
+    Method("Uncertainty of the map", "scatter, lack of fit, calibration, in squares", "JCGM 100:2008, 5"),
+    Method("Lack of fit", "F against repeated points, else χ² against scatter", "Draper & Smith, Applied Regression"),
 )  # fmt: skip
+PROPULSION = (
+    Method("Thrust per electrical power", "T / U I", "definition; no efficiency"),
+    Method("Ideal over DC power", "T^1.5 / √(2 ρ A) / (U I)", "momentum theory"),
+)
+DUTY = (Method("Duty", "E_in − E_out = Σ t P_V, η = E_out / E_in", "definition; shared errors added as such"),)
 THRUST = (
     Method("Thrust coefficient", "CT = T / (ρ n² D⁴)", "propeller notation, UIUC Propeller Data Site"),
     Method("Torque, power coefficient", "CQ = Q / (ρ n² D⁵), CP = P / (ρ n³ D⁵) = 2π CQ", "as CT"),
@@ -77,6 +85,10 @@ def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterab
         yield from MAP
     if any(run.result.thrust for run in runs):
         yield from THRUST
+    if any(run.result.propulsion for run in runs):
+        yield from PROPULSION
+    if any(run.result.duties for run in runs):
+        yield from DUTY
     if any(run.result.heating or run.result.ratings for run in runs):
         yield from HEATING
     yield from UNCERTAINTY

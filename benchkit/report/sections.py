@@ -14,8 +14,9 @@ from benchkit.report.sections_evidence import (
     methods_section,
     quality_section,
 )
+from benchkit.report.sections_maps import map_section, propulsion_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
-from benchkit.report.sections_results import map_section, power_section, thrust_section
+from benchkit.report.sections_results import power_section, thrust_section
 from benchkit.report.sections_run import cautions_section, header_section, summary_section
 from benchkit.report.sections_thermal import thermal_section
 
@@ -30,6 +31,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         power_section(runs),
         map_section(runs),
         thrust_section(runs),
+        propulsion_section(runs),
         thermal_section(runs),
         limits_section(runs),
         trips_section(runs),

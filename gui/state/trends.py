@@ -86,7 +86,7 @@ def trend_groups(stand: Stand) -> tuple[TrendGroup, ...]:
 
 
 def as_drawn(limit: Limit) -> tuple[Limit, ...]:
-    """What is drawn of a limit: nothing where it is not on the axis of its channel, two sides of a band it must keep to.
+    """What is drawn of a limit: nothing where it is not on the axis of its channel, two sides for a band to keep to.
 
     A set point that moves is drawn where ``Limit.set_point`` says.
     """

@@ -11,7 +11,7 @@ from scipy import stats
 
 from benchkit.analysis.propeller import disc_loading, figure_of_merit, power_loading, thrust_per_watt
 from benchkit.analysis.propeller_compare import compare_propellers
-from benchkit.analysis.square_law import fit_square_law, lack_of_fit
+from benchkit.analysis.square_law import fit_square_law, fit_test
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.analysis.thrust_tests import (
     Correction,
@@ -57,8 +57,8 @@ class TestSquareLaw:
         for _ in range(1000):
             y = truth + rng.normal(0.0, 2.0, n.size)
             fit = fit_square_law(n, y, np.full(n.size, 2.0), unit="N")
-            alarms["F"] += lack_of_fit(y, fit.at(n), 1, groups=n.tolist()).is_significant()
-            alarms["chi2"] += lack_of_fit(y, fit.at(n), 1, u=np.full(n.size, 2.0)).is_significant()
+            alarms["F"] += fit_test(y, fit.at(n), 1, groups=n.tolist()).is_significant()
+            alarms["chi2"] += fit_test(y, fit.at(n), 1, u=np.full(n.size, 2.0)).is_significant()
         assert all(32 <= count <= 70 for count in alarms.values()), alarms  # 50 ± 3 √47.5
 
     def test_a_coefficient_that_changes_with_speed_is_seen(self):
@@ -66,7 +66,7 @@ class TestSquareLaw:
         n = np.repeat(RPM, 3)
         y = 0.25 * (n / 60.0) ** 2 * (1.0 + 0.05 * (n - 2000.0) / 1000.0) + rng.normal(0.0, 2.0, n.size)
         fit = fit_square_law(n, y, unit="N")
-        by_f = lack_of_fit(y, fit.at(n), 1, groups=n.tolist())
+        by_f = fit_test(y, fit.at(n), 1, groups=n.tolist())
         assert by_f.kind == "F"
         assert by_f.dof == (5, 12)
         assert by_f.is_significant()
@@ -76,7 +76,7 @@ class TestSquareLaw:
         lof = 3 * np.sum((means - fit.at(RPM)) ** 2) / 5
         assert by_f.statistic == pytest.approx(lof / pure)
         assert by_f.p == pytest.approx(stats.f.sf(lof / pure, 5, 12))
-        by_chi = lack_of_fit(y, fit.at(n), 1, u=np.full(n.size, 2.0))
+        by_chi = fit_test(y, fit.at(n), 1, u=np.full(n.size, 2.0))
         assert by_chi.p == pytest.approx(stats.chi2.sf(np.sum(((y - fit.at(n)) / 2) ** 2), 17))
 
     @pytest.mark.parametrize(
@@ -90,7 +90,7 @@ class TestSquareLaw:
     def test_refusals(self, kwargs, text):
         y = [1.0] if "u" in kwargs else [1.0, 2.0]
         with pytest.raises(UsageError, match=text):
-            lack_of_fit(y, [1.0] * len(y), 1, **kwargs)
+            fit_test(y, [1.0] * len(y), 1, **kwargs)
 
 
 class TestZero:

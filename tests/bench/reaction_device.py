@@ -40,7 +40,8 @@ def write_profile(folder: Path) -> Path:
     channels = list(load_stand(base).stand.channels.values())
     assert len(channels) == 24
     parts = [
-        f'[profile]\nbase = "{base.as_posix()}"\nremove = ["limits", "stop_actions", "motor.limits", "inverter.limits"]\n',
+        f'[profile]\nbase = "{base.as_posix()}"\n'
+        'remove = ["limits", "stop_actions", "motor.limits", "inverter.limits"]\n',
         '[stand]\norderly_stop = "s0"\n',
         # a computer so busy that the device itself falls silent is not what is measured here
         '[sources.rack]\nstale_after = { value = 20.0, unit = "s" }\n',

@@ -105,7 +105,8 @@ def test_schema_is_json_schema_that_knows_the_sections(capsys: pytest.CaptureFix
     assert main(["schema"]) == 0
     schema = json.loads(capsys.readouterr().out)
     assert {"stand", "channels", "limits", "profile"} <= set(schema["properties"])
-    assert schema["$defs"]["LimitSection"]["additionalProperties"] is False
+    for section in ("ChannelSection", "SideSection", "BandSection"):
+        assert schema["$defs"][section]["additionalProperties"] is False
 
 
 def test_info_on_something_else_ends_with_4(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchkit.model.limits import LimitKind, Severity
+from benchkit.model.limits import Direction, Limit, LimitKind, RateWindow, Severity
 from benchkit.model.stand import Stand
 from gui.state.bars import bars, keep_order
 from gui.state.margins import HORIZON_S, Slope, margins, share, slope, steady_slope, time_to_limit
 from gui.state.theme import Tone
+from gui.state.trends import band_edges, is_active, limit_label, trend_groups
 
 LEVEL = Slope(0.0, 0.01)
 
@@ -137,3 +138,52 @@ def test_bars_keep_their_places_between_sortings(stand: Stand) -> None:
     assert order[0] != "thrust"
     assert later[0].channel.name == "thrust"
     assert [m.channel.name for m in keep_order(later, order)] == order
+
+
+def band(stand: Stand, kind: LimitKind, low: float, high: float) -> tuple[Stand, Limit]:
+    """The stand with one trip on its speed."""
+    rule = replace(limit(stand, "over_speed"), name="band", kind=kind, set_point=high, low=low)
+    return replace(stand, limit_set=replace(stand.limit_set, limits=(rule,))), rule
+
+
+def test_a_band_to_keep_to_fills_towards_the_nearer_edge(stand: Stand) -> None:
+    bench, rule = band(stand, LimitKind.OUTSIDE, 1000.0, 2000.0)
+    # exact: the middle is 1500, 500 away from both edges
+    for speed, filled, text in ((1750.0, 0.5, "trip 2000"), (1250.0, 0.5, "trip below 1000")):
+        (found,) = margins(bench, {"shaft_speed": speed}, {})
+        assert found.share == filled
+        (bar,) = bars([found], frozenset())
+        assert bar.limit == text
+    assert time_to_limit(1200.0, Slope(-10.0, 0.1), rule) == 20.0
+    assert time_to_limit(900.0, LEVEL, rule) == 0.0
+
+
+def test_a_band_to_pass_through_is_met_from_either_side(stand: Stand) -> None:
+    bench, rule = band(stand, LimitKind.INSIDE, 1000.0, 2000.0)
+    assert time_to_limit(900.0, Slope(10.0, 0.1), rule) == 10.0
+    assert time_to_limit(2100.0, Slope(-10.0, 0.1), rule) == 10.0
+    (found,) = margins(bench, {"shaft_speed": 1600.0}, {})
+    assert found.is_beyond
+    (bar,) = bars([found], frozenset())
+    assert bar.limit == "BEYOND trip band from 2000"
+
+
+def test_limits_off_the_axis_have_no_bar_and_no_line(stand: Stand) -> None:
+    rule = replace(
+        limit(stand, "over_speed"), kind=LimitKind.RATE, set_point=100.0, detail=RateWindow(1.0, Direction.RISE)
+    )
+    bench = replace(stand, limit_set=replace(stand.limit_set, limits=(rule,)))
+    assert margins(bench, {"shaft_speed": 100.0}, {}) == ()
+    assert all(group.limits == () for group in trend_groups(bench))
+
+
+def test_bands_in_a_plot(stand: Stand) -> None:
+    bench, _ = band(stand, LimitKind.OUTSIDE, 1000.0, 2000.0)
+    group = next(g for g in trend_groups(bench) if g.limits)
+    speed = bench.channels["shaft_speed"]
+    assert [limit_label(x, speed, many=False) for x in group.limits] == ["trip < 1000", "trip > 2000"]
+    assert [band_edges(x, 0.0, 5000.0, group.limits) for x in group.limits] == [(0.0, 1000.0), (2000.0, 5000.0)]
+    bench, rule = band(stand, LimitKind.INSIDE, 1000.0, 2000.0)
+    assert limit_label(rule, speed, many=False) == "trip 1000 … 2000"
+    assert band_edges(rule, 0.0, 5000.0, [rule]) == (1000.0, 2000.0)
+    assert [is_active(rule, x) for x in (1000.0, 1500.0, 2000.0)] == [False, True, False]

@@ -1,4 +1,4 @@
-"""Every kind at its set point exactly, what it says of itself, and what integrals make of time that was not measured."""
+"""Every kind at its set point exactly, what it says, and what integrals make of time that was not measured."""
 
 from __future__ import annotations
 
@@ -164,6 +164,25 @@ def test_a_phase_moves_the_set_point_at_once():
     assert (acts.acts, acts.time_ns, acts.value, acts.set_point) == (True, 4 * SECOND, 6.0, 5.0)
     (gone,) = engine.set_phase(Phase.AT_REST, 5 * SECOND)
     assert describe(gone, "A", 1.0) == "x: a is not limited in this phase (trip cleared)"
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_the_quick_look_knows_the_set_points_of_the_phase(count):
+    """Blocks of quiet rows are not followed one by one: what is quiet changes with the phase."""
+    engine = LimitEngine([BY_PHASE], {"s": ("a", "b")}, {"s": 100.0}, 0)
+
+    def rows(first: int, value: float):
+        return run(BY_PHASE, [(first + i, value, 0) for i in range(count)], engine)
+
+    engine.set_phase(Phase.STARTING, 0)
+    assert rows(0, 4.0) == []
+    assert rows(5, 7.0) == []
+    engine.set_phase(Phase.AT_REST, 8 * SECOND)
+    assert rows(10, 9.0) == []
+    engine.set_phase(Phase.STARTING, 15 * SECOND - 1)  # 9 is held, and above 8
+    assert not rows(15, 4.0)[-1].acts
+    engine.set_phase(Phase.RUNNING, 20 * SECOND)
+    assert [c.time_ns for c in rows(21, 6.0)] == [21 * SECOND]
 
 
 def test_nan_counts_again_when_the_phase_begins():

@@ -11,7 +11,7 @@ import pytest
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import Limit, LimitKind, Severity
+from benchkit.model.limits import ByPhase, Limit, LimitKind, Severity
 from benchkit.protect.outcomes import Command, Happened, Reaction
 from benchkit.protect.protection import Protection
 
@@ -368,3 +368,41 @@ def test_margins_from_the_last_seconds(stand):
     assert (speed.limit, speed.fraction) == ("fast", 100.0 / 4300.0)
     assert math.isnan(speed.time_to_limit_s)
     assert all(math.isnan(margin.value) for margin in subject.margins(9000 * MS))  # stale: not measured
+
+
+def test_set_points_follow_the_phase_of_operation(stand):
+    """2 s of starting after START; above 60 is fine then, and a trip once it runs."""
+    by_phase = ByPhase(None, 90.0, 60.0, 90.0)
+    rule = Limit("hot", "winding_temp", LimitKind.ABOVE, Severity.TRIP, 60.0, action="ramp_down", course=by_phase)
+    limit_set = replace(stand.limit_set, limits=(rule,), starting_time_s=2.0)
+    protection = Protection(replace(stand, limit_set=limit_set), 0)
+
+    def feed(ms: int, temp: float):
+        return protection.feed("rack", np.array([ms * 1_000_000]), np.array([[temp, 0.0]]), ms * 1_000_000)
+
+    feed(0, math.nan)  # at rest nothing is limited
+    assert protection.state is State.READY
+    feed(10, 80.0)
+    for trigger in (Trigger.ARM, Trigger.START):
+        protection.request(trigger, 20_000_000, "bench")
+    for ms in range(100, 2000, 100):
+        feed(ms, 80.0)
+        protection.tick(ms * 1_000_000)
+    assert protection.state is State.RUNNING
+    protection.tick(2_020_000_000)
+    assert protection.state is State.TRIPPED
+    assert protection.standing_causes == ("hot",)
+    feed(2100, 80.0)
+    protection.tick(2_100_000_000)
+    assert protection.standing_causes == ()  # stopping: 90 holds
+
+
+def test_a_start_onto_a_channel_that_is_not_measured_trips_at_once(stand):
+    by_phase = ByPhase(None, 90.0, 60.0, None)
+    rule = Limit("hot", "winding_temp", LimitKind.ABOVE, Severity.TRIP, 60.0, action="ramp_down", course=by_phase)
+    protection = Protection(replace(stand, limit_set=replace(stand.limit_set, limits=(rule,), starting_time_s=2.0)), 0)
+    protection.feed("rack", np.array([0]), np.array([[math.nan, 0.0]]), 0)
+    protection.request(Trigger.ARM, 1_000_000, "bench")
+    outcomes = protection.request(Trigger.START, 2_000_000, "bench")
+    assert protection.state is State.TRIPPED
+    assert isinstance(outcomes[0], Command)

@@ -1,4 +1,4 @@
-"""Thermal replica: operate times by the formula of IEC 60255-149 (k 1.05, tau 10 min), derived: cold, and hot after 0.9 I_B."""
+"""Operate times by the formula of IEC 60255-149 (k 1.05, tau 10 min), derived: cold, and hot after 0.9 I_B."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchkit.analysis.fitting import fit_linear
-from benchkit.analysis.square_law import lack_of_fit
+from benchkit.analysis.square_law import fit_test
 
 LOAD = 150_000.0 * np.tile(np.arange(1, 21), 2)
 DEFLECTION = np.array([
@@ -24,7 +24,7 @@ def test_straight_line_and_parabola(published):
     for degree, statistic in ((1, "214.747"), (2, "0.8107")):
         design = np.stack([LOAD**k for k in range(degree + 1)], axis=1)
         fit = fit_linear(design, DEFLECTION)
-        found = lack_of_fit(DEFLECTION, design @ fit.parameters, degree + 1, groups=LOAD.tolist())
+        found = fit_test(DEFLECTION, design @ fit.parameters, degree + 1, groups=LOAD.tolist())
         published(f"F of degree {degree}", found.statistic, statistic)
         assert found.dof == (20 - degree - 1, 20)
         assert found.is_significant() is (degree == 1)
