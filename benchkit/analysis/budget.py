@@ -68,7 +68,7 @@ def in_words(reductions: tuple[Reduction, ...], sources: Mapping[str, Estimate],
     ``sources`` are the measured inputs by name. A line that is found in the budget of one of them, or that is one of
     them, is given as a share of that reading; any other as a share of the result.
     """
-    return "; ".join(_phrase(r, sources, result) for r in reductions)
+    return " and ".join(_phrase(r, sources, result) for r in reductions)
 
 
 def _phrase(r: Reduction, sources: Mapping[str, Estimate], result: Estimate) -> str:

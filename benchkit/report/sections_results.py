@@ -167,7 +167,8 @@ def halving_block(
         for name, estimate, point in headlines(run):
             words = in_words(what_would_reduce(estimate), sources_of(run.stand, point), estimate)
             if words:
-                lines.append((f"Half the uncertainty of {name}, {point_name(point)}{of_run(run, runs)}", words))
+                head = f"To halve the uncertainty of {name}, {point_name(point)}{of_run(run, runs)}"
+                lines.append((head, f"{words} (k = 1)"))
     return Listing(tuple(lines)) if lines else None
 
 
