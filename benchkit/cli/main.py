@@ -20,6 +20,7 @@ COMMANDS = {
     "demo": ("record_commands", "simulated stand, recorder, analysis and report in one go"),
     "check": ("stand_commands", "check a stand profile; lists every fault with its remedy"),
     "limits": ("stand_commands", "print every limit of a stand, where it comes from and who changed it"),
+    "prove": ("record_commands", "make every limit act, and see that its stop is acknowledged by the device"),
     "record": ("record_commands", "record a run: read, decode, protect, record, publish"),
     "ask": ("record_commands", "ask a recorder: arm, stop, acknowledge, shelve, sign the checklist"),
     "import": ("record_commands", "turn a CSV file into a run"),

@@ -23,6 +23,26 @@ def run_demo(args: Namespace) -> int:
     return run(Path(args.out), args.seed)
 
 
+def prove_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("stand", metavar="STAND", nargs="?", default="", help=STAND_HELP)
+    parser.add_argument(
+        "--port", action="append", default=[], metavar="SOURCE=PORT", help="device path, COM port or socket:// URL"
+    )
+    parser.add_argument("--simulated", action="store_true", help="start the simulated stand and prove against it")
+    add_limits(parser)
+    parser.add_argument("--who", default="", metavar="NAME", help="who proves; it is written into the record")
+    parser.add_argument("--out", metavar="FILE", help="the signed record (default STAND_proof.json)")
+    parser.add_argument("--new-key", action="store_true", help="make a new key for signing; the old one is kept")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated stand (default 1)")
+    add_json(parser)
+
+
+def run_prove(args: Namespace) -> int:
+    from benchkit.cli.proving import prove
+
+    return prove(args)
+
+
 def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("stand", metavar="STAND", help=STAND_HELP)
     parser.add_argument("--out", default="runs", help="folder for the run (default runs)")
@@ -33,6 +53,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--replay", metavar="RUN", help="take the bytes of a closed run instead of the instruments")
     parser.add_argument("--speed", type=float, default=1.0, help="of the replay: 2 is twice as fast (default 1)")
     add_limits(parser)
+    parser.add_argument("--proof", metavar="FILE", help="record of benchkit prove: these limits were seen to act")
     parser.add_argument("--duration", type=float, metavar="S", help="end after so many seconds")
     parser.add_argument("--operator", default="", help="who runs the stand")
     parser.add_argument("--note", default="", help="free text for the header of the run")
@@ -55,7 +76,7 @@ def ask_arguments(parser: ArgumentParser) -> None:
         "request",
         metavar="REQUEST",
         help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
-        "out_of_service, in_service, release, sign_checklist",
+        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise",
     )
     parser.add_argument(
         "arguments",

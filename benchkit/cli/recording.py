@@ -10,10 +10,11 @@ import sys
 import time
 import uuid
 from argparse import Namespace
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchkit import __version__
 from benchkit.cli.common import load_with_limits, print_json, progress, show_bytes
@@ -26,6 +27,9 @@ from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand
 
+if TYPE_CHECKING:
+    from benchkit.session.recorder import Recorder
+
 HANDING_OVER_S = 10.0
 """A recorder that died may have a keeping process that still writes what it has."""
 
@@ -37,16 +41,19 @@ def record(args: Namespace) -> int:
     from benchkit.session.disk import check_folder
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import start_simulated_stand, write_live_file
+    from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
     from benchkit.sources.build import build_source
-    from benchkit.sources.clock import HostClock
+    from benchkit.sources.clock import Clock, HostClock
+    from benchkit.sources.replay import ReplayClock
 
     step_forward()
     loaded = load_with_limits(args)
     stand = loaded.stand
-    ports = _ports(args.port, stand)
-    clock = HostClock()
+    ports = ports_of(args.port, stand)
+    clock: Clock = HostClock()
+    proof = fitting_proof(Path(args.proof), stand, clock.utc_now(), is_simulated=args.simulated) if args.proof else None
     with contextlib.ExitStack() as ending:
         if args.simulated:
             child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
@@ -54,27 +61,23 @@ def record(args: Namespace) -> int:
             ports = dict.fromkeys(stand.sources, child.address) | ports
         if args.replay:
             run = ending.enter_context(open_run(Path(args.replay)))
-            sources = list(replay_sources(run, stand, clock, args.speed))
-            args.time_factor = run.header.time_factor * args.speed
-            args.seed = run.header.seed
-            args.note = args.note or f"replay of {run.header.run_id}"
+            clock = pace = ReplayClock(clock)
+            sources = list(replay_sources(run, stand, pace, args.speed))
+            _take_over(args, run.header)
         else:
             sources = [build_source(spec, clock, ports.get(name)) for name, spec in stand.sources.items()]
         header = make_header(loaded, clock.utc_now(), args)
         out = Path(args.out)
-        short = check_folder(out, stand.sources.values(), args.duration or 3600.0)
-        if short:
-            print(f"caution: {short}", file=sys.stderr)
+        _say_if_short(check_folder(out, stand.sources.values(), args.duration or 3600.0))
         run_path = out / f"{header.run_id}.h5"
         desk = Desk(args.publish, args.request)
         ending.callback(desk.close)
         recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
         recorder.begin()
+        take_proof(recorder, proof)
         live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
         ending.callback(live.unlink, missing_ok=True)
-        for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
+        _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
@@ -85,6 +88,30 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _say_if_short(short: str | None) -> None:
+    if short:
+        print(f"caution: {short}", file=sys.stderr)
+
+
+def _on_signals(end: Callable[[], None]) -> None:
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: end())
+
+
+def _take_over(args: Namespace, replayed: RunHeader) -> None:
+    """What the header of a replay says of the run that it replays."""
+    args.time_factor = replayed.time_factor * args.speed
+    args.seed = replayed.seed
+    args.note = args.note or f"replay of {replayed.run_id}"
+
+
+def _end_on_signals(recorder: Recorder) -> None:
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: recorder.ask_to_end())
 
 
 def _loosened(stand: Stand) -> Iterator[str]:
@@ -113,7 +140,8 @@ def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunH
     )
 
 
-def _ports(given: list[str], stand: Stand) -> dict[str, str]:
+def ports_of(given: list[str], stand: Stand) -> dict[str, str]:
+    """Ports by source from ``SOURCE=PORT`` texts."""
     ports = {}
     for text in given:
         name, equals, port = text.partition("=")

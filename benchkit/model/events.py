@@ -39,6 +39,10 @@ class EventKind(StrEnum):
     FLOOD_OVER = "flood_over"
     PERMISSIVE = "permissive"
     CHECKLIST = "checklist"
+    PROOF = "proof"
+    """``data["record"]`` is the whole signed record of a proof of limits."""
+    PRE_RUN_CHECK = "pre_run_check"
+    """``data["check"]`` names it, ``data["findings"]`` is a list of what it found, empty where all is well."""
     SET_POINT = "set_point"
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of

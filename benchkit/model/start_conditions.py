@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from benchkit.units import Quantity
@@ -38,6 +39,8 @@ class StartConditions:
     checklist: tuple[ChecklistItem, ...] = ()
     limit_set_proven: bool = False
     inputs: tuple[HardwareInput, ...] = ()
+    proof_max_age_s: float = math.inf
+    """A proof of the limit set that is older does not count; infinite: any age."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,9 @@ class StartConditionsSection(Section):
     zero_done: Annotated[list[str], Field(max_length=200)] = Field(default_factory=list)
     """Channels that must have been tared in this run."""
     limit_set_proven: bool = False
+    """A proof of all limits (``benchkit prove``) must be handed to the recorder."""
+    proof_max_age: Measure | None = None
+    """Oldest proof that counts."""
     checklist: Annotated[dict[Name, str], Field(max_length=100)] = Field(default_factory=dict)
     """Name of each item, and the text that a person ticks."""
     inputs: Annotated[dict[Name, InputSection], Field(max_length=50)] = Field(default_factory=dict)
@@ -60,11 +63,15 @@ def start_conditions(
         if faults.known(f"{key}.channel", "channel", one.channel, quantities):
             level = faults.measure(f"{key}.level", quantities[one.channel], one.level)
         inputs.append(HardwareInput(name, one.channel, one.must_be == "above", level))
+    oldest_s = math.inf
+    if section.proof_max_age is not None:
+        oldest_s = faults.delay("start_conditions.proof_max_age", section.proof_max_age)
     return StartConditions(
         zeroed=tuple(section.zero_done),
         checklist=tuple(ChecklistItem(name, text) for name, text in section.checklist.items()),
         limit_set_proven=section.limit_set_proven,
         inputs=tuple(inputs),
+        proof_max_age_s=oldest_s,
     )
 
 

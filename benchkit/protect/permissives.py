@@ -78,7 +78,7 @@ class Permissives:
             remedy = f"Tick and sign: {'; '.join(item.text for item in conditions.checklist)}"
             self._all[CHECKLIST] = Permissive(CHECKLIST, False, "not signed", remedy)
         if conditions.limit_set_proven:
-            remedy = "Prove the limits of this stand, each with its stop"
+            remedy = "Prove the limits (benchkit prove) and record with --proof FILE"
             self._all[LIMIT_SET_PROVEN] = Permissive(LIMIT_SET_PROVEN, False, "no proof", remedy)
         for one in conditions.inputs:
             self._all[one.name] = Permissive(one.name, False, "not measured yet", _input_remedy(one))

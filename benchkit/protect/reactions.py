@@ -10,7 +10,7 @@ from benchkit.model.events import JsonValue
 from benchkit.protect.outcomes import Reaction
 
 REACTIONS_KEPT = 1000
-"""Reaction records kept in memory: a chattering limit must not fill it. The event log has them all."""
+"""Reaction records kept in memory: a chattering limit must not fill it. The event log has the slowest ones."""
 
 
 class ReactionBook:

@@ -14,12 +14,21 @@ from benchkit.model.start_conditions import ZERO_AT_REST, HardwareInput
 
 def check_start(stand: Stand) -> list[Problem]:
     """Every fault in start conditions and alarm rules. ``where`` is the key path in the profile."""
-    return [*_zeroed(stand), *_checklist(stand), *_inputs(stand), *_alarm_rules(stand)]
+    return [*_zeroed(stand), *_checklist(stand), *_proof_age(stand), *_inputs(stand), *_alarm_rules(stand)]
 
 
 def start_cautions(stand: Stand) -> list[Problem]:
-    """What is allowed and should be looked at: an input of the hardware interlock that nothing watches in RUNNING."""
-    return [problem for one in stand.start_conditions.inputs for problem in _unwatched(one, stand)]
+    """What is allowed and should be looked at: an input that nothing watches in RUNNING, a proof of any age."""
+    found = [problem for one in stand.start_conditions.inputs for problem in _unwatched(one, stand)]
+    if stand.start_conditions.limit_set_proven and math.isinf(stand.start_conditions.proof_max_age_s):
+        found.append(
+            Problem(
+                "start_conditions.proof_max_age",
+                "not given: a proof of any age counts",
+                remedy='Say how old it may be, such as proof_max_age = { value = 480.0, unit = "min" }',
+            )
+        )
+    return found
 
 
 def _zeroed(stand: Stand) -> Iterator[Problem]:
@@ -43,6 +52,17 @@ def _checklist(stand: Stand) -> Iterator[Problem]:
     for item in items:
         if not item.text.strip():
             yield Problem(f"start_conditions.checklist.{item.name}", "no text to read and tick", item.text)
+
+
+def _proof_age(stand: Stand) -> Iterator[Problem]:
+    conditions = stand.start_conditions
+    if not conditions.proof_max_age_s > 0.0:
+        yield Problem("start_conditions.proof_max_age", "not an age", conditions.proof_max_age_s, "a time above 0 s")
+    elif math.isfinite(conditions.proof_max_age_s) and not conditions.limit_set_proven:
+        yield Problem(
+            "start_conditions.proof_max_age", "says how old a proof may be, and none is asked for",
+            remedy="Add limit_set_proven = true",
+        )  # fmt: skip
 
 
 def _inputs(stand: Stand) -> Iterator[Problem]:

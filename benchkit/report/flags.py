@@ -11,6 +11,7 @@ from benchkit.model.events import EventKind
 from benchkit.model.run import RunHeader
 from benchkit.report.model import RunReport, Tone
 from benchkit.report.numbers import plain_text
+from benchkit.report.proofs import proof_of
 
 DUE_SOON = timedelta(days=30)
 SHORT_HEATING = 1.5
@@ -102,6 +103,9 @@ def _recording(run: RunReport) -> Iterable[Flag]:
 
 
 def _protection(run: RunReport) -> Iterable[Flag]:
+    if run.stand.start_conditions.limit_set_proven and proof_of(run.events) is None:
+        text = "The profile asks for a proof of all limits, and the run has none"
+        yield Flag(Tone.CAUTION, "limits_not_proven", run.stand.limit_set.name, text)
     for event in run.events:
         if event.kind is EventKind.STOP_NOT_ACKNOWLEDGED:
             text = f"A stop command was not acknowledged at {plain_text(event.time_s)} s: {event.message}"
@@ -109,6 +113,10 @@ def _protection(run: RunReport) -> Iterable[Flag]:
         elif event.kind is EventKind.STOP_ESCALATED:
             text = f"A stop was not answered and escalated at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.ERROR, event.kind.value, event.source, text)
+        elif event.kind is EventKind.PRE_RUN_CHECK and event.data.get("findings"):
+            yield Flag(
+                Tone.CAUTION, event.kind.value, "", f"Before the run, at {plain_text(event.time_s)} s: {event.message}"
+            )
         elif event.kind is EventKind.FLOOD:
             text = f"More alarms than a person can answer at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.NOTE, event.kind.value, "", text)

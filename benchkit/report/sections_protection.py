@@ -29,6 +29,7 @@ from benchkit.report.model import (
     plain,
 )
 from benchkit.report.overview import as_trace, limit_levels, trip_mark
+from benchkit.report.proofs import proof_blocks
 from benchkit.report.rows import listed, of_run, run_slug, table_by_run
 from benchkit.report.trips import AFTER_S, BEFORE_S, worst_reaction
 
@@ -110,6 +111,7 @@ def limits_section(runs: Sequence[RunReport]) -> Section | None:
         limit_changes_table(runs),
         actions,
         heartbeat_paragraph(runs),
+        *proof_blocks(runs),
     ]
     return Section("limits", "Limits", tuple(block for block in blocks if block is not None))
 

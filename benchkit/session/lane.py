@@ -8,7 +8,7 @@ import numpy as np
 
 from benchkit.decode.channel_map import ChannelMap
 from benchkit.decode.loop_watch import LoopWatch
-from benchkit.model.samples import BadFrame, Gap, Rows
+from benchkit.model.samples import BadFrame, FloatArray, Gap, Rows
 from benchkit.model.sources import counter_modulus_of, device_time_wrap_s
 from benchkit.model.stand import Stand
 from benchkit.runfile.layout import Block, StreamSpec
@@ -56,6 +56,8 @@ class Lane:
         """Rows as they arrived, for a tare."""
         self.timed = Recent(round(LONGEST_S * 1e9), MOST_ROWS)
         """Sample time, then the channels; arrival counts from the start of the run. For a common edge."""
+        self.gates_off: FloatArray | None = None
+        """Rows (n, channels) of a noise test with the gates off."""
         self.row_bytes = 8 * (4 + len(channels) + len(self.map.raw_names))
         """What a row takes in the run file."""
         spec = stand.sources[source.name]

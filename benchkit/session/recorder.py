@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,6 +32,7 @@ from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
 from benchkit.session.opening import Opening
 from benchkit.session.protection_status import protection_status
+from benchkit.session.repeats import Repeats
 from benchkit.session.requests import answer_request
 from benchkit.session.waiting import wait_for
 from benchkit.sources.clock import Clock
@@ -48,8 +49,6 @@ FIRST_OPEN_S = 0.5
 STOP_PATIENCE_S = 5.0
 """How long an orderly end waits for the stand to acknowledge the stop."""
 LOW_DISK_BYTES = 500_000_000
-FIRST_SAME_EVENTS = 20
-"""Bad frames and gaps are counted without end, and each written to the event log up to this number a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +102,7 @@ class Recorder:
         self._heartbeat = 0
         self._trips = 0
         self._fault_told = False
-        self._noise: dict[tuple[str, EventKind], tuple[int, int]] = {}
+        self._repeats = Repeats()
         self._is_ending = False
         self._has_begun = False
 
@@ -329,25 +328,24 @@ class Recorder:
         self._tell(Event((time_ns - self.start_ns) * 1e-9, kind, message, source, channel, data or {}))
 
     def _tell(self, event: Event) -> None:
-        self._batch.events.append(event)
-        self.desk.publish(event)
+        self._write_down(self._repeats.take(event))
+
+    def _write_down(self, events: Iterable[Event]) -> None:
+        for event in events:
+            self._batch.events.append(event)
+            self.desk.publish(event)
 
     def _note_noise(self, lane: Lane, event: BadFrame | Gap) -> None:
-        """Every bad frame and gap is counted; a flood of them does not flood the event log."""
+        """Every bad frame and gap is counted, however many are told."""
         lane.count(event)
-        told = log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name)
-        second = event.arrival_ns // 1_000_000_000
-        last, count = self._noise.get((lane.name, told.kind), (second, 0))
-        count = count + 1 if last == second else 1
-        self._noise[lane.name, told.kind] = (second, count)
-        if count <= FIRST_SAME_EVENTS:
-            self._tell(told)
+        self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
 
     def _serve(self, now: int) -> None:
         if now >= self._next_disk:
             self._next_disk = now + DISK_EVERY_NS
             self._watch_disk(now)
         self._check_recording(now)
+        self._write_down(self._repeats.over((now - self.start_ns) * 1e-9))
         self._gather()
         self._hand_over()
         self.desk.publish(self.status(now))
@@ -427,6 +425,7 @@ class Recorder:
         }
         if self._beats is not None:
             self._act([self._beats.summary(self.clock.now_ns())])
+        self._write_down(self._repeats.rest())
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
         self._gather()
         self._hand_over()

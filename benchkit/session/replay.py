@@ -15,13 +15,14 @@ from benchkit.model.samples import Rows
 from benchkit.model.stand import Stand
 from benchkit.profiles import stand_from_json
 from benchkit.runfile.reader import Run
-from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
-from benchkit.sources.replay import ReplaySource
+from benchkit.sources.replay import ReplayClock, ReplaySource
 
 
-def replay_sources(run: Run, stand: Stand, clock: Clock, speed: float) -> Sequence[Source]:
+def replay_sources(run: Run, stand: Stand, clock: ReplayClock, speed: float) -> Sequence[Source]:
     """The sources of ``stand`` with the rows of ``run``, ``speed`` times as fast as they once came.
+
+    Whoever plays them takes the time from ``clock`` as well.
 
     Raises:
         UsageError: the run has no source of that name, or its bytes cannot be decoded again.

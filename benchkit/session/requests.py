@@ -13,6 +13,7 @@ from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.common_edge import take_common_edge
+from benchkit.session.pre_run import take_cold_soak, take_gates_noise, take_zero_check
 from benchkit.session.tare import take_tare
 
 if TYPE_CHECKING:
@@ -111,6 +112,9 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "reset": _trigger(Trigger.RESET),
     "set": _set,
     "tare": take_tare,
+    "cold_soak": take_cold_soak,
+    "zero_check": take_zero_check,
+    "gates_noise": take_gates_noise,
     "common_edge": take_common_edge,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),

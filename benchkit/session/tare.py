@@ -44,11 +44,11 @@ def take_tare(recorder: Recorder, request: dict[str, Any]) -> dict[str, Any]:
         raise RefusedError(
             "the stand must be at rest", where="tare", got=recorder.protection.state.value, remedy="Stop and disarm."
         )
-    largest_rpm = _largest_speed(recorder, now)
+    largest_rpm = largest_speed(recorder, now, "tare")
     by_source: dict[str, dict[str, JsonValue]] = {}
     for channel in channels:
         lane = recorder.lanes[channel.source]
-        zero = zero_of(_rows(lane, channel, now, FEWEST_ROWS))
+        zero = zero_of(rows_of(lane, channel, now, FEWEST_ROWS, "tare"))
         before = _offset(lane, channel)
         after = before - zero.mean
         _check_size(channel, after)
@@ -91,19 +91,20 @@ def _channels(recorder: Recorder, names: object) -> list[Channel]:
     return [known[name] for name in dict.fromkeys(names)]
 
 
-def _largest_speed(recorder: Recorder, now_ns: int) -> float:
+def largest_speed(recorder: Recorder, now_ns: int, where: str) -> float:
+    """Largest speed of the last two seconds, rpm. Raises RefusedError for ``where`` unless the shaft stood still."""
     channel = recorder.stand.channel_for(Role.SPEED)
     if channel is None or channel.source not in recorder.lanes:
         raise RefusedError(
             "nobody can say whether the shaft turns",
-            where="tare",
+            where=where,
             expected="a measured channel with the role 'speed'",
         )
-    largest = float(np.abs(_rows(recorder.lanes[channel.source], channel, now_ns, 1)).max())
+    largest = float(np.abs(rows_of(recorder.lanes[channel.source], channel, now_ns, 1, where)).max())
     if largest > TURNING_RPM:
         raise RefusedError(
             "the shaft turns",
-            where="tare",
+            where=where,
             got=f"{largest:.4g} rpm in the last {WINDOW_NS * 1e-9:g} s",
             expected=f"at most {TURNING_RPM:g} rpm",
             remedy="Wait until it stands still.",
@@ -111,23 +112,25 @@ def _largest_speed(recorder: Recorder, now_ns: int) -> float:
     return largest
 
 
-def _rows(lane: Lane, channel: Channel, now_ns: int, fewest: int) -> FloatArray:
-    """Values of the channel over the window (n,); all measured, and fresh."""
+def rows_of(
+    lane: Lane, channel: Channel, now_ns: int, fewest: int, where: str, *, allow_nan: bool = False
+) -> FloatArray:
+    """Values of the channel over the last two seconds (n,), fresh; without ``allow_nan`` all of them measured."""
     arrival, values = lane.recent.since(now_ns - WINDOW_NS)
     if lane.is_lost or arrival.size < fewest or now_ns - int(arrival[-1]) > lane.stale_after_ns:
         raise RefusedError(
-            f"{channel.name} is not measured now", where="tare", got=f"{arrival.size} rows in the last 2 s"
+            f"{channel.name} is not measured now", where=where, got=f"{arrival.size} rows in the last 2 s"
         )
     if now_ns - int(arrival[0]) < WINDOW_NS // 2:
         raise RefusedError(
             f"{channel.name} has not been measured for long enough",
-            where="tare",
+            where=where,
             got=f"{(now_ns - int(arrival[0])) * 1e-9:.1f} s since the start or the last tare",
             remedy="Wait two seconds.",
         )
     column: FloatArray = values[:, lane.channel_names.index(channel.name)]
-    if bool(np.isnan(column).any()):
-        raise RefusedError(f"{channel.name} is not measured in every row", where="tare", remedy="Look at its link.")
+    if not allow_nan and bool(np.isnan(column).any()):
+        raise RefusedError(f"{channel.name} is not measured in every row", where=where, remedy="Look at its link.")
     return column
 
 

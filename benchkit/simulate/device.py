@@ -99,11 +99,11 @@ class Device:
             return self._writer.line(fields)
         self._faults.rewrite(fields, self._missing)
         line = self._faults.corrupt(self._writer.line(fields))
-        return b"" if self._faults.drops_line() else line
+        return self._faults.hold(b"" if self._faults.drops_line() else line)
 
     def receive(self, data: bytes, now_s: float = 0.0) -> bytes:
         """Take bytes from the link at host time ``now_s``, carry out the commands in them, and return the answers."""
-        if not data:
+        if not data or self._faults.is_on(FaultName.DEAF):
             return b""
         self._now_s = now_s
         answers = []
@@ -133,6 +133,8 @@ class Device:
 
     def _answer(self, text: str) -> bytes:
         reason = self.command(text)
+        if self._faults.is_on(FaultName.MUTE):
+            return b""
         return self._reply(f"ok {text}" if reason is None else f"refused {text}: {reason}")
 
     def notice(self, text: str) -> bytes:
@@ -216,6 +218,8 @@ class Device:
             demand.recirculation = command.on
         if refusal is None and fault is FaultName.COOLANT_LOSS:
             demand.coolant_lost = command.on
+        if refusal is None and fault is FaultName.RUNAWAY:
+            demand.runaway = command.on
         return refusal
 
     def _stop(self, how: wire.StopWay) -> None:

@@ -1,6 +1,6 @@
 """Faults of measurement and link on demand, as they are met on a bench. Off they cost nothing.
 
-Faults of the plant itself (coolant loss, recirculation) are in the plant.
+Faults of the plant itself (coolant loss, recirculation, runaway) are in the plant.
 """
 
 from __future__ import annotations
@@ -35,6 +35,16 @@ class FaultName(StrEnum):
     """The jet of the propeller comes back: thrust falls as the inflow builds."""
     COOLANT_LOSS = "coolant_loss"
     """The coolant pump stops."""
+    RUNAWAY = "runaway"
+    """The speed control climbs whatever is set, a stop ramp included; without torque it cannot."""
+    NAN_BURST = "nan_burst"
+    """Bursts of *not measured* in one column: a loose plug."""
+    LATE = "late"
+    """Bursts of lines are held back and come all at once."""
+    MUTE = "mute"
+    """Commands are carried out, and not answered."""
+    DEAF = "deaf"
+    """Commands from the link are not heard."""
 
 
 FAULTS = tuple(f.value for f in FaultName)
@@ -44,11 +54,16 @@ DEFAULT_COLUMN = {
     FaultName.COMMA: "udc",
     FaultName.ZERO_DRIFT: "thrust",
     FaultName.SENSOR_OPEN: "t_winding",
+    FaultName.NAN_BURST: "t_winding",
 }
 """Faults that belong to one column, and the column taken when none is named."""
 SPIKE_PROBABILITY = 0.002
 BURST_PROBABILITY = 0.003
 LONGEST_BURST = 40
+NAN_PROBABILITY = 0.02
+LONGEST_NAN = 20
+LATE_PROBABILITY = 0.02
+LONGEST_LATE = 100
 CORRUPT_PROBABILITY = 0.01
 DRIFT_PER_S = 0.02 / 60.0
 
@@ -69,6 +84,9 @@ class FaultSet:
         self._random = Random(seed + 7919)
         self._on: dict[FaultName, _Active] = {}
         self._burst = 0
+        self._nan_lines = 0
+        self._late_lines = 0
+        self._late: list[bytes] = []
 
     def switch(self, fault: FaultName, on: bool, column: str | None) -> str | None:
         """Switch one fault; return why not, or None."""
@@ -91,7 +109,11 @@ class FaultSet:
     @property
     def any_on(self) -> bool:
         """True when a line needs a closer look."""
-        return bool(self._on)
+        return bool(self._on) or bool(self._late)
+
+    def is_on(self, fault: FaultName) -> bool:
+        """True while this fault is on."""
+        return fault in self._on
 
     def drops_line(self) -> bool:
         """True when this line does not go out."""
@@ -105,6 +127,19 @@ class FaultSet:
             return True
         return False
 
+    def hold(self, line: bytes) -> bytes:
+        """What goes out instead of this line: nothing, or all that was held back with it at the end."""
+        if FaultName.LATE not in self._on:
+            self._late_lines = 0
+        elif self._late_lines == 0 and self._random.random() < LATE_PROBABILITY:
+            self._late_lines = self._random.randint(1, LONGEST_LATE)
+        self._late.append(line)
+        if self._late_lines:
+            self._late_lines -= 1
+            return b""
+        held, self._late = self._late, []
+        return b"".join(held)
+
     def bend(self, raw: list[float], step_s: float) -> None:
         """Faults of the value: zero drift and spikes, in raw numbers."""
         drift = self._on.get(FaultName.ZERO_DRIFT)
@@ -117,7 +152,7 @@ class FaultSet:
             raw[spike.column] += self._random.choice((-1.0, 1.0)) * 0.8 * _raw_span(self._chains[spike.column])
 
     def rewrite(self, fields: list[str], missing: str) -> None:
-        """Faults of the text: stuck, decimal comma, open sensor."""
+        """Faults of the text: stuck, decimal comma, open sensor, loose plug."""
         stuck = self._on.get(FaultName.STUCK)
         if stuck is not None:
             field = self._field_of[stuck.column]
@@ -131,6 +166,13 @@ class FaultSet:
         opened = self._on.get(FaultName.SENSOR_OPEN)
         if opened is not None:
             fields[self._field_of[opened.column]] = missing
+        loose = self._on.get(FaultName.NAN_BURST)
+        if loose is not None:
+            if self._nan_lines == 0 and self._random.random() < NAN_PROBABILITY:
+                self._nan_lines = self._random.randint(1, LONGEST_NAN)
+            if self._nan_lines:
+                self._nan_lines -= 1
+                fields[self._field_of[loose.column]] = missing
 
     def corrupt(self, line: bytes) -> bytes:
         """Turn a bit of a line, seldom. The line end stays."""

@@ -25,6 +25,10 @@ SPEED_LAG_S = 0.05
 """Lag of the speed control behind its ramp."""
 FLOW_LAG_S = 1.5
 """How fast the coolant stops when the pump does."""
+RUNAWAY_SHARE = 1.3
+"""A drive that runs away would reach this share of the motor's nameplate speed."""
+RUNAWAY_SLEW = 4.0
+"""It climbs so many times as fast as the set-point may."""
 SQRT2 = sqrt(2.0)
 SQRT3 = sqrt(3.0)
 
@@ -48,6 +52,7 @@ class Demand:
     inlet_c: float = 40.0
     coolant_lost: bool = False
     recirculation: bool = False
+    runaway: bool = False
     contactor_open: bool = False
     """The DC link is cut off from its supply; the gates are off then, whatever ``mode`` says."""
 
@@ -196,6 +201,9 @@ class Plant:
         else:
             slew = (drive.stop_slew_rpm_s if stopping else drive.speed_slew_rpm_s) * RPM * dt
             target = 0.0 if stopping else d.speed_rpm * RPM
+            if d.runaway:
+                slew = RUNAWAY_SLEW * drive.speed_slew_rpm_s * RPM * dt
+                target = RUNAWAY_SHARE * drive.motor.max_speed_rpm * RPM
             self._omega_ref += min(slew, max(-slew, target - self._omega_ref))
         torque_slew = drive.load_machine.torque_slew_nm_s * dt
         target_nm = 0.0 if stopping else d.torque_nm

@@ -38,6 +38,8 @@ _WORDS: dict[EventKind, str] = {
     EventKind.FLOOD_OVER: "alarm flood over",
     EventKind.PERMISSIVE: "permissive",
     EventKind.CHECKLIST: "checklist signed",
+    EventKind.PROOF: "limits proven",
+    EventKind.PRE_RUN_CHECK: "pre-run check",
     EventKind.SET_POINT: "set-point",
     EventKind.TARE: "tare",
     EventKind.COMMON_EDGE: "common edge",

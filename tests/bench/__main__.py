@@ -25,6 +25,7 @@ from tests.bench import (
     reaction,
     reaction_cpu,
     recovery,
+    scenarios,
     starts,
     wrong_rows,
 )
@@ -46,6 +47,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "polled instruments": (polled_rate.measure, polled_rate.NAMES),
     "CSV import": (csv_speed.measure, csv_speed.NAMES),
     "export": (export_speed.measure, export_speed.NAMES),
+    "scenarios": (scenarios.measure, scenarios.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

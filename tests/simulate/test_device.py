@@ -16,6 +16,7 @@ from benchkit.model.stand import Stand
 from benchkit.simulate.device import AT_REST_RPM, Device
 from benchkit.simulate.drives import Load
 from benchkit.simulate.faults import FAULTS
+from benchkit.simulate.plant import Mode
 
 Ask = Callable[[str], str]
 STEP_S = 0.05
@@ -348,6 +349,59 @@ def test_fault_zero_drift_moves_the_zero_of_the_thrust(flyer: Device, stand: Sta
     # exact: 2 % a minute of a range of 1700 N, in mV/V at 500 N per mV/V: 34 N
     drift_n = 500.0 * (column(stand, rows, "thrust")[-50:].mean() - column(stand, rows, "thrust")[:50].mean())
     assert drift_n == pytest.approx(34.0 * (1150.0 / 1200.0), abs=1.5)
+
+
+def test_fault_nan_burst_is_not_measured_now_and_then(device: Device, stand: Stand) -> None:
+    ask(device, "fault nan_burst on n")
+    rows, _, bad, _ = decoded(stand, lines(device, 2000))
+    assert rows is not None
+    assert bad == []
+    is_nan = np.isnan(column(stand, rows, "n"))
+    # exact: a burst begins on a good line with probability 1 in 50 and has 10.5 lines in the mean: 17.5 % of all lines
+    assert 0.08 < is_nan.mean() < 0.3
+    assert np.isfinite(column(stand, rows, "t_winding")).all()
+
+
+def test_fault_late_holds_lines_back_and_loses_none(device: Device, stand: Stand) -> None:
+    ask(device, "fault late on")
+    pieces = [device.tick() for _ in range(2000)]
+    ask(device, "fault late off")
+    pieces.append(device.tick())
+    assert pieces.count(b"") > 500
+    rows, gaps, bad, _ = decoded(stand, b"".join(pieces))
+    assert rows is not None
+    assert len(rows) == 2001
+    assert (gaps, bad) == ([], [])
+
+
+def test_a_mute_device_does_what_it_is_told(device: Device) -> None:
+    ask(device, "set speed 1000")
+    assert device.command("fault mute on") is None
+    assert device.receive(b"stop torque\n") == b""
+    assert device.plant.demand.mode is Mode.ZERO_TORQUE
+    assert ask(device, "fault mute off") == ">ok fault mute off"
+
+
+def test_a_deaf_device_does_not(device: Device) -> None:
+    ask(device, "set speed 1000")
+    assert device.command("fault deaf on") is None
+    assert device.receive(b"stop torque\n") == b""
+    assert device.plant.demand.mode is Mode.SPEED
+    assert device.command("fault deaf off") is None
+    assert ask(device, "stop torque") == ">ok stop torque"
+
+
+def test_a_runaway_ends_without_torque_only(device: Device) -> None:
+    ask(device, "set speed 1000")
+    lines(device, 80)
+    ask(device, "fault runaway on")
+    ask(device, "stop ramp")
+    lines(device, 80)
+    assert device.plant.state.speed_rpm > 4300.0
+    ask(device, "stop torque")
+    before = device.plant.state.speed_rpm
+    lines(device, 40)
+    assert device.plant.state.speed_rpm < before
 
 
 def test_faults_of_the_plant_reach_it(flyer: Device) -> None:

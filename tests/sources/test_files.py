@@ -12,7 +12,7 @@ from benchkit.model.samples import BadFrame, Rows
 from benchkit.sources.clock import ManualClock
 from benchkit.sources.contract import Polled, Source
 from benchkit.sources.csv_file import CsvSource
-from benchkit.sources.replay import ReplaySource
+from benchkit.sources.replay import SLACK_NS, ReplayClock, ReplaySource
 from tests.decode.contract import row
 from tests.decode.text_cases import PLAIN
 from tests.sources.contract import all_facts, joined, recorded
@@ -137,6 +137,43 @@ def test_replay_gives_only_what_is_due() -> None:
     polled = source.poll(0.01)
     assert polled is not None
     assert joined([polled]).counter.tolist() == [11]
+
+
+@pytest.mark.parametrize("turn_s", [0.0001, 0.003, 2.0])
+def test_a_replay_that_cannot_keep_up_takes_longer_and_makes_no_silence(turn_s: float) -> None:
+    host = ManualClock(start_ns=5_000_000_000)
+    clock = ReplayClock(host)
+    blocks = [recorded(i, i + 1) for i in range(500)]  # a row a ms, each handed out by itself
+    source = ReplaySource("rack", ("udc", "n"), blocks, clock)
+    source.open()
+    opened_ns = clock.now_ns()
+    arrivals: list[int] = []
+    looks = [opened_ns]
+    while not source.is_finished:
+        polled = source.poll(0.005)
+        host.advance(turn_s)  # what the rest of a turn takes on this computer
+        if polled is not None:
+            arrivals += joined([polled]).arrival_ns.tolist()
+        looks.append(clock.now_ns())
+        if not source.is_finished:
+            assert looks[-1] - arrivals[-1] <= SLACK_NS + 1_000_000
+    # the recorded spacing, however long a turn took
+    assert np.diff(arrivals).tolist() == [1_000_000] * 499
+    assert looks == sorted(looks)
+    # exact: with turns of 2 s the replay takes 500 of them, on its own clock the half second that was recorded
+    assert looks[-2] - opened_ns <= 499_000_000 + SLACK_NS
+
+
+def test_the_clock_of_a_replay_goes_on_when_it_is_over() -> None:
+    host = ManualClock()
+    clock = ReplayClock(host)
+    source = ReplaySource("rack", ("udc", "n"), [recorded(0, 1)], clock)
+    source.open()
+    host.advance(100.0)
+    assert clock.now_ns() == SLACK_NS
+    assert source.poll(0.0) is not None
+    host.advance(100.0)
+    assert clock.now_ns() == SLACK_NS + 100_000_000_000
 
 
 def test_empty_replay_is_finished() -> None:
