@@ -85,6 +85,30 @@ def balance_formulas(u_dc: float, i_dc: float, p_ac: float, n: float, torque: fl
     return p_dc, p_ac, p_shaft, p_dc - p_ac, p_ac - p_shaft, p_dc - p_shaft, *eta
 
 
+def balance_arrays(
+    u_dc: FloatArray, i_dc: FloatArray, p_ac: FloatArray, n: FloatArray, torque: FloatArray
+) -> tuple[FloatArray, ...]:
+    """:func:`balance_formulas` on arrays of one shape, for many trials at once."""
+    p_dc, p_shaft = dc_power(u_dc, i_dc), shaft_power(n, torque)
+    etas = _either_way(p_dc, p_ac), _either_way(p_ac, p_shaft), _either_way(p_dc, p_shaft)
+    return p_dc, p_ac, p_shaft, p_dc - p_ac, p_ac - p_shaft, p_dc - p_shaft, *etas
+
+
+def _either_way(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Efficiency between a power ``a`` and the next one towards the shaft ``b``, whichever way they flow."""
+    return np.where((a < 0.0) & (b < 0.0), efficiency(-b, -a), efficiency(a, b))
+
+
+def balance_inputs(stand: Stand, point: OperatingPoint) -> dict[Role, Estimate]:
+    """The means of one operating point that a power balance takes, by role; what is not measured is not there."""
+    found = {}
+    for role in INPUT_ROLES:
+        channel = stand.channel_for(role)
+        if channel is not None and channel.name in point.means:
+            found[role] = point.means[channel.name]
+    return found
+
+
 def propagate_balance(inputs: Mapping[Role, Estimate]) -> Propagated:
     """Results of :func:`balance_formulas` with uncertainty; inputs by role, independent of each other.
 
@@ -101,11 +125,7 @@ def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:
     An efficiency is given where both its powers are more than two standard uncertainties from zero: at standstill a
     quotient of two noises says nothing.
     """
-    inputs = {}
-    for role in INPUT_ROLES:
-        channel = stand.channel_for(role)
-        if channel is not None and channel.name in point.means:
-            inputs[role] = point.means[channel.name]
+    inputs = balance_inputs(stand, point)
     result = propagate_balance(inputs).estimates
     missing = Estimate(NOT_MEASURED, NOT_MEASURED, "")
     powers, losses, etas = result[:3], result[3:6], result[6:]

@@ -133,6 +133,26 @@ def disc_loading(thrust_n: npt.ArrayLike, diameter_m: npt.ArrayLike) -> FloatArr
     return _array(_array(thrust_n) / disc_area_m2(diameter_m))
 
 
+def power_loading(power_w: npt.ArrayLike, diameter_m: npt.ArrayLike) -> FloatArray:
+    """Power loading of the disc [W/m²], shaft power over disc area.
+
+    >>> round(float(power_loading(88.5698, 0.254)), 1)
+    1747.9
+    """
+    return _array(_array(power_w) / disc_area_m2(diameter_m))
+
+
+def thrust_per_watt(thrust_n: npt.ArrayLike, power_w: npt.ArrayLike) -> FloatArray:
+    """Thrust per power [N/W]; NaN for a power that is not positive. It falls with the root of the disc loading.
+
+    At a figure of merit: ``T/P = FM / sqrt(T / (2 rho A))`` (13), momentum theory.
+
+    >>> round(float(thrust_per_watt(7.84039, 88.5698)), 6)
+    0.088522
+    """
+    return _array(_array(thrust_n) / _positive(power_w))
+
+
 def induced_velocity(thrust_n: npt.ArrayLike, diameter_m: npt.ArrayLike, density_kgm3: npt.ArrayLike) -> FloatArray:
     """Ideal induced velocity at the disc at rest [m/s]: ``v_i = sqrt(T / (2 rho A))`` (6); NaN for negative thrust.
 
@@ -242,6 +262,24 @@ class Coefficients:
     figure_of_merit: Estimate
 
 
+def coefficient_formulas(
+    thrust_n: npt.ArrayLike,
+    torque_nm: npt.ArrayLike,
+    speed_rpm: npt.ArrayLike,
+    diameter_m: npt.ArrayLike,
+    density_kgm3: npt.ArrayLike,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """CT, CQ, CP, figure of merit [1] of thrust [N], torque [N·m], speed [rpm], diameter [m], density [kg/m³].
+
+    Equations (1) to (4) together, on numbers or on arrays of one shape.
+    """
+    thrust_coefficient = ct(thrust_n, speed_rpm, diameter_m, density_kgm3)
+    torque_coefficient = cq(torque_nm, speed_rpm, diameter_m, density_kgm3)
+    power_coefficient = _array(2.0 * math.pi * torque_coefficient)
+    merit = figure_of_merit(thrust_coefficient, power_coefficient)
+    return thrust_coefficient, torque_coefficient, power_coefficient, merit
+
+
 def coefficients(
     thrust: Estimate, torque: Estimate, speed: Estimate, diameter: Estimate, density: Estimate
 ) -> Coefficients:
@@ -253,16 +291,8 @@ def coefficients(
     ``u(CT)² = u(T)² + u(rho)² + (2 u(n))² + (4 u(D))²``, ``u(CP)² = u(Q)² + u(rho)² + (2 u(n))² + (5 u(D))²``,
     ``u(FM)² = (1.5 u(T))² + u(Q)² + (0.5 u(rho))² + u(D)² + u(n)²`` (12).
     """
-
-    def formulas(T: float, Q: float, n: float, D: float, rho: float) -> tuple[float, float, float, float]:
-        thrust_coefficient = float(ct(T, n, D, rho))
-        torque_coefficient = float(cq(Q, n, D, rho))
-        power_coefficient = 2.0 * math.pi * torque_coefficient
-        merit = float(figure_of_merit(thrust_coefficient, power_coefficient))
-        return thrust_coefficient, torque_coefficient, power_coefficient, merit
-
     result = propagate_many(
-        formulas,
+        lambda *x: [float(y) for y in coefficient_formulas(*x)],
         [thrust, torque, speed, diameter, density],
         names=["thrust", "torque", "speed", "diameter", "air density"],
     )
@@ -274,6 +304,14 @@ UNKNOWN_HUMIDITY = Estimate(0.5, 1.0 / math.sqrt(12.0), "1")
 """Relative humidity that nobody measured: anything from 0 to 1, equally likely (GUM 4.3.7)."""
 _LEAST_THRUST = 5.0
 """Thrust below so many standard uncertainties is no thrust: a motor without propeller gives no coefficients."""
+
+
+def diameter_of(stand: Stand) -> Estimate:
+    """Diameter of the propeller [m] from its nameplate; NaN without a propeller."""
+    propeller = stand.propeller
+    if propeller is None:
+        return Estimate(math.nan, math.nan, "m")
+    return Estimate(propeller.diameter_m, propeller.u_diameter_m, "m")
 
 
 def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
@@ -298,8 +336,8 @@ def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
         return None
     humidity = mean(Role.AIR_HUMIDITY) or UNKNOWN_HUMIDITY
     density = air_density(temp, pressure, humidity)
-    diameter = Estimate(propeller.diameter_m, propeller.u_diameter_m, "m")
-    found = coefficients(thrust, torque, speed, diameter, density)
+    found = coefficients(thrust, torque, speed, diameter_of(stand), density)
+    power = float(shaft_power(speed.value, torque.value))
     D, n, rho = propeller.diameter_m, speed.value, density.value
     return StaticThrust(
         point=point,
@@ -314,5 +352,7 @@ def static_thrust(stand: Stand, point: OperatingPoint) -> StaticThrust | None:
         tip_mach=float(tip_mach(n, D, speed_of_sound(temp.value, pressure.value, humidity.value))),
         reynolds_75=float(reynolds_75(n, D, propeller.chord75_m, rho, viscosity(temp.value))),
         induced_velocity_mps=float(induced_velocity(thrust.value, D, rho)),
-        thrust_per_watt=thrust.value / float(shaft_power(n, torque.value)),
+        thrust_per_watt=float(thrust_per_watt(thrust.value, power)),
+        disc_loading_nm2=float(disc_loading(thrust.value, D)),
+        power_loading_wm2=float(power_loading(power, D)),
     )

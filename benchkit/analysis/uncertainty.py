@@ -255,7 +255,7 @@ def propagate_many(
     parts = np.empty((centre.size, x.size))  # c_i u_i
     for i, estimate in enumerate(inputs):
         parts[:, i] = _effect(function, x, i, estimate.u, centre)
-    r = _checked_correlation(correlation, x.size)
+    r = checked_correlation(correlation, x.size)
     covariance = parts @ parts.T if r is None else parts @ r @ parts.T
     labels = list(names) if names is not None else [f"x{i + 1}" for i in range(x.size)]
     if len(labels) != x.size:
@@ -294,7 +294,12 @@ def _effect(
     return effect
 
 
-def _checked_correlation(correlation: npt.ArrayLike | None, size: int) -> FloatArray | None:
+def checked_correlation(correlation: npt.ArrayLike | None, size: int) -> FloatArray | None:
+    """The correlation matrix as an array (size, size), None where none was given.
+
+    Raises:
+        UsageError: not symmetric, no ones on the diagonal, a coefficient beyond one, or of another size.
+    """
     if correlation is None:
         return None
     r = np.asarray(correlation, dtype=np.float64)
@@ -367,6 +372,11 @@ def expanded(estimate: Estimate, probability: float = 0.95) -> float:
 
 
 def interval(estimate: Estimate, probability: float = 0.95) -> tuple[float, float]:
-    """Ends of the interval ``value ± U`` that is stated to hold the quantity with that probability."""
+    """Ends of the interval that is stated to hold the quantity with that probability.
+
+    ``value ± U``; for 95 % the interval that the estimate itself brings, where the linear form does not hold.
+    """
+    if estimate.interval95 is not None and probability == 0.95:
+        return estimate.interval95
     half = expanded(estimate, probability)
     return estimate.value - half, estimate.value + half

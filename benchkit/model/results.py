@@ -26,6 +26,8 @@ class Estimate:
     unit: str
     dof: float = math.inf
     budget: tuple[Contribution, ...] = ()
+    interval95: tuple[float, float] | None = None
+    """95 % interval where it is not value ± k u: the linear form failed, the Monte Carlo method gave this."""
 
     @property
     def is_measured(self) -> bool:
@@ -74,6 +76,19 @@ class PowerBalance:
 
 
 @dataclass(frozen=True, slots=True)
+class HeatBalance:
+    """Where the loss of one operating point went: into the coolant, and what is left (air, storage, error)."""
+
+    point: OperatingPoint
+    loss_w: Estimate
+    """DC link power less shaft power."""
+    coolant_heat_w: Estimate
+    residual_w: Estimate
+    residual_share: Estimate
+    """Residual over loss (1)."""
+
+
+@dataclass(frozen=True, slots=True)
 class StaticThrust:
     """Static propeller coefficients of one operating point (propeller notation, n in rev/s)."""
 
@@ -91,6 +106,26 @@ class StaticThrust:
     induced_velocity_mps: float
     thrust_per_watt: float
     """N of thrust per W of shaft power."""
+    disc_loading_nm2: float = math.nan
+    """Thrust over disc area, N/m²."""
+    power_loading_wm2: float = math.nan
+    """Shaft power over disc area, W/m²."""
+
+
+@dataclass(frozen=True, slots=True)
+class SquareLaw:
+    """Thrust or torque of all points against n² through zero, n in 1/s, and the test whether that line is enough."""
+
+    quantity: str
+    """"thrust" or "torque"."""
+    slope: Estimate
+    points: int
+    test: str
+    """"F" with replicates, "chi2" (over its degrees of freedom) without."""
+    statistic: float
+    p_value: float
+    is_curved: bool
+    """True where the points leave the line by more than they scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,3 +193,5 @@ class RunResult:
     findings: tuple[Finding, ...]
     propulsion: tuple[PropulsiveCurve, ...] = ()
     duties: tuple[DutyResult, ...] = ()
+    heat_balances: tuple[HeatBalance, ...] = ()
+    square_laws: tuple[SquareLaw, ...] = ()

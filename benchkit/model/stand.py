@@ -78,6 +78,19 @@ class Propeller:
     """Chord at 75 % radius, for the Reynolds number."""
 
 
+MOST_GLYCOL = 0.6
+"""Largest mass fraction of glycol whose properties are known here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coolant:
+    """What runs through the cooling loop: ethylene glycol in water, as a mass fraction (0 for water)."""
+
+    glycol: float
+    u_glycol: float
+    """Standard uncertainty of the fraction."""
+
+
 class Role(StrEnum):
     """What a channel is to the analysis. The profile says so; nothing is guessed from names."""
 
@@ -132,6 +145,7 @@ class Stand:
     motor: Motor
     steadiness: Steadiness
     propeller: Propeller | None = None
+    coolant: Coolant | None = None
     notes: str = ""
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
     start_conditions: StartConditions = field(default_factory=StartConditions)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
 from benchkit.model.sensors import cold_junction_of
-from benchkit.model.stand import Channel, Inverter, Motor, Propeller, Role, Stand, Steadiness
+from benchkit.model.stand import MOST_GLYCOL, Channel, Coolant, Inverter, Motor, Propeller, Role, Stand, Steadiness
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
@@ -74,6 +74,7 @@ class Converter(Collector):
             motor=self._motor(),
             steadiness=self._steadiness(),
             propeller=self._propeller(),
+            coolant=self._coolant(),
             notes=p.stand.notes,
             alarm_rules=alarm_rules(self, p.alarms),
             start_conditions=start_conditions(self, p.start_conditions, self._quantities),
@@ -199,6 +200,20 @@ class Converter(Collector):
             u_diameter_m=self.measure("propeller.u_diameter", Quantity.LENGTH, p.u_diameter),
             chord75_m=self.positive("propeller.chord75", Quantity.LENGTH, p.chord75),
         )
+
+    def _coolant(self) -> Coolant | None:
+        c = self.profile.coolant
+        if c is None:
+            return None
+        glycol = self.measure("coolant.glycol", Quantity.RATIO, c.glycol)
+        u_glycol = self.measure("coolant.u_glycol", Quantity.RATIO, c.u_glycol)
+        if not 0.0 <= glycol <= MOST_GLYCOL:
+            self.fault(
+                "coolant.glycol.value", "outside the mixtures whose properties are known (0 to 60 %)", c.glycol.value
+            )
+        if not u_glycol >= 0.0:
+            self.fault("coolant.u_glycol.value", "an uncertainty cannot be negative", c.u_glycol.value)
+        return Coolant(glycol, u_glycol)
 
     def _steadiness(self) -> Steadiness:
         s = self.profile.steadiness

@@ -80,6 +80,13 @@ class PropellerSection(Section):
     chord75: Measure
 
 
+class CoolantSection(Section):
+    """``[coolant]``: ethylene glycol in the water, by mass."""
+
+    glycol: Measure
+    u_glycol: Measure
+
+
 class GainOffsetSection(Section):
     """Straight line."""
 
@@ -175,6 +182,7 @@ class Profile(Section):
     inverter: InverterSection
     motor: MotorSection
     propeller: PropellerSection | None = None
+    coolant: CoolantSection | None = None
     sources: Annotated[dict[Name, SourceSection], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSection], Field(min_length=1)]
     derived: Annotated[dict[Name, DerivedSection], Field(max_length=200)] = Field(default_factory=dict)

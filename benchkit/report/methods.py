@@ -23,6 +23,12 @@ POWER = (
     Method("Loss", "P_V = P_in − P_out, motoring positive", "input-output method, IEC 60034-2-1"),
     Method("Efficiency", "η = P_out / P_in", "IEC 60034-2-1"),
 )
+HEAT = (
+    Method(
+        "Heat balance", "residual = P_DC − P_shaft − ρ c q (t_out − t_in)",
+        "first law; coolant properties from CoolProp",
+    ),
+)  # fmt: skip
 MAP = (
     Method(
         "Map", "P_V(n, T) = Σ c_i · term_i + g(n, T), g a Gaussian process; η = P_out / P_in from P_shaft and P_V",
@@ -41,6 +47,9 @@ THRUST = (
     Method("Thrust coefficient", "CT = T / (ρ n² D⁴)", "propeller notation, UIUC Propeller Data Site"),
     Method("Torque, power coefficient", "CQ = Q / (ρ n² D⁵), CP = P / (ρ n³ D⁵) = 2π CQ", "as CT"),
     Method("Figure of merit", "FM = √(2/π) · CT^1.5 / CP", "momentum theory, propeller notation"),
+    Method(
+        "Fit against n²", "y = k n², weighted; F test with replicates, else χ²", "NIST/SEMATECH e-Handbook, 4.4.4.6"
+    ),
     Method("Induced velocity", "v_i = √(T / (2 ρ A))", "momentum theory"),
     Method("Air density", "moist air from temperature, pressure, humidity", "CIPM-2007, Metrologia 45 (2008) 149"),
     Method("Reynolds number", "Re = ρ · 0.75 π n D · c / μ, c the chord at 75 % radius", "viscosity: Sutherland"),
@@ -57,8 +66,12 @@ HEATING = (
 UNCERTAINTY = (
     Method("Standard uncertainty", "u² = Σ c_i² u_i² + correlated terms, type A and type B", "JCGM 100:2008 (GUM), 5"),
     Method("95 % interval", "y ± t(ν_eff) · u, ν_eff after Welch-Satterthwaite", "JCGM 100:2008, G.4"),
+    Method(
+        "Where ± U does not hold", "distributions sent through the formula, seeded Monte Carlo",
+        "JCGM 101:2008, 7.9 and 8",
+    ),
     Method("Digits", "U to two significant digits, value to match", "JCGM 100:2008, 7.2.6"),
-)
+)  # fmt: skip
 COVERAGE = (Method("Bounds of a share", "exact binomial", "Clopper & Pearson, Biometrika 26 (1934) 404"),)
 
 
@@ -66,6 +79,8 @@ def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterab
     """Methods of the sections that the report has."""
     if any(run.result.balances for run in runs):
         yield from POWER
+    if any(run.result.heat_balances for run in runs):
+        yield from HEAT
     if any(run.result.maps for run in runs):
         yield from MAP
     if any(run.result.thrust for run in runs):

@@ -387,7 +387,15 @@ class ReportModel:
 
 def number(estimate: Estimate, *, in_percent: bool = False) -> Number:
     """An estimate of the analysis as a number of the report; its ``u`` may be NaN: not known."""
-    return Number(estimate.value, estimate.unit, estimate.u, estimate.dof, estimate.budget, in_percent=in_percent)
+    return Number(
+        estimate.value,
+        estimate.unit,
+        estimate.u,
+        estimate.dof,
+        estimate.budget,
+        estimate.interval95,
+        in_percent=in_percent,
+    )
 
 
 def plain(value: float, unit: str, digits: int = FULL_DIGITS) -> Number:

@@ -128,6 +128,10 @@ def show(number: Number) -> Shown:
     half_width = 0.5 * factor * (bounds[1] - bounds[0]) if bounds and number.bounds is None else math.nan
     if half_width > 0.0 and math.isfinite(half_width):
         return Shown(*rounded_to_uncertainty(value, half_width), unit)
+    if number.bounds is not None and number.u is not None and number.bounds[1] > number.bounds[0]:
+        low, high = (factor * bound for bound in number.bounds)
+        texts = [rounded_to_uncertainty(x, 0.5 * (high - low))[0] for x in (value, low, high)]
+        return Shown(f"{texts[0]}{SPACE}[{texts[1]}{SPACE}…{SPACE}{texts[2]}]", "", unit)
     if bounds is None and number.u is not None:
         is_finite = 0.0 < number.u < math.inf
         text = rounded_to_uncertainty(value, factor * number.u)[0] if is_finite else plain_text(value, 3)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 
-from benchkit.model.results import Estimate, PowerBalance, StaticThrust
+from benchkit.analysis.budget import in_words, what_would_reduce
+from benchkit.analysis.linear_checks import sources_of
+from benchkit.model.results import Estimate, HeatBalance, OperatingPoint, PowerBalance, SquareLaw, StaticThrust
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,
@@ -13,11 +15,14 @@ from benchkit.report.model import (
     CloudFigure,
     CloudPanel,
     Column,
+    Listing,
     LossFigure,
     RunReport,
     Section,
     Series,
     Text,
+    Tone,
+    count,
     number,
     plain,
     series,
@@ -26,7 +31,10 @@ from benchkit.report.rows import is_known, of_run, point_name, run_slug, table_b
 
 Row = tuple[Cell, ...]
 POINT = Column("point", "Point")
-U95 = "Values are value ± U, U the half-width of the 95 % interval (?: too few independent readings to state one)."
+U95 = (
+    "Values are value ± U, U the half-width of the 95 % interval (?: too few independent readings to state one; "
+    "[low … high]: the interval by Monte Carlo, where ± U does not hold)."
+)
 
 
 # ------------------------------------------------------------------------------------------ power balance
@@ -66,8 +74,24 @@ def power_section(runs: Sequence[RunReport]) -> Section | None:
         note=f"{U95} Loss = power in − power out, in both directions. "
         "Efficiency: what comes out over what goes in, so DC over shaft power while generating.",
     )
+    heat = table_by_run(
+        runs,
+        "heat-balance",
+        "Heat balance",
+        (
+            POINT,
+            Column("loss", "Drive loss", "W"),
+            Column("coolant_heat", "Heat in the coolant", "W"),
+            Column("residual", "Residual", "W"),
+            Column("residual_share", "Residual over loss", "%"),
+        ),
+        lambda run: (_heat_row(row) for row in run.result.heat_balances),
+        note=f"{U95} Residual = loss − heat in the coolant: heat to the air, heat stored while the machine warms or "
+        "cools, and every error.",
+    )
     figures = [_loss_figure(run, runs) for run in runs]
-    blocks: list[Block] = [block for block in (*figures, powers, losses) if block is not None]
+    halving = halving_block(runs, _efficiency_to_halve)
+    blocks: list[Block] = [block for block in (*figures, powers, losses, heat, halving) if block is not None]
     return Section("power-balance", "Power balance", tuple(blocks))
 
 
@@ -84,6 +108,11 @@ def _loss_row(b: PowerBalance) -> Row:
         *(number(value) for value in losses),
         *(number(value, in_percent=True) for value in efficiencies),
     )
+
+
+def _heat_row(row: HeatBalance) -> Row:
+    watts = (row.loss_w, row.coolant_heat_w, row.residual_w)
+    return (Text(point_name(row.point)), *(number(x) for x in watts), number(row.residual_share, in_percent=True))
 
 
 def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None:
@@ -110,6 +139,39 @@ def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None
     )
 
 
+def _efficiency_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, OperatingPoint]]:
+    """The greatest drive efficiency of a run, else that of motor or inverter: the headline number."""
+    for subject in ("drive", "motor", "inverter"):
+        name = f"{subject}_efficiency"
+        known = [b for b in run.result.balances if is_known(getattr(b, name))]
+        if known:
+            best = max(known, key=lambda b: getattr(b, name).value)
+            yield f"{subject} efficiency", getattr(best, name), best.point
+            return
+
+
+def _coefficients_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, OperatingPoint]]:
+    """CT and CP at the greatest thrust."""
+    if run.result.thrust:
+        top = max(run.result.thrust, key=lambda t: t.thrust_n.value)
+        yield "CT", top.ct, top.point
+        yield "CP", top.cp, top.point
+
+
+def halving_block(
+    runs: Sequence[RunReport], headlines: Callable[[RunReport], Iterable[tuple[str, Estimate, OperatingPoint]]]
+) -> Listing | None:
+    """What would halve the uncertainty of each headline number; None where nothing can be said."""
+    lines = []
+    for run in runs:
+        for name, estimate, point in headlines(run):
+            words = in_words(what_would_reduce(estimate), sources_of(run.stand, point), estimate)
+            if words:
+                head = f"To halve the uncertainty of {name}, {point_name(point)}{of_run(run, runs)}"
+                lines.append((head, f"{words} (k = 1)"))
+    return Listing(tuple(lines)) if lines else None
+
+
 # ------------------------------------------------------------------------------------------ static thrust
 def thrust_section(runs: Sequence[RunReport]) -> Section | None:
     """Thrust and torque against n², the coefficients, and the air they were measured in."""
@@ -125,6 +187,8 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
             Column("thrust", "Thrust", "N"),
             Column("torque", "Torque", "N·m"),
             Column("thrust_per_watt", "Thrust per shaft power", "N/W"),
+            Column("disc_loading", "Disc loading", "N/m²"),
+            Column("power_loading", "Power loading", "W/m²"),
             Column("induced_velocity", "Induced velocity", "m/s"),
             Column("tip_mach", "Tip Mach"),
             Column("reynolds", "Re at 75 % R"),
@@ -146,6 +210,23 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_coefficient_row(t) for t in run.result.thrust),
         note=f"{U95} n in revolutions per second, D the diameter of the nameplate.",
     )
+    laws = table_by_run(
+        runs,
+        "square-laws",
+        "Fit against n²",
+        (
+            Column("quantity", "Quantity"),
+            Column("slope", "Slope"),
+            Column("points", "Points"),
+            Column("test", "Lack-of-fit test"),
+            Column("statistic", "Statistic"),
+            Column("p_value", "p"),
+            Column("verdict", "Verdict"),
+        ),
+        lambda run: (_law_row(law) for law in run.result.square_laws),
+        note=f"{U95} Line through zero, n in revolutions per second, weighted by scatter. F: against replicates; "
+        "χ²/ν: against the stated scatter. A small p says that the points leave the line.",
+    )
     air = table_by_run(
         runs,
         "air",
@@ -160,7 +241,8 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_air_row(t, run) for t in run.result.thrust),
         note=f"{U95} Density of moist air from temperature, pressure and humidity.",
     )
-    blocks = [_force_figure(runs), forces, _coefficient_figure(runs), coefficients, air]
+    halving = halving_block(runs, _coefficients_to_halve)
+    blocks = [_force_figure(runs), forces, laws, _coefficient_figure(runs), coefficients, halving, air]
     return Section("static-thrust", "Static thrust", tuple(b for b in blocks if b is not None))
 
 
@@ -171,9 +253,24 @@ def _force_row(t: StaticThrust) -> Row:
         number(t.thrust_n),
         number(t.torque_nm),
         plain(t.thrust_per_watt, "N/W", 4),
+        plain(t.disc_loading_nm2, "N/m²", 4),
+        plain(t.power_loading_wm2, "W/m²", 4),
         plain(t.induced_velocity_mps, "m/s", 4),
         plain(t.tip_mach, "1", 4),
         plain(t.reynolds_75, "1", 4),
+    )
+
+
+def _law_row(law: SquareLaw) -> Row:
+    verdict = Text("not a straight line", Tone.NOTE) if law.is_curved else Text("straight line")
+    return (
+        Text(law.quantity.capitalize()),
+        number(law.slope),
+        count(law.points),
+        Text("F" if law.test == "F" else "χ²/ν"),
+        plain(law.statistic, "1", 3),
+        plain(law.p_value, "1", 2),
+        verdict,
     )
 
 

@@ -105,6 +105,15 @@ class TestMapRun:
                 low, high = interval(ours, 0.999)
                 assert low <= theirs <= high
 
+    def test_every_point_has_a_heat_balance_and_the_settled_one_closes(self, map_run):
+        stand, stream, events, _, device = map_run
+        result = analyse(stand, stream, events)
+        assert [row.point for row in result.heat_balances] == list(result.points)
+        last = result.heat_balances[-1]  # ... but for the slow heating that its 500 s are too short for
+        low, high = interval(last.residual_w, 0.999)
+        assert low <= device.plant.state.air_heat_w <= high + 0.05 * last.loss_w.value
+        assert "linear_uncertainty_fails" not in {f.code for f in result.findings}
+
     def test_map_against_the_truth(self, map_run):
         stand, stream, events, temps, _ = map_run
         result = analyse(stand, stream, events)

@@ -16,11 +16,11 @@ NAMES = (
     "coverage_cp",
     "coverage_figure_of_merit",
 )
-POINTS = 400
+POINTS = 1500
 
 
 def measure() -> Iterator[Figure]:
-    """Shares over 400 seeded points."""
+    """Shares over 1500 seeded points."""
     for quantity, count in study(POINTS)["counts"].items():
         name = f"coverage_{quantity.lower().replace(' ', '_')}"
         yield between(name, 100.0 * count["inside"] / count["total"], "% inside", 93.0, 97.0)

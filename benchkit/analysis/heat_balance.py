@@ -1,0 +1,64 @@
+"""Does the energy add up? Electrical power in = shaft power + heat in the coolant + what is left.
+
+What is left is the heat to the air, the heat that the machine still stores while it warms, and every error: the
+residual. It is given with its uncertainty and as a share of the loss. The same equation holds when the shaft drives:
+all powers are counted from the DC link to the shaft, the loss stays positive.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchkit.analysis.coolant import U_PROPERTIES, coolant_density, coolant_specific_heat
+from benchkit.analysis.power import balance_inputs
+from benchkit.analysis.thermal import coolant_heat_w
+from benchkit.analysis.uncertainty import propagate_many
+from benchkit.model.results import Estimate, HeatBalance, OperatingPoint
+from benchkit.model.stand import Role, Stand
+
+_POWER_ROLES = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE)
+_COOLANT_ROLES = (Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP)
+
+
+def closure_formulas(
+    u_dc: float,
+    i_dc: float,
+    n: float,
+    torque: float,
+    flow_lpm: float,
+    inlet_c: float,
+    outlet_c: float,
+    glycol: float,
+    properties: float,
+) -> tuple[float, float, float, float]:
+    """Loss, heat in the coolant, residual [W] and residual over loss [1].
+
+    ``P_V = U I - 2 pi n/60 T`` (1), ``Q = rho c q (t_out - t_in)`` (2), properties at the mean coolant temperature,
+    times ``properties`` (1, for their uncertainty); ``residual = P_V - Q`` (3).
+    """
+    loss = u_dc * i_dc - 2.0 * np.pi / 60.0 * n * torque
+    middle = 0.5 * (inlet_c + outlet_c)
+    density = properties * float(coolant_density(middle, glycol))
+    heat = float(coolant_heat_w(flow_lpm, outlet_c - inlet_c, density, float(coolant_specific_heat(middle, glycol))))
+    residual = loss - heat
+    return loss, heat, residual, residual / loss if loss != 0.0 else np.nan
+
+
+def heat_balance(stand: Stand, point: OperatingPoint) -> HeatBalance | None:
+    """Closure of one operating point; None where the stand names no coolant or does not measure all that it takes."""
+    coolant = stand.coolant
+    if coolant is None:
+        return None
+    powers = balance_inputs(stand, point)
+    names = [stand.roles.get(role, "") for role in _COOLANT_ROLES]
+    inputs = [powers.get(role) for role in _POWER_ROLES] + [point.means.get(name) for name in names]
+    known = [e for e in inputs if e is not None and e.is_measured]
+    if len(known) < len(inputs):
+        return None
+    found = propagate_many(
+        closure_formulas,
+        [*known, Estimate(coolant.glycol, coolant.u_glycol, "1"), Estimate(1.0, U_PROPERTIES, "1")],
+        names=[*(role.value for role in (*_POWER_ROLES, *_COOLANT_ROLES)), "glycol", "coolant properties"],
+        units=("W", "W", "W", "1"),
+    ).estimates
+    return HeatBalance(point, *found)
