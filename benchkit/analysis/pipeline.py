@@ -9,7 +9,7 @@ from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
-from benchkit.analysis.quality import check_calibrations, check_results, check_stream
+from benchkit.analysis.quality import check_run
 from benchkit.analysis.steady import operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
@@ -43,13 +43,11 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     maps, map_findings = efficiency_maps(stand, balances)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
-    due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
+    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date)
     findings = (
-        *check_stream(stand, stream),
-        *due,
+        *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
-        *check_results(stand, stream, points, balances, thrust),
         *map_findings,
         *heat_findings,
     )
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, not_run=not_run)

@@ -180,6 +180,17 @@ class Finding:
     channel: str = ""
     row_start: int = 0
     row_stop: int = 0
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    """Numbers of the evidence by name, such as the factor between two units."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotRun:
+    """Checks that could not be made on a stream, by the codes they would have given, and what they lack."""
+
+    codes: tuple[str, ...]
+    stream: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +204,4 @@ class RunResult:
     heating: tuple[HeatingFit, ...]
     ratings: tuple[ContinuousRating, ...]
     findings: tuple[Finding, ...]
+    not_run: tuple[NotRun, ...] = ()
