@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from benchkit.analysis.efficiency_map import efficiency_maps
+from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
@@ -38,10 +39,10 @@ def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
-    points = operating_points(stand, stream, breaks)
+    points = mark_excluded(operating_points(stand, stream, breaks), stream, events)
     balances = tuple(power_balance(stand, point) for point in points)
     thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
-    maps, map_findings = efficiency_maps(stand, balances)
+    maps, map_findings = efficiency_maps(stand, kept(balances))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date)
     findings = (

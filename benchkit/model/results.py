@@ -46,6 +46,14 @@ class OperatingPoint:
     time_start_s: float
     time_end_s: float
     means: Mapping[str, Estimate] = field(default_factory=dict)
+    excluded_reason: str = ""
+    """Why a person excluded this point from maps and fits; empty for a point that counts."""
+    excluded_by: str = ""
+
+    @property
+    def is_excluded(self) -> bool:
+        """True where the point goes into no map and no fit."""
+        return bool(self.excluded_reason)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,11 +54,13 @@ def score(fault: Fault, seeds: int, first: int = 1) -> Score:
     return Score(fault, len(severities), seeds, tuple(sorted(set(severities))), tuple(missed))
 
 
-def clean(runs: int, each: Callable[[int, Finding], None] | None = None) -> Clean:
+def clean(
+    runs: int, first: int = FIRST_CLEAN_SEED, each: Callable[[int, Finding], None] | None = None
+) -> Clean:
     """Errors and cautions in ``runs`` clean runs, each code counted once a run."""
     errors: Counter[str] = Counter()
     cautions: Counter[str] = Counter()
-    for seed in range(FIRST_CLEAN_SEED, FIRST_CLEAN_SEED + runs):
+    for seed in range(first, first + runs):
         found = clean_run(seed).findings()
         for finding in found:
             if each is not None and finding.severity in LOUD:

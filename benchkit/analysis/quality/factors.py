@@ -23,6 +23,8 @@ practice, no source). Below, the check says caution, not error: a bad drive is p
 INVERTER = (0.85, 1.01)
 FIGURE_OF_MERIT = (0.30, 0.95)
 """Of propellers at rest: measured ones lie between 0.4 and 0.75 (UIUC propeller data site)."""
+CLEARLY = 50.0
+"""So many standard deviations of its mean a thrust must show before its size is judged."""
 SPEED_AGREES = 5e-3
 """Speed against electrical frequency of a synchronous machine; both are known to 0.01 % and better."""
 PRESSURE_PA = (50_000.0, 110_000.0)
@@ -155,9 +157,12 @@ def signs(look: Look) -> list[Finding]:
         for role, v in clear.items():
             if (v > 0.0) == few or 2 * positive == len(clear):
                 against[role] = against.get(role, 0) + 1
-    for t in look.thrust:
-        if t.thrust_n.is_measured and t.thrust_n.value < -4.0 * t.thrust_n.u and t.speed_rpm.value > 0.0:
-            against[Role.THRUST] = against.get(Role.THRUST, 0) + 1
+    for b in look.balances:
+        thrust = look.mean(b.point, Role.THRUST) if look.stand.propeller is not None and look.has(Role.THRUST) else None
+        if thrust is not None and b.shaft_power_w.value > 0.0 and b.speed_rpm.value > 0.0:
+            against_it = thrust.value < -max(4.0 * thrust.u, 0.05 * look.channel(Role.THRUST).high)
+            against[Role.THRUST] = against.get(Role.THRUST, 0) + int(against_it)
+    against = {role: count for role, count in against.items() if count}
     if not against:
         return []
     most = max(against.values())
@@ -241,10 +246,29 @@ def _shaft(look: Look, loaded: Sequence[PowerBalance], is_electrical: bool) -> l
 
 def _thrust(look: Look, is_other: bool) -> list[Finding]:
     """Figure of merit, goes with T^1.5 over Q; a wrong torque is found on the electrical side first."""
-    merit = _median([t.figure_of_merit.value for t in look.thrust])
+    merit = _median([_merit(look, b) for b in look.balances])
     if is_other or math.isnan(merit) or _fits(merit, FIGURE_OF_MERIT):
         return []
     return [_judge(look, Role.THRUST, FORCE, [(merit, FIGURE_OF_MERIT, 1.5)])]
+
+
+def _merit(look: Look, balance: PowerBalance) -> float:
+    """Figure of merit ``T^1.5 / (sqrt(2 rho A) P)`` of what the cell shows above its zero, at 1.2 kg/m³ (a factor does
+    not hang on the density); NaN where it shows nothing, as on a load machine, or where little power flows."""
+    propeller, thrust = look.stand.propeller, look.mean(balance.point, Role.THRUST)
+    if propeller is None or thrust is None or not look.has(Role.THRUST):
+        return math.nan
+    rated = look.stand.motor.rated_torque_nm * look.stand.motor.max_speed_rpm * 2.0 * math.pi / 60.0
+    if not balance.shaft_power_w.value > 0.02 * rated:
+        return math.nan
+    values = look.values(Role.THRUST, look.window(balance.point))
+    zero = float(np.nanmedian(look.values(Role.THRUST, look.rest[-1]))) if look.rest else 0.0
+    shown = abs(thrust.value - zero)
+    pieces = [float(np.nanmean(part)) for part in np.array_split(values, 10) if np.any(~np.isnan(part))]
+    if shown < CLEARLY * float(np.std(pieces)) / math.sqrt(10.0):
+        return math.nan
+    area = 0.25 * math.pi * propeller.diameter_m**2
+    return float(shown**1.5 / (math.sqrt(2.0 * 1.2 * area) * balance.shaft_power_w.value))
 
 
 def _judge(
@@ -260,14 +284,14 @@ def _judge(
     value, bounds, power = relations[0]
     numbers = {"ratio": value, "factor": next(iter(fits.values()), math.nan)}
     shown = f"{_RATIO_WORDS[role]} {value:.3g}, plausible is {bounds[0]:g} … {bounds[1]:g}"
-    for words, gain in (("applied twice", _gain(channel)), ("not applied", _inverse(_gain(channel)))):
-        if gain != 1.0 and _fits(value * gain**-power, bounds):
-            text = f"{shown}: the calibration of {channel.name} ({_gain(channel):g}) is {words}."
-            return _of(look, role, "calibration_twice", text, numbers | {"factor": 1.0 / gain})
     if fits:
         named = " or ".join(f"{factor:.4g} ({name})" for name, factor in fits.items())
         text = f"{shown}: {channel.name} is right if multiplied by {named}."
         return _of(look, role, "unit_factor", text, numbers)
+    for words, gain in (("applied twice", _gain(channel)), ("not applied", _inverse(_gain(channel)))):
+        if gain != 1.0 and _fits(value * gain**-power, bounds):
+            text = f"{shown}: the calibration of {channel.name} ({_gain(channel):g}) is {words}."
+            return _of(look, role, "calibration_twice", text, numbers | {"factor": 1.0 / gain})
     text = f"{shown}: no usual factor explains it; is the calibration of {channel.name} that of its sensor?"
     return _of(look, role, "calibration_wrong", text, numbers)
 

@@ -240,7 +240,9 @@ def damaged_frames(look: Look) -> list[Finding]:
     reasons: Counter[str] = Counter()
     for event in look.events:
         if event.kind is EventKind.BAD_FRAME and event.source == look.stream.source:
-            reasons["partial_lines" if event.data.get("reason") in _CUT else "damaged_lines"] += 1
+            # a line that ends before its check value has lost its end, too
+            is_cut = event.data.get("reason") in _CUT or "no check value" in event.message
+            reasons["partial_lines" if is_cut else "damaged_lines"] += 1
     words = {
         "partial_lines": "are cut short or run into each other",
         "damaged_lines": "are damaged (check value, characters or numbers)",

@@ -71,14 +71,12 @@ def recirculation(look: Look) -> list[Finding]:
         per_n2 = _thrust_per_n2(look, point)
         if per_n2.size < _SECONDS:
             continue
-        along = np.arange(per_n2.size, dtype=np.float64)
-        slope = trend(along, per_n2)
-        level = float(np.nanmean(per_n2))
-        rest = per_n2 - level - slope * (along - along.mean())
-        u = float(np.nanstd(rest, ddof=2)) * math.sqrt(12.0 / per_n2.size)  # of the fall over the whole stretch
+        slope = trend(np.arange(per_n2.size, dtype=np.float64), per_n2)
+        level = float(np.mean(per_n2))
+        u = _about_a_bend(per_n2) * math.sqrt(12.0 / per_n2.size)  # of the fall over the whole stretch
         fall = -slope * (per_n2.size - 1) / level
-        # readings that remember: the scatter of one-second means is taken twice
-        if fall > RECIRCULATION and fall > 6.0 * u / level:
+        # one-second means remember a little: twice two standard uncertainties
+        if fall > RECIRCULATION and fall > 4.0 * u / level:
             text = f"{point_words(point)}: thrust over speed squared falls by {fall:.1%} while the speed is held."
             name = look.name(Role.THRUST)
             findings.append(Finding("caution", "recirculation", text, name, *_rows(point), {"fall": fall}))
@@ -93,9 +91,7 @@ def wind(look: Look) -> list[Finding]:
         per_n2 = _thrust_per_n2(look, point)
         if per_n2.size < _SECONDS:
             continue
-        along = np.arange(per_n2.size, dtype=np.float64)
-        rest = per_n2 - trend(along, per_n2) * (along - along.mean())
-        scatter = float(np.nanstd(rest, ddof=2) / np.nanmean(per_n2))
+        scatter = _about_a_bend(per_n2) / float(np.mean(per_n2))
         noise = _noise_share(look, point)
         scatter = math.sqrt(max(0.0, scatter**2 - noise**2))
         if scatter > most:
@@ -212,6 +208,13 @@ def _thrust_per_n2(look: Look, point: OperatingPoint) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = look.seconds_of(Role.THRUST)[rows] / look.seconds_of(Role.SPEED)[rows] ** 2
     return np.asarray(ratio[np.isfinite(ratio)])
+
+
+def _about_a_bend(values: FloatArray) -> float:
+    """Standard deviation about the parabola through the values: what is neither level nor slow change."""
+    along = np.linspace(-1.0, 1.0, values.size)
+    rest = values - np.polynomial.polynomial.polyval(along, np.polynomial.polynomial.polyfit(along, values, 2))
+    return float(np.sqrt(np.sum(rest**2) / (values.size - 3)))
 
 
 def _noise_share(look: Look, point: OperatingPoint) -> float:
