@@ -18,8 +18,8 @@ from benchkit.model.results import Finding, PowerBalance
 from benchkit.model.stand import Channel, Role
 
 EFFICIENCY = (0.78, 1.01)
-"""What a permanent-magnet drive has at a quarter to nine tenths of its torque and above a quarter of its speed (common
-practice, no source). Below, the check says caution, not error: a bad drive is possible."""
+"""What a permanent-magnet drive has from a twelfth of its current and a quarter of its speed on (common practice, no
+source). Below, the check says caution, not error: a bad drive is possible."""
 INVERTER = (0.85, 1.01)
 FIGURE_OF_MERIT = (0.30, 0.95)
 """Of propellers at rest: measured ones lie between 0.4 and 0.75 (UIUC propeller data site)."""
@@ -200,7 +200,7 @@ def _is_loaded(look: Look, balance: PowerBalance) -> bool:
         turns = balance.speed_rpm.value
     if current is None or not turns > 0.25 * rated.max_speed_rpm:
         return False
-    return 0.2 * rated.rated_current_a < abs(current.value) < 0.95 * rated.rated_current_a
+    return 0.08 * rated.rated_current_a < abs(current.value) < 0.95 * rated.rated_current_a
 
 
 def _median(values: Sequence[float]) -> float:

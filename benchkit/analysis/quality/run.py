@@ -50,6 +50,10 @@ def _tared(look: Look) -> str:
     return "" if any(event.kind.value == "tare" for event in look.events) else "needs a tare in the run"
 
 
+def _propeller(look: Look) -> str:
+    return "" if look.stand.propeller is not None else "needs a propeller"
+
+
 def _thrust(look: Look) -> str:
     return "" if look.thrust else "needs a propeller and its thrust"
 
@@ -70,7 +74,7 @@ CHECKS: tuple[Check, ...] = (
         points=True,
     ),
     Check(speed.pulses, ("pulses_doubled", "pulses_missed"), (Role.SPEED,)),
-    Check(speed.quantised, ("speed_quantised",), (Role.SPEED,), points=True),
+    Check(speed.quantised, ("speed_quantised",), (Role.SPEED,)),
     Check(factors.speed_ratio, ("pulses_per_revolution", "unit_factor"), (Role.SPEED, Role.ELECTRICAL_FREQUENCY)),
     Check(temperatures.open_circuit, ("thermocouple_open",)),
     Check(temperatures.reversed_wires, ("thermocouple_reversed",), (Role.AIR_TEMP,)),
@@ -98,7 +102,7 @@ CHECKS: tuple[Check, ...] = (
     Check(
         steadiness.mixed_states, ("mixed_thermal_states",), (Role.SPEED, Role.TORQUE, Role.WINDING_TEMP), points=True
     ),
-    Check(steadiness.recirculation, ("recirculation",), (Role.SPEED, Role.THRUST), points=True, also=_thrust),
+    Check(steadiness.recirculation, ("recirculation",), (Role.SPEED, Role.THRUST), also=_propeller),
     Check(steadiness.wind, ("wind",), (Role.SPEED, Role.THRUST), points=True, also=_thrust),
     Check(steadiness.density, ("density_changed",), (Role.AIR_TEMP, Role.AIR_PRESSURE, Role.AIR_HUMIDITY)),
     Check(steadiness.resonance, ("rig_resonance",), (Role.SPEED, Role.TORQUE), points=True),

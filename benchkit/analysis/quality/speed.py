@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchkit.analysis.quality.look import Look, point_words
+from benchkit.analysis.quality.look import Look
 from benchkit.model.results import Finding
 from benchkit.model.stand import Role
 
@@ -14,7 +14,8 @@ PULSES = 5
 """So many odd readings before a word: a single one is a spike."""
 COARSE_STEP = 5e-4
 """Step of the speed, as a share of it, from which the rounding is larger than the accuracy of a power analyser."""
-_FEW_VALUES = 12
+MOST_ROWS = 100_000
+"""Readings that are sorted to find the step."""
 
 
 def pulses(look: Look) -> list[Finding]:
@@ -42,18 +43,15 @@ def pulses(look: Look) -> list[Finding]:
 
 
 def quantised(look: Look) -> list[Finding]:
-    """Speed in coarse steps: few different values in a steady point, far apart."""
-    for point in look.points:
-        mean = look.mean(point, Role.SPEED)
-        if mean is None or abs(mean.value) < TURNING_RPM:
-            continue
-        values = look.values(Role.SPEED, look.window(point))
-        different = np.unique(values[~np.isnan(values)])
-        if not 2 <= different.size <= _FEW_VALUES:
-            continue
-        step = float(np.diff(different).min())
-        if step > COARSE_STEP * abs(mean.value):
-            text = f"{point_words(point)}: the speed comes in steps of {step:.3g} rpm ({step / abs(mean.value):.2%})."
-            rows = (point.row_start, point.row_stop)
-            return [Finding("caution", "speed_quantised", text, look.name(Role.SPEED), *rows, {"step_rpm": step})]
-    return []
+    """Speed in coarse steps: of all speeds while turning, ramps too, no two are nearer than a step."""
+    n = look.values(Role.SPEED)
+    n = n[:: max(1, n.size // MOST_ROWS)]
+    turning = np.abs(n[np.abs(n) > TURNING_RPM])
+    different = np.unique(turning)  # NaN is not above anything
+    if different.size < 2:
+        return []
+    step, level = float(np.diff(different).min()), float(np.median(turning))
+    if step <= COARSE_STEP * level:
+        return []
+    text = f"The speed comes in steps of {step:.3g} rpm ({step / level:.2%} of the median)."
+    return [Finding("caution", "speed_quantised", text, look.name(Role.SPEED), 0, len(look.stream), {"step_rpm": step})]

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchkit.analysis.air import moist_air_density
 from benchkit.analysis.quality.electrical import folded, strongest_line
-from benchkit.analysis.quality.look import STANDS_STILL_RPM, FloatArray, Look, point_words, trend
+from benchkit.analysis.quality.look import STANDS_STILL_RPM, FloatArray, Look, point_words, runs, trend
 from benchkit.model.results import Finding, OperatingPoint
 from benchkit.model.stand import Role
 
@@ -65,10 +65,10 @@ def mixed_states(look: Look) -> list[Finding]:
 
 
 def recirculation(look: Look) -> list[Finding]:
-    """Thrust that falls at one speed while the point goes on: the jet has come round."""
-    findings = []
-    for point in look.points:
-        per_n2 = _thrust_per_n2(look, point)
+    """Thrust that falls while the speed is held: the jet has come round. The torque falls, too, so that this may be no
+    operating point at all: stretches of one speed are looked at."""
+    for first, stop in _held_speed(look):
+        per_n2 = _per_n2(look, slice(first, stop))
         if per_n2.size < _SECONDS:
             continue
         slope = trend(np.arange(per_n2.size, dtype=np.float64), per_n2)
@@ -77,10 +77,11 @@ def recirculation(look: Look) -> list[Finding]:
         fall = -slope * (per_n2.size - 1) / level
         # one-second means remember a little: twice two standard uncertainties
         if fall > RECIRCULATION and fall > 4.0 * u / level:
-            text = f"{point_words(point)}: thrust over speed squared falls by {fall:.1%} while the speed is held."
-            name = look.name(Role.THRUST)
-            findings.append(Finding("caution", "recirculation", text, name, *_rows(point), {"fall": fall}))
-    return findings[:1]
+            rows = int(look.second_edges[first]), int(look.second_edges[stop])
+            start_s = float(look.stream.time_s[rows[0]])
+            text = f"From {start_s:.1f} s on thrust over speed squared falls by {fall:.1%} while the speed is held."
+            return [Finding("caution", "recirculation", text, look.name(Role.THRUST), *rows, {"fall": fall})]
+    return []
 
 
 def wind(look: Look) -> list[Finding]:
@@ -197,17 +198,31 @@ def _apart(look: Look, a: OperatingPoint, b: OperatingPoint, role: Role) -> floa
     return math.nan if x is None or y is None else abs(x.value - y.value)
 
 
+def _held_speed(look: Look) -> list[tuple[int, int]]:
+    """Pieces (first, stop) over which the speed moves by less than 0.3 % from second to second, two seconds settled."""
+    n = look.seconds_of(Role.SPEED)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        still = np.abs(np.diff(n)) < 0.003 * np.abs(n[1:])
+    still &= np.abs(n[1:]) > STANDS_STILL_RPM
+    return [(a + 3, b) for a, b in runs(still) if b - a > _SECONDS + 3]
+
+
 def _thrust_per_n2(look: Look, point: OperatingPoint) -> FloatArray:
-    """One-second means of thrust over speed squared within a point; empty where there is no thrust to speak of."""
-    thrust = look.mean(point, Role.THRUST)
-    if thrust is None or thrust.value < 0.05 * look.channel(Role.THRUST).high:
-        return np.empty(0)
+    """One-second means of thrust over speed squared within a point."""
     first = int(np.searchsorted(look.second_edges, point.row_start))
     last = int(np.searchsorted(look.second_edges, point.row_stop, side="right")) - 1
-    rows = slice(first, max(first, last))
+    return _per_n2(look, slice(first, max(first, last)))
+
+
+def _per_n2(look: Look, pieces: slice) -> FloatArray:
+    """Thrust over speed squared; empty where there is no thrust to speak of."""
+    thrust = look.seconds_of(Role.THRUST)[pieces]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = look.seconds_of(Role.THRUST)[rows] / look.seconds_of(Role.SPEED)[rows] ** 2
-    return np.asarray(ratio[np.isfinite(ratio)])
+        ratio = thrust / look.seconds_of(Role.SPEED)[pieces] ** 2
+    good = np.isfinite(ratio)
+    if not good.any() or float(np.mean(thrust[good])) < 0.05 * look.channel(Role.THRUST).high:
+        return np.empty(0)
+    return np.asarray(ratio[good])
 
 
 def _about_a_bend(values: FloatArray) -> float:
