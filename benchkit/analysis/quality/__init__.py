@@ -10,7 +10,14 @@ from __future__ import annotations
 
 from benchkit.analysis.quality.calibrations import check_calibrations, firmware_of_runs
 from benchkit.analysis.quality.devices import device_offsets
-from benchkit.analysis.quality.results import check_acceleration, check_air, check_balance, check_thrust
+from benchkit.analysis.quality.results import (
+    check_acceleration,
+    check_air,
+    check_balance,
+    check_table,
+    check_thrust,
+    fill_values,
+)
 from benchkit.analysis.quality.rows import RANGE_MARGIN, check_frozen, check_missing, check_stream
 from benchkit.analysis.quality.run import check_results, check_run
 from benchkit.analysis.quality.words import DETECTORS, Detector
@@ -28,7 +35,9 @@ __all__ = [
     "check_results",
     "check_run",
     "check_stream",
+    "check_table",
     "check_thrust",
     "device_offsets",
+    "fill_values",
     "firmware_of_runs",
 ]

@@ -59,6 +59,7 @@ POWER: Mapping[str, float] = {
     "three phases counted three times": 1.0 / 3.0,
     "hp taken for W": 745.7,
     "√3 left out": math.sqrt(3.0),
+    "3/2 of peak dq quantities left out": 1.5,
     "√3 twice": 1.0 / math.sqrt(3.0),
 }
 CURRENT: Mapping[str, float] = {"mA taken for A": 1e-3, "kA taken for A": 1e3}

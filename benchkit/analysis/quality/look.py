@@ -159,16 +159,21 @@ def _rest(stand: Stand, stream: Stream) -> tuple[Rows, ...]:
 
 
 # ------------------------------------------------------------------------------------------------ small parts
+def edges_of(mask: BoolArray) -> tuple[IntArray, IntArray]:
+    """First rows of all runs of True (m,) and the rows behind them (m,)."""
+    change = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
+    return np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+
+
 def runs(mask: BoolArray) -> list[Rows]:
     """All runs of True as rows (start, stop)."""
-    change = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
+    starts, stops = edges_of(mask)
+    return list(zip(starts.tolist(), stops.tolist(), strict=True))
 
 
 def longest_run(mask: BoolArray) -> tuple[int, int]:
     """First row and length of the longest run of True; (0, 0) where there is none."""
-    change = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    starts, stops = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    starts, stops = edges_of(mask)
     if starts.size == 0:
         return 0, 0
     longest = int(np.argmax(stops - starts))

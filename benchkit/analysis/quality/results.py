@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from benchkit.analysis.air import in_range
 from benchkit.model.results import Estimate, Finding, OperatingPoint, PowerBalance, StaticThrust
@@ -79,3 +80,39 @@ def check_acceleration(stand: Stand, stream: Stream, point: OperatingPoint) -> l
         return []
     text = f"Point {point.index + 1}: speed drifts by {drift:.1f} rpm ({slope:+.3g} rpm/s): inertia takes torque."
     return [Finding("caution", "acceleration", text, channel.name, point.row_start, point.row_stop)]
+
+
+def fill_values(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, efficiency: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+    """Cells of an efficiency table that no measurement can have given; all of one shape, efficiencies [1].
+
+    An efficiency above zero where speed [rpm] or torque [N·m] is zero: no power goes out. And every cell with just the
+    value of those, where half or more of them share one: it is what the table was filled up with.
+
+    >>> fill_values([0, 0, 1000, 1000], [0, 10, 0, 10], [0.2, 0.2, 0.2, 0.8]).tolist()
+    [True, True, True, False]
+    """
+    n, t, eta = (np.asarray(x, dtype=np.float64) for x in (speed_rpm, torque_nm, efficiency))
+    at_rest = ((n == 0.0) | (t == 0.0)) & (eta > 0.0)
+    filled = at_rest.copy()
+    if at_rest.any():
+        values, counts = np.unique(eta[at_rest], return_counts=True)
+        if counts.max() >= 0.5 * at_rest.sum() and counts.max() > 1:
+            filled |= eta == values[np.argmax(counts)]
+    return filled
+
+
+def check_table(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, efficiency: npt.ArrayLike) -> list[Finding]:
+    """Fill values and efficiencies above 1 in a table of efficiencies; rows of a finding are its cells in order."""
+    eta = np.asarray(efficiency, dtype=np.float64)
+    findings = []
+    filled = np.flatnonzero(fill_values(speed_rpm, torque_nm, eta).ravel())
+    if filled.size:
+        shown = float(eta.ravel()[filled[0]])
+        text = f"{filled.size} of {eta.size} cells hold a fill value ({shown:g}), such as at no speed or no torque."
+        where = int(filled[0]), int(filled[-1]) + 1
+        findings.append(Finding("error", "fill_values", text, "", *where, {"value": shown, "cells": float(filled.size)}))
+    above = np.flatnonzero(eta.ravel() > 1.0)
+    if above.size:
+        text = f"{above.size} of {eta.size} cells are above 1, the highest {float(np.nanmax(eta)):.4g}."
+        findings.append(Finding("error", "negative_loss", text, "", int(above[0]), int(above[-1]) + 1))
+    return findings

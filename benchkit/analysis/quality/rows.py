@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from benchkit.analysis.quality.look import FloatArray, Look, longest_run, places, runs, samples, times
+from benchkit.analysis.quality.look import Look, edges_of, longest_run, places, samples, times
 from benchkit.model.events import EventKind
 from benchkit.model.results import Finding
 from benchkit.model.sources import counter_modulus_of
@@ -169,28 +169,28 @@ def check_frozen(stand: Stand, stream: Stream) -> list[Finding]:
 
 def check_dropouts(stand: Stand, stream: Stream) -> list[Finding]:
     """Short spells in which a channel has no value, or exactly zero, between values far from zero: a loose contact."""
-    findings = []
-    absent = np.isnan(stream.values)
-    zero = stream.values == 0.0
-    counts = np.count_nonzero(absent, axis=0) + np.count_nonzero(zero, axis=0)
-    if not counts.any() or len(stream) < 3:
-        return []
+    findings: list[Finding] = []
+    if len(stream) < 3:
+        return findings
+    # one pass each: exact zeros, and NaN, which is the only number that is not itself
+    zeros = len(stream) - np.count_nonzero(stream.values, axis=0)
+    absent = np.isnan(stream.values.sum(axis=0))
     interval = float(np.median(np.diff(stream.time_s)))
     for k, name in enumerate(stream.channels):
         channel = stand.channels.get(name)
-        if channel is None or channel.derived is not None or counts[k] < DROPOUTS:
+        if channel is None or channel.derived is not None or not (zeros[k] >= DROPOUTS or absent[k]):
             continue
-        values = stream.column(name)
+        values = np.ascontiguousarray(stream.column(name))
+        starts, stops = edges_of(np.isnan(values) | (values == 0.0))
+        inside = (starts > 0) & (stops < values.size) & ((stops - starts) * interval <= DROPOUT_S)
+        starts, stops = starts[inside], stops[inside]
         far = 0.02 * (channel.high - channel.low)
-        spells = [
-            (a, b)
-            for a, b in runs(absent[:, k] | zero[:, k])
-            if 0 < a and b < len(stream) and (b - a) * interval <= DROPOUT_S and min(abs(values[[a - 1, b]])) > far
-        ]
-        if len(spells) >= DROPOUTS:
-            lost = sum(b - a for a, b in spells)
-            text = f"{len(spells)} spells of at most {DROPOUT_S:g} s without a value ({lost / len(stream):.2%} of samples)."
-            findings.append(Finding("caution", "dropouts", text, name, spells[0][0], spells[-1][1]))
+        is_far = (np.abs(values[starts - 1]) > far) & (np.abs(values[stops]) > far)
+        starts, stops = starts[is_far], stops[is_far]
+        if starts.size >= DROPOUTS:
+            share = int(np.sum(stops - starts)) / values.size
+            text = f"{starts.size} spells of at most {DROPOUT_S:g} s without a value ({share:.2%} of samples)."
+            findings.append(Finding("caution", "dropouts", text, name, int(starts[0]), int(stops[-1])))
     return findings
 
 

@@ -12,7 +12,7 @@ from benchkit.model.results import Finding
 from benchkit.model.sensors import ThermocoupleType, emf_mv
 from benchkit.model.stand import Channel, Role
 
-OPEN_S = 1.0
+OPEN_S = 2.0
 """So long at the end of the range, or without a value, before a thermocouple is called open."""
 _RAIL = 0.01  # of the span
 COLDER_K = 5.0
@@ -34,11 +34,15 @@ LOAD_MEMORY_S = 60
 
 
 def open_circuit(look: Look) -> list[Finding]:
-    """A temperature that rests on an end of its range, or has no value, for a second and more."""
+    """A temperature that rests on an end of its range, or has no value, for two seconds and more."""
     findings = []
     for channel in look.temperatures():
-        values = look.stream.column(channel.name)
         rail = _RAIL * (channel.high - channel.low)
+        # two seconds hold one whole piece of one second: only where such a piece is odd the samples are looked at
+        level = look.seconds[:, look.stream.channels.index(channel.name)]
+        if np.all((level < channel.high - rail) & (level > channel.low + rail)):
+            continue
+        values = look.stream.column(channel.name)
         bad = np.isnan(values) | (values >= channel.high - rail) | (values <= channel.low + rail)
         first, length = longest_run(bad)
         if length == 0 or length * look.interval_s < OPEN_S:

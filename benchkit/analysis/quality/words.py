@@ -36,6 +36,12 @@ DETECTORS: Mapping[str, Detector] = {
         "a zero or gain error of torque, voltage or current, or powers not taken at the same time",
         "Check the torque zero, then current and voltage against a second instrument; do not use the point.",
     ),
+    "fill_values": Detector(
+        _P,
+        "cells of an efficiency table that no measurement can have given",
+        "a table filled up where nothing was measured",
+        "Drop them before any fit or average.",
+    ),
     # ---- zero
     "zero_offset": Detector(
         _Z,
@@ -234,7 +240,7 @@ DETECTORS: Mapping[str, Detector] = {
     # ---- temperatures
     "thermocouple_open": Detector(
         _C,
-        "a temperature at the end of its range, or without a value, for a second",
+        "a temperature at the end of its range, or without a value, for two seconds",
         "a broken wire or a plug out",
         "Measure its resistance; do not run on that limit.",
         live=True,
