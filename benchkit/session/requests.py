@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from benchkit.errors import BenchkitError, RefusedError, did_you_mean
-from benchkit.model.events import EventKind
+from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.common_edge import take_common_edge
@@ -106,12 +106,15 @@ def _exclude(recorder: Recorder, request: Request) -> Request:
     now_s = (recorder.clock.now_ns() - recorder.start_ns) * 1e-9
     if not 0.0 <= start_s < end_s <= now_s:
         raise RefusedError(
-            "not a stretch of this run", where="exclude", got=f"{start_s:g} to {end_s:g} s", expected=f"within 0 … {now_s:.1f} s"
+            "not a stretch of this run",
+            where="exclude",
+            got=f"{start_s:g} to {end_s:g} s",
+            expected=f"within 0 … {now_s:.1f} s",
         )
     reason, who = str(request.get("reason") or "").strip()[:MAX_TEXT], _who(request).strip()
     if not reason or not who:
         raise RefusedError("no reason or no name", where="exclude", remedy="Say why, and who says so.")
-    data = {"from_s": start_s, "to_s": end_s, "reason": reason, "who": who}
+    data: dict[str, JsonValue] = {"from_s": start_s, "to_s": end_s, "reason": reason, "who": who}
     recorder.note(EventKind.EXCLUDED_POINT, f"{start_s:g} to {end_s:g} s excluded: {reason}", data)
     return {"done": [f"{start_s:g} to {end_s:g} s excluded"]}
 

@@ -165,7 +165,9 @@ def program_record(
         last = (speed, torque)
     top = knots[-1]
     for part in np.linspace(0.0, 1.0, 9)[1:-1]:
-        row = _row(_point(drive, (1.0 - float(part)) * last[0], (1.0 - float(part)) * last[1], c, propeller, resting), c)
+        row = _row(
+            _point(drive, (1.0 - float(part)) * last[0], (1.0 - float(part)) * last[1], c, propeller, resting), c
+        )
         knots.append((top[0] + float(part) * program.ramp_s, row))
     knots += [(top[0] + program.ramp_s, rest), (top[0] + program.ramp_s + program.rest_s, rest)]
     count = _count(knots[-1][0], rate_hz)

@@ -58,7 +58,12 @@ def _repeated(run: BenchRun, rows: int) -> BenchRun:
     noise = np.random.default_rng(1).standard_normal((rows, s.values.shape[1])) * 1e-3
     t = np.arange(rows) / 1000.0
     stream = replace(
-        s, time_s=t, arrival_s=t + 0.003, device_time_s=t, counter=np.arange(rows) % 65536, values=s.values[index] + noise
+        s,
+        time_s=t,
+        arrival_s=t + 0.003,
+        device_time_s=t,
+        counter=np.arange(rows) % 65536,
+        values=s.values[index] + noise,
     )
     return replace(run, stream=stream, events=())
 

@@ -1,8 +1,8 @@
 """``python -m tests.quality [SEEDS] [CLEAN RUNS] [--write]``: the table of the data-quality detectors.
 
-Each fault is put into SEEDS runs (50), and CLEAN RUNS (200) without a fault are looked at, in two processes. ``--write``
-puts the table between the markers of docs/reference/data-quality.md. It ends with 1 where a fault is found in fewer than
-48 of 50, or clean runs give more than 2 false errors in 200.
+Each fault is put into SEEDS runs (50), and CLEAN RUNS (200) without a fault are looked at, in two processes.
+``--write`` puts the table between the markers of docs/reference/data-quality.md. It ends with 1 where a fault is found
+in fewer than 48 of 50, or clean runs give more than 2 false errors in 200.
 """
 
 from __future__ import annotations

@@ -182,9 +182,7 @@ def arrival_as_time(run: BenchRun, rng: Rng) -> BenchRun:
     portion = float(rng.choice([0.016, 0.032, 0.05]))
     arrival = np.ceil((s.time_s + 0.001) / portion) * portion
     arrival = arrival + 2e-5 * (n - np.searchsorted(arrival, arrival))
-    return replace(
-        run, stream=replace(s, time_s=arrival, arrival_s=arrival, device_time_s=np.full(len(s), np.nan))
-    )
+    return replace(run, stream=replace(s, time_s=arrival, arrival_s=arrival, device_time_s=np.full(len(s), np.nan)))
 
 
 def time_backward(run: BenchRun, rng: Rng) -> BenchRun:
@@ -617,7 +615,13 @@ FAULTS: tuple[Fault, ...] = (
     Fault("rows_missing", "5 … 20 bursts of 10 … 40 rows", rows_missing),
     Fault("partial_lines", "6 … 30 of 600 lines cut", partial_lines),
     Fault("damaged_lines", "one character in 6 … 30 of 600 lines", damaged_lines),
-    Fault("unit_factor", f"one of {len(FACTORS)}: 1.356, 9.81, 9.55, 1000, 4.448, 6.895 …", unit_factor, PROPELLER, lambda run: _told[id(run)]),
+    Fault(
+        "unit_factor",
+        f"one of {len(FACTORS)}: 1.356, 9.81, 9.55, 1000, 4.448, 6.895 …",
+        unit_factor,
+        PROPELLER,
+        lambda run: _told[id(run)],
+    ),
     Fault("sign_convention", "torque, DC current, AC power or thrust turned round", sign_convention, PROPELLER),
     Fault("swapped_channels", "coolant in/out, DC voltage/current, torque/thrust", swapped_channels, PROPELLER),
     Fault("not_steady", "winding 8 … 20 K in a hold", not_steady),

@@ -123,9 +123,7 @@ def clean_run(seed: int, wish: Wish = ANY) -> BenchRun:
         humidity=float(rng.uniform(0.3, 0.7)),
         inlet_c=wish.inlet_c or float(rng.uniform(35.0, 60.0)),
     )
-    program = Program(
-        tuple(steps), hold_s=float(rng.uniform(32.0, 36.0)), ramp_s=float(rng.uniform(4.0, 8.0))
-    )
+    program = Program(tuple(steps), hold_s=float(rng.uniform(32.0, 36.0)), ramp_s=float(rng.uniform(4.0, 8.0)))
     plain = load_stand(shared_path("stands", "airboat.toml")).stand if not _plain else _plain[0]
     _plain[:] = [plain]
     rows = program_record(plain, load, program, rate_hz=rate, seed=seed, conditions=conditions)

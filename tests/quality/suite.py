@@ -54,9 +54,7 @@ def score(fault: Fault, seeds: int, first: int = 1) -> Score:
     return Score(fault, len(severities), seeds, tuple(sorted(set(severities))), tuple(missed))
 
 
-def clean(
-    runs: int, first: int = FIRST_CLEAN_SEED, each: Callable[[int, Finding], None] | None = None
-) -> Clean:
+def clean(runs: int, first: int = FIRST_CLEAN_SEED, each: Callable[[int, Finding], None] | None = None) -> Clean:
     """Errors and cautions in ``runs`` clean runs, each code counted once a run."""
     errors: Counter[str] = Counter()
     cautions: Counter[str] = Counter()

@@ -98,8 +98,8 @@ def device_offsets(stand: Stand, streams: Sequence[Stream], events: Sequence[Eve
         if lag is None or lag.alike < ALIKE or abs(lag.lag_s) <= INTERVALS * lag.interval_s:
             continue
         text = (
-            f"{second.name} ({second.source}) comes {abs(lag.lag_s) * 1e3:.0f} ms {'after' if lag.lag_s > 0 else 'before'} "
-            f"{first.name} ({first.source}), correlation {lag.alike:.3f}.{_measured(events, key)}"
+            f"{second.name} ({second.source}) comes {abs(lag.lag_s) * 1e3:.0f} ms "
+            f"{'after' if lag.lag_s > 0 else 'before'} {first.name} ({first.source}), correlation {lag.alike:.3f}.{_measured(events, key)}"
         )
         numbers: Mapping[str, float] = {"lag_s": lag.lag_s, "correlation": lag.alike}
         findings[key] = Finding("caution", "device_offset", text, second.name, 0, len(b), numbers)

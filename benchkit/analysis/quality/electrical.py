@@ -72,8 +72,8 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
 def _floor(power: FloatArray) -> FloatArray:
     """Median of the power round each bin: in pieces of some 24 bins and more, finer where wander makes it steep.
 
-    Of noise the power of a bin is exponentially distributed: its median is ln 2 exp(gamma) = 1.235 of the geometric mean,
-    which is quicker to get.
+    Of noise the power of a bin is exponentially distributed: its median is ln 2 exp(gamma) = 1.235 of the geometric
+    mean, which is quicker to get.
     """
     edges = np.unique(np.round(np.concatenate([[0], np.geomspace(24, power.size, 14)])).astype(int))
     logs = np.add.reduceat(np.log(np.maximum(power, 1e-300)), edges[:-1]) / np.diff(edges)

@@ -1,7 +1,7 @@
-"""Checks by what is measured twice: units mixed up, signs, swapped channels, calibrations that are wrong or applied twice.
+"""Checks by what is measured twice: units mixed up, signs, swapped channels, calibrations wrong or applied twice.
 
-The shaft power is known from torque and speed and, less some loss, from the electrical side; the thrust from the torque of
-the propeller; the speed from the electrical frequency. Where such a pair disagrees by more than any machine can, the
+The shaft power is known from torque and speed and, less some loss, from the electrical side; the thrust from the torque
+of the propeller; the speed from the electrical frequency. Where such a pair disagrees by more than any machine can, the
 factor is looked up in the list of usual mistakes and named.
 """
 
@@ -114,8 +114,8 @@ def speed_ratio(look: Look) -> list[Finding]:
         text = f"The electrical frequency says {ratio:.4g} times the shown speed: {' or '.join(words)}."
         return [Finding("error", "unit_factor", text, name, *where, numbers)]
     text = (
-        f"The electrical frequency over {look.stand.motor.pole_pairs} pole pairs says {ratio:.4g} times the shown speed: "
-        "pulses per revolution, or the number of pole pairs, is wrong."
+        f"The electrical frequency over {look.stand.motor.pole_pairs} pole pairs says {ratio:.4g} times the shown "
+        "speed: pulses per revolution, or the number of pole pairs, is wrong."
     )
     return [Finding("error", "pulses_per_revolution", text, name, *where, numbers)]
 
@@ -195,10 +195,7 @@ def _is_loaded(look: Look, balance: PowerBalance) -> bool:
     current = look.mean(balance.point, Role.PHASE_CURRENT)
     speed = look.mean(balance.point, Role.ELECTRICAL_FREQUENCY)
     rated = look.stand.motor
-    if speed is not None:
-        turns = 60.0 * speed.value / rated.pole_pairs
-    else:
-        turns = balance.speed_rpm.value
+    turns = balance.speed_rpm.value if speed is None else 60.0 * speed.value / rated.pole_pairs
     if current is None or not turns > 0.25 * rated.max_speed_rpm:
         return False
     return 0.08 * rated.rated_current_a < abs(current.value) < 0.95 * rated.rated_current_a
@@ -224,8 +221,10 @@ def _inverter(look: Look, loaded: Sequence[PowerBalance]) -> list[Finding]:
         return [_judge(look, Role.AC_POWER, POWER, [(eta, INVERTER, 1.0)])]
     if _fits(motor, EFFICIENCY):
         current = look.seconds_of(Role.DC_CURRENT)
-        role = Role.DC_CURRENT if np.nanmax(np.abs(current)) < 5.0 or np.nanmax(np.abs(current)) > 1e4 else Role.DC_VOLTAGE
-        return [_judge(look, role, CURRENT | {"mV or kV": 1e3}, [(eta, INVERTER, -1.0)])]
+        role = (
+            Role.DC_CURRENT if np.nanmax(np.abs(current)) < 5.0 or np.nanmax(np.abs(current)) > 1e4 else Role.DC_VOLTAGE
+        )
+        return [_judge(look, role, {**CURRENT, "mV or kV": 1e3}, [(eta, INVERTER, -1.0)])]
     return []
 
 

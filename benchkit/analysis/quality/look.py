@@ -88,9 +88,7 @@ class Look:
 
     def parts(self) -> list[Channel]:
         """Temperatures of parts of the drive: all but coolant and air."""
-        around = {
-            self.stand.roles.get(r) for r in (Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP, Role.AIR_TEMP)
-        }
+        around = {self.stand.roles.get(r) for r in (Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP, Role.AIR_TEMP)}
         return [c for c in self.temperatures() if c.name not in around]
 
 

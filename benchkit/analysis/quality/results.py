@@ -98,7 +98,7 @@ def fill_values(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, efficiency: 
         values, counts = np.unique(eta[at_rest], return_counts=True)
         if counts.max() >= 0.5 * at_rest.sum() and counts.max() > 1:
             filled |= eta == values[np.argmax(counts)]
-    return filled
+    return np.asarray(filled)
 
 
 def check_table(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, efficiency: npt.ArrayLike) -> list[Finding]:
@@ -110,7 +110,9 @@ def check_table(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, efficiency: 
         shown = float(eta.ravel()[filled[0]])
         text = f"{filled.size} of {eta.size} cells hold a fill value ({shown:g}), such as at no speed or no torque."
         where = int(filled[0]), int(filled[-1]) + 1
-        findings.append(Finding("error", "fill_values", text, "", *where, {"value": shown, "cells": float(filled.size)}))
+        findings.append(
+            Finding("error", "fill_values", text, "", *where, {"value": shown, "cells": float(filled.size)})
+        )
     above = np.flatnonzero(eta.ravel() > 1.0)
     if above.size:
         text = f"{above.size} of {eta.size} cells are above 1, the highest {float(np.nanmax(eta)):.4g}."

@@ -31,8 +31,8 @@ BUNCHED_SHARE = 0.3
 """Share of intervals below a fifth of the mean from which times look like those of arrivals: of evenly timed samples
 there are none, of a 200 Hz stream behind a 16 ms adapter two in three."""
 DRIFT_PPM = 100.0
-"""A crystal is within 50 ppm (common practice, no source); 100 ppm is twice the 50 ppm to which the speed of the example
-stand is calibrated, so a speed timed by that clock is outside its statement."""
+"""A crystal is within 50 ppm (common practice, no source); 100 ppm is twice the 50 ppm to which the speed of the
+example stand is calibrated, so a speed timed by that clock is outside its statement."""
 _COMPARABLE = 0.02  # beyond, device and host time do not run at one rate: a file, or a simulation faster than real time
 _DRIFT_WINDOWS = 32
 _LEAST_DRIFT_S = 30.0
@@ -256,8 +256,16 @@ def damaged_frames(look: Look) -> list[Finding]:
 _CUT = frozenset({"field_count", "partial", "length", "too_long"})
 
 StreamCheck = Callable[[Stand, Stream], list[Finding]]
-STREAM_CHECKS: tuple[StreamCheck, ...] = (check_time, check_gaps, check_missing, check_range, check_frozen, check_dropouts,
-    check_arrival_as_time, check_clock_drift)
+STREAM_CHECKS: tuple[StreamCheck, ...] = (
+    check_time,
+    check_gaps,
+    check_missing,
+    check_range,
+    check_frozen,
+    check_dropouts,
+    check_arrival_as_time,
+    check_clock_drift,
+)
 
 
 def check_stream(stand: Stand, stream: Stream) -> tuple[Finding, ...]:

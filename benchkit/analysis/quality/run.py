@@ -6,7 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from benchkit.analysis.quality import calibrations, electrical, factors, results, rows, speed, steadiness, temperatures, zero
+from benchkit.analysis.quality import (
+    calibrations,
+    electrical,
+    factors,
+    results,
+    rows,
+    speed,
+    steadiness,
+    temperatures,
+    zero,
+)
 from benchkit.analysis.quality.look import Look, look_at
 from benchkit.model.events import Event
 from benchkit.model.results import Finding, NotRun, OperatingPoint, PowerBalance, StaticThrust
@@ -131,7 +141,9 @@ def check_run(
     if run_date is not None:
         findings += calibrations.check_calibrations(stand, run_date, stream.channels)
     else:
-        skipped.append(NotRun(("calibration_overdue", "calibration_after_run"), stream.source, "needs the day of the run"))
+        skipped.append(
+            NotRun(("calibration_overdue", "calibration_after_run"), stream.source, "needs the day of the run")
+        )
     if len(stream) >= 2:
         look = look_at(stand, stream, events, points, balances, thrust, run_date)
         for check in CHECKS:
@@ -166,5 +178,3 @@ def check_results(
     if with_air:
         findings += [finding for point in with_air[:1] for finding in results.check_air(stand, point)]
     return tuple(findings)
-
-

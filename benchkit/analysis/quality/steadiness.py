@@ -1,4 +1,4 @@
-"""Checks of what a point must hold still for: temperatures, hall air, the flow through the propeller, the rig itself."""
+"""Checks of what a point must hold still for: temperatures, hall air, flow through the propeller, the rig itself."""
 
 from __future__ import annotations
 
@@ -60,7 +60,9 @@ def mixed_states(look: Look) -> list[Finding]:
         winding = _apart(look, a, b, Role.WINDING_TEMP)
         if all(apart) and winding > MIXED_K:
             text = f"Points {a.index + 1} and {b.index + 1} are one set-point with the winding {winding:.1f} K apart."
-            return [Finding("caution", "mixed_thermal_states", text, name, a.row_start, b.row_stop, {"apart_k": winding})]
+            return [
+                Finding("caution", "mixed_thermal_states", text, name, a.row_start, b.row_stop, {"apart_k": winding})
+            ]
     return []
 
 
@@ -118,7 +120,9 @@ def density(look: Look) -> list[Finding]:
     if change <= DENSITY:
         return []
     text = f"The air density changes by {change:.1%} within the run ({pieces.min():.4f} … {pieces.max():.4f} kg/m³)."
-    return [Finding("caution", "density_changed", text, look.name(Role.AIR_TEMP), 0, len(look.stream), {"change": change})]
+    return [
+        Finding("caution", "density_changed", text, look.name(Role.AIR_TEMP), 0, len(look.stream), {"change": change})
+    ]
 
 
 def resonance(look: Look) -> list[Finding]:
@@ -150,7 +154,12 @@ def resonance(look: Look) -> list[Finding]:
             name = look.name(role)
             text = f"{point_words(point)}: {name} rings by {share:.1%} at {line.frequency_hz:.3g} Hz, {words}."
             finding = Finding(
-                "caution", "rig_resonance", text, name, *_rows(point), {"frequency_hz": line.frequency_hz, "share": share}
+                "caution",
+                "rig_resonance",
+                text,
+                name,
+                *_rows(point),
+                {"frequency_hz": line.frequency_hz, "share": share},
             )
             if share > found.get(name, (0.0, finding))[0]:
                 found[name] = (share, finding)
@@ -181,9 +190,9 @@ def untied_points(look: Look) -> str:
     """Why cross-talk cannot be told; empty where two points have one speed and different torques."""
     torque = 0.1 * look.channel(Role.TORQUE).high
     for a, b in combinations(look.points, 2):
-        if _apart(look, a, b, Role.SPEED) <= look.stand.steadiness.speed_band_rpm:
-            if _apart(look, a, b, Role.TORQUE) > torque:
-                return ""
+        is_one_speed = _apart(look, a, b, Role.SPEED) <= look.stand.steadiness.speed_band_rpm
+        if is_one_speed and _apart(look, a, b, Role.TORQUE) > torque:
+            return ""
     return "needs two points of one speed and different torques"
 
 

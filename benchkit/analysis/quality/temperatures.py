@@ -169,7 +169,9 @@ def detached(look: Look) -> list[Finding]:
             continue
         first = rows[0][0]
         most = float(np.nanmax(np.where(whole, fall, np.nan)))
-        text = f"{channel.name} falls by {most:.1f} K in {FALL_S} s while the load is as high as before: is it still on?"
+        text = (
+            f"{channel.name} falls by {most:.1f} K in {FALL_S} s while the load is as high as before: is it still on?"
+        )
         where = (int(look.second_edges[first]), int(look.second_edges[min(rows[-1][1] + FALL_S, load.size)]))
         findings.append(Finding("error", "probe_detached", text, channel.name, *where, {"fall_k": most}))
     return findings

@@ -336,7 +336,10 @@ DETECTORS: Mapping[str, Detector] = {
     ),
     "air_out_of_range": Detector(_P, "air outside CIPM-2007", "a hot or high hall", "Use a wider formula, and say so."),
     "figure_of_merit_above_one": Detector(
-        _P, "figure of merit above 1", "thrust, torque, diameter or density wrong", "Check the units of thrust and torque."
+        _P,
+        "figure of merit above 1",
+        "thrust, torque, diameter or density wrong",
+        "Check the units of thrust and torque.",
     ),
     "rig_resonance": Detector(
         _P,
@@ -375,9 +378,15 @@ DETECTORS: Mapping[str, Detector] = {
         live=True,
     ),
     "calibration_after_run": Detector(
-        _F, "the certificate is younger than the run", "profile of another day", "Use the profile of the day.", live=True
+        _F,
+        "the certificate is younger than the run",
+        "profile of another day",
+        "Use the profile of the day.",
+        live=True,
     ),
-    "no_certificate": Detector(_F, "no certificate", "never calibrated", "Calibrate it (benchkit calibrate).", live=True),
+    "no_certificate": Detector(
+        _F, "no certificate", "never calibrated", "Calibrate it (benchkit calibrate).", live=True
+    ),
     "firmware_hash_missing": Detector(
         _F, "no SHA-256 of the firmware", "left out of the profile", "Write it down before the run.", live=True
     ),
