@@ -1,4 +1,4 @@
-"""Points that a person has excluded: they stay in the run, marked with reason and author, and go into no map and fit."""
+"""Points that a person has excluded: they stay in the run, marked with reason and author, in no map and no fit."""
 
 from __future__ import annotations
 

@@ -127,7 +127,6 @@ def tare_stale(run: BenchRun, rng: Rng) -> BenchRun:
 
 def tare_turning(run: BenchRun, rng: Rng) -> BenchRun:
     """Tared in a hold: the load is taken off from there on."""
-    (event,) = run.events
     holds = _holds(run)
     a, b = holds[int(rng.integers(len(holds)))]
     row = int(rng.integers(a + (b - a) // 3, b))
@@ -320,7 +319,7 @@ def whole_periods(run: BenchRun, rng: Rng) -> BenchRun:
 
 
 def product_of_means(run: BenchRun, rng: Rng) -> BenchRun:
-    """Soft supply and a load in rhythm: 3 to 6 % of the voltage and 8 to 20 % of the current, in phase or against it."""
+    """Soft supply and a load in rhythm: 3 to 6 % of the voltage, 8 to 20 % of the current, in phase or against it."""
     a, b = float(rng.uniform(0.03, 0.06)), float(rng.uniform(0.08, 0.2))
     wave = np.sin(2.0 * np.pi * float(rng.uniform(2.0, 12.0)) * run.stream.time_s)
     sign = float(rng.choice([-1, 1]))
@@ -489,7 +488,7 @@ def acceleration(run: BenchRun, rng: Rng) -> BenchRun:
 
 
 def recirculation(run: BenchRun, rng: Rng) -> BenchRun:
-    """Thrust falls by 6 to 12 %, torque by 2 to 4 %, with a time constant of 15 to 40 s, from the start of each hold."""
+    """Thrust falls by 6 to 12 %, torque by a third of that, with a time constant of 15 to 40 s, from each hold on."""
     share, tau = float(rng.uniform(0.06, 0.12)), float(rng.uniform(15.0, 40.0))
     values = run.stream.values.copy()
     for a, b in _holds(run):

@@ -1,8 +1,8 @@
 """Clean runs of the simulated stand for the suite of the detectors: seeded, with the noise and errors of its sensors.
 
 Compared with a plain record they also have what a bench run has: hall air and coolant that differ from day to day, a
-device clock a little off, arrivals that wait (in half of the runs behind an adapter that hands over every 16 ms), and in
-half of the runs a mounting force that a tare at the start takes off. Temperatures settle in 3 s instead of minutes, so
+device clock a little off, arrivals that wait (in half of the runs behind an adapter that hands over every 16 ms), and
+in half of the runs a mounting force that a tare at the start takes off. Temperatures settle in 3 s instead of minutes, so
 that a run of two minutes has settled points.
 """
 

@@ -99,7 +99,8 @@ def device_offsets(stand: Stand, streams: Sequence[Stream], events: Sequence[Eve
             continue
         text = (
             f"{second.name} ({second.source}) comes {abs(lag.lag_s) * 1e3:.0f} ms "
-            f"{'after' if lag.lag_s > 0 else 'before'} {first.name} ({first.source}), correlation {lag.alike:.3f}.{_measured(events, key)}"
+            f"{'after' if lag.lag_s > 0 else 'before'} {first.name} ({first.source}), "
+            f"correlation {lag.alike:.3f}.{_measured(events, key)}"
         )
         numbers: Mapping[str, float] = {"lag_s": lag.lag_s, "correlation": lag.alike}
         findings[key] = Finding("caution", "device_offset", text, second.name, 0, len(b), numbers)
@@ -108,7 +109,8 @@ def device_offsets(stand: Stand, streams: Sequence[Stream], events: Sequence[Eve
 
 def _measured(events: Sequence[Event], sources: tuple[str, str]) -> str:
     for event in reversed(events):
-        if event.kind is EventKind.COMMON_EDGE and set(map(str, event.data.get("sources") or [])) == set(sources):  # type: ignore[arg-type]  # JSON
+        told = event.data.get("sources")
+        if event.kind is EventKind.COMMON_EDGE and isinstance(told, list) and set(map(str, told)) == set(sources):
             return f" A common edge gave {event.data.get('offset_s')} s."
     return ""
 
