@@ -2,8 +2,8 @@
 
 Compared with a plain record they also have what a bench run has: hall air and coolant that differ from day to day, a
 device clock a little off, arrivals that wait (in half of the runs behind an adapter that hands over every 16 ms), and
-in half of the runs a mounting force that a tare at the start takes off. Temperatures settle in 3 s instead of minutes, so
-that a run of two minutes has settled points.
+in half of the runs a mounting force that a tare at the start takes off. Temperatures settle in 3 s instead of minutes,
+so that a run of two minutes has settled points.
 """
 
 from __future__ import annotations
@@ -74,9 +74,14 @@ class BenchRun:
 
 
 @cache
+def _airboat() -> Stand:
+    return load_stand(shared_path("stands", "airboat.toml")).stand
+
+
+@cache
 def bench() -> Stand:
     """The airboat stand with one more channel, the phase voltage of its power analyser."""
-    stand = load_stand(shared_path("stands", "airboat.toml")).stand
+    stand = _airboat()
     voltage = Channel(
         name="phase_voltage",
         label="Phase voltage, RMS",
@@ -124,8 +129,7 @@ def clean_run(seed: int, wish: Wish = ANY) -> BenchRun:
         inlet_c=wish.inlet_c or float(rng.uniform(35.0, 60.0)),
     )
     program = Program(tuple(steps), hold_s=float(rng.uniform(32.0, 36.0)), ramp_s=float(rng.uniform(4.0, 8.0)))
-    plain = load_stand(shared_path("stands", "airboat.toml")).stand if not _plain else _plain[0]
-    _plain[:] = [plain]
+    plain = _airboat()
     rows = program_record(plain, load, program, rate_hz=rate, seed=seed, conditions=conditions)
     stream = stream_of(plain, rows)
     factor = wish.power_factor or float(rng.uniform(0.8, 0.95))
@@ -134,9 +138,6 @@ def clean_run(seed: int, wish: Wish = ANY) -> BenchRun:
     run = BenchRun(bench(), stream, stands=(bench(),))
     tared = bool(rng.integers(2)) if wish.tared is None else wish.tared
     return _tared(run, rng) if tared else run
-
-
-_plain: list[Stand] = []
 
 
 def _with_phase_voltage(stream: Stream, stand: Stand, factor: float, rng: np.random.Generator) -> Stream:
