@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from benchkit.analysis.quality.look import Look
+from benchkit.analysis.quality.look import Look, middle
 from benchkit.model.calibration import GainOffset
 from benchkit.model.results import Finding, PowerBalance
 from benchkit.model.stand import Channel, Role
@@ -124,13 +124,13 @@ def air_units(look: Look) -> list[Finding]:
     """Air pressure and temperature that no hall has."""
     findings = []
     if look.has(Role.AIR_PRESSURE):
-        level = float(np.nanmedian(look.seconds_of(Role.AIR_PRESSURE)))
+        level = middle(look.seconds_of(Role.AIR_PRESSURE))
         if level > 0.0 and not PRESSURE_PA[0] <= level <= PRESSURE_PA[1]:
             fits = [n for n, f in PRESSURE.items() if PRESSURE_PA[0] <= level * f <= PRESSURE_PA[1]]
             text = f"Air pressure {level:.4g} Pa: {_or_unknown(fits)}."
             findings.append(_of(look, Role.AIR_PRESSURE, "unit_factor" if fits else "calibration_wrong", text))
     if look.has(Role.AIR_TEMP):
-        level = float(np.nanmedian(look.seconds_of(Role.AIR_TEMP)))
+        level = middle(look.seconds_of(Role.AIR_TEMP))
         if not math.isnan(level) and not AIR_C[0] <= level <= AIR_C[1]:
             ways = (("K taken for °C (273.15)", level - 273.15), ("°F taken for °C (1.8)", (level - 32.0) / 1.8))
             fits = [name for name, way in ways if -10.0 <= way <= 45.0]
@@ -181,7 +181,7 @@ def swapped(look: Look) -> list[Finding]:
     if look.has(Role.COOLANT_INLET_TEMP) and look.has(Role.COOLANT_OUTLET_TEMP):
         findings += _swapped_coolant(look)
     if look.rest and look.has(Role.DC_VOLTAGE) and look.has(Role.DC_CURRENT):
-        u, i = (float(np.nanmedian(look.values(r, look.rest[0]))) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))
+        u, i = (middle(look.values(r, look.rest[0])) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))
         if abs(i) > 20.0 and abs(u) < 0.2 * abs(i):
             text = f"At rest the DC current shows {i:.4g} and the DC voltage {u:.3g}: in each other's place."
             findings.append(_of(look, Role.DC_VOLTAGE, "swapped_channels", text))
@@ -262,7 +262,7 @@ def _merit(look: Look, balance: PowerBalance) -> float:
     if not balance.shaft_power_w.value > 0.02 * rated:
         return math.nan
     values = look.values(Role.THRUST, look.window(balance.point))
-    zero = float(np.nanmedian(look.values(Role.THRUST, look.rest[-1]))) if look.rest else 0.0
+    zero = middle(look.values(Role.THRUST, look.rest[-1])) if look.rest else 0.0
     shown = abs(thrust.value - zero)
     pieces = [float(np.nanmean(part)) for part in np.array_split(values, 10) if np.any(~np.isnan(part))]
     if shown < CLEARLY * float(np.std(pieces)) / math.sqrt(10.0):

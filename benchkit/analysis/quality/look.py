@@ -178,6 +178,12 @@ def longest_run(mask: BoolArray) -> tuple[int, int]:
     return int(starts[longest]), int(stops[longest] - starts[longest])
 
 
+def middle(values: FloatArray) -> float:
+    """Median of the good samples; NaN of none."""
+    good = values[~np.isnan(values)]
+    return float(np.median(good)) if good.size else float("nan")
+
+
 def trend(time_s: FloatArray, values: FloatArray) -> float:
     """Slope of the straight line through good samples, per second; NaN of fewer than three."""
     good = ~np.isnan(values)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from benchkit.analysis.quality.look import FloatArray, Look, longest_run, runs
+from benchkit.analysis.quality.look import FloatArray, Look, longest_run, middle, runs
 from benchkit.model.results import Finding
 from benchkit.model.sensors import ThermocoupleType, emf_mv
 from benchkit.model.stand import Channel, Role
@@ -181,7 +181,7 @@ def detached(look: Look) -> list[Finding]:
 def _at_rest(look: Look, channel: Channel) -> float:
     """Median of a channel over the first rest; NaN where it is not measured there."""
     values = look.stream.column(channel.name)[slice(*look.rest[0])]
-    return float(np.nanmedian(values)) if np.any(~np.isnan(values)) else math.nan
+    return middle(values)
 
 
 def _scatter(values: FloatArray) -> float:
