@@ -7,13 +7,14 @@ from datetime import date
 
 from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
+from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import propulsive_curves
-from benchkit.analysis.quality import check_calibrations, check_results, check_stream
+from benchkit.analysis.quality import check_run
 from benchkit.analysis.steady import operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.analysis.thrust_fits import thrust_fits
@@ -51,22 +52,20 @@ def analyse(
     ``duty`` is put over the maps.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
-    points = operating_points(stand, stream, breaks)
+    points = mark_excluded(operating_points(stand, stream, breaks), stream, events)
     linear = tuple(power_balance(stand, point) for point in points)
     balances, balance_findings = check_balances(stand, linear)
     coefficients = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     thrust, thrust_findings = check_coefficients(stand, coefficients)
-    laws, law_findings = thrust_fits(thrust)
-    maps, map_findings = efficiency_maps(stand, balances)
-    duties, duty_findings = duty_averages(stand, balances, duty)
-    propulsion = propulsive_curves(stand, balances, thrust)
+    laws, law_findings = thrust_fits(kept(thrust))
+    maps, map_findings = efficiency_maps(stand, kept(balances))
+    duties, duty_findings = duty_averages(stand, kept(balances), duty)
+    propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
-    due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
+    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date)
     findings = (
-        *check_stream(stand, stream),
-        *due,
+        *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
-        *check_results(stand, stream, points, balances, thrust),
         *balance_findings,
         *thrust_findings,
         *law_findings,
@@ -75,4 +74,6 @@ def analyse(
         *heat_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws)
+    return RunResult(
+        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run
+    )

@@ -63,6 +63,9 @@ class EventKind(StrEnum):
     HEARTBEAT = "heartbeat"
     """Beats kept back, going on, late, or not taken; at the close of a run its ``data`` holds the figures."""
     REFUSED = "refused"
+    EXCLUDED_POINT = "excluded_point"
+    """Samples from ``from_s`` to ``to_s`` (host time since the start of the run) are to go into no map and no fit;
+    ``data`` holds these two, ``reason`` and ``who``. The samples stay."""
     MARK = "mark"
     NOTE = "note"
 

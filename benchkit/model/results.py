@@ -50,6 +50,14 @@ class OperatingPoint:
     time_start_s: float
     time_end_s: float
     means: Mapping[str, Estimate] = field(default_factory=dict)
+    excluded_reason: str = ""
+    """Why a person excluded this point from maps and fits; empty for a point that counts."""
+    excluded_by: str = ""
+
+    @property
+    def is_excluded(self) -> bool:
+        """True where the point goes into no map and no fit."""
+        return bool(self.excluded_reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +186,17 @@ class Finding:
     channel: str = ""
     row_start: int = 0
     row_stop: int = 0
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    """Numbers of the evidence by name, such as the factor between two units."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotRun:
+    """Checks that could not be made on a stream, by the codes they would have given, and what they lack."""
+
+    codes: tuple[str, ...]
+    stream: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,3 +214,4 @@ class RunResult:
     duties: tuple[DutyResult, ...] = ()
     heat_balances: tuple[HeatBalance, ...] = ()
     square_laws: tuple[SquareLaw, ...] = ()
+    not_run: tuple[NotRun, ...] = ()

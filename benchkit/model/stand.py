@@ -98,6 +98,8 @@ class Role(StrEnum):
     DC_CURRENT = "dc_current"
     AC_POWER = "ac_power"
     PHASE_CURRENT = "phase_current"
+    PHASE_VOLTAGE = "phase_voltage"
+    ELECTRICAL_FREQUENCY = "electrical_frequency"
     SPEED = "speed"
     TORQUE = "torque"
     THRUST = "thrust"

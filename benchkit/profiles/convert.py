@@ -23,6 +23,8 @@ ROLE_QUANTITY: Mapping[Role, Quantity] = {
     Role.DC_CURRENT: Quantity.CURRENT,
     Role.AC_POWER: Quantity.POWER,
     Role.PHASE_CURRENT: Quantity.CURRENT,
+    Role.PHASE_VOLTAGE: Quantity.VOLTAGE,
+    Role.ELECTRICAL_FREQUENCY: Quantity.FREQUENCY,
     Role.SPEED: Quantity.SPEED,
     Role.TORQUE: Quantity.TORQUE,
     Role.THRUST: Quantity.FORCE,

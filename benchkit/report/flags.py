@@ -6,8 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from benchkit.analysis.quality import DETECTORS
 from benchkit.model.calibration import Certificate
 from benchkit.model.events import EventKind
+from benchkit.model.results import Finding
 from benchkit.model.run import RunHeader
 from benchkit.report.model import RunReport, Tone
 from benchkit.report.numbers import plain_text
@@ -24,17 +26,21 @@ _TONE = {"error": Tone.ERROR, "caution": Tone.CAUTION, "note": Tone.NOTE}
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """One open flag: how loud, what kind, what about, and the evidence in words."""
+    """One open flag: how loud, what kind, what about, the evidence in words and rows, its usual cause, what to do."""
 
     tone: Tone
     code: str
     about: str
     message: str
+    cause: str = ""
+    action: str = ""
+    rows: str = ""
+    """First and last row of the evidence, counted from 0; empty where it is no matter of rows."""
 
 
 def open_flags(run: RunReport) -> tuple[Flag, ...]:
     """All flags, errors first; within one tone in the order found."""
-    flags = [*_findings(run), *_maps(run), *_recording(run), *_protection(run), *_thermal(run)]
+    flags = [*_findings(run), *_excluded(run), *_maps(run), *_recording(run), *_protection(run), *_thermal(run)]
     return tuple(sorted(flags, key=lambda flag: _ORDER.index(flag.tone)))
 
 
@@ -65,12 +71,24 @@ def certificate_state(certificate: Certificate | None, on: date) -> tuple[str, T
 
 def _findings(run: RunReport) -> Iterable[Flag]:
     """Findings of the analysis; the same words about several channels make one flag."""
-    about: dict[tuple[Tone, str, str], list[str]] = {}
+    about: dict[tuple[Tone, str, str], list[Finding]] = {}
     for finding in run.result.findings:
         key = (_TONE.get(finding.severity, Tone.CAUTION), finding.code, finding.message)
-        about.setdefault(key, []).append(finding.channel)
-    for (tone, code, message), channels in about.items():
-        yield Flag(tone, code, ", ".join(filter(None, dict.fromkeys(channels))), message)
+        about.setdefault(key, []).append(finding)
+    for (tone, code, message), found in about.items():
+        words = DETECTORS.get(code)
+        cause, action = (words.cause, words.action) if words is not None else ("", "")
+        channels = ", ".join(filter(None, dict.fromkeys(finding.channel for finding in found)))
+        rows = f"{found[0].row_start} … {found[0].row_stop - 1}" if found[0].row_stop > found[0].row_start else ""
+        yield Flag(tone, code, channels, message, cause, action, rows)
+
+
+def _excluded(run: RunReport) -> Iterable[Flag]:
+    for point in run.result.points:
+        if point.is_excluded:
+            text = f"Point {point.index + 1} is in no map and no fit: {point.excluded_reason} ({point.excluded_by})"
+            rows = f"{point.row_start} … {point.row_stop - 1}"
+            yield Flag(Tone.NOTE, "excluded_point", point.stream, text, rows=rows)
 
 
 def _maps(run: RunReport) -> Iterable[Flag]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -54,7 +54,17 @@ def gather(
         if progress is not None:
             progress(path.name)
         reports.append(_gather_one(path, run_label(index), duty))
-    return reports
+    return _side_by_side(reports)
+
+
+def _side_by_side(reports: list[RunReport]) -> list[RunReport]:
+    """What only shows between runs is said in each of them."""
+    from benchkit.analysis.quality import firmware_of_runs
+
+    found = tuple(firmware_of_runs([report.stand for report in reports]))
+    if not found:
+        return reports
+    return [replace(r, result=replace(r.result, findings=(*r.result.findings, *found))) for r in reports]
 
 
 def run_label(index: int) -> str:
@@ -122,12 +132,15 @@ def _analyse(
 ) -> RunResult:
     """Results of every stream that carries a role, one after the other."""
     from benchkit.analysis.pipeline import analyse
+    from benchkit.analysis.quality import device_offsets
 
     with_role = set(stand.roles.values())
     results = [analyse(stand, s, events, day, duty) for s in streams if len(s) and with_role & set(s.channels)]
-    return RunResult(
+    whole = RunResult(
         **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
     )
+    between = tuple(device_offsets(stand, streams, events))
+    return replace(whole, findings=(*whole.findings, *between))
 
 
 def _traces(stand: Stand, streams: Iterable[Stream]) -> tuple[ChannelTrace, ...]:

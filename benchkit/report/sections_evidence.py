@@ -47,6 +47,9 @@ def quality_section(runs: Sequence[RunReport]) -> Section:
             Column("severity", "Severity"),
             Column("about", "About"),
             Column("message", "What is open"),
+            Column("cause", "Usual cause"),
+            Column("action", "What to do"),
+            Column("rows", "Rows"),
             Column("code", "Kind"),
         ),
         _flag_rows,
@@ -70,12 +73,35 @@ def quality_section(runs: Sequence[RunReport]) -> Section:
     blocks: list[Block] = [table if table is not None else none]
     if received is not None:
         blocks.append(received)
+    not_run = table_by_run(
+        runs,
+        "not-run",
+        "Checks that could not be made",
+        (Column("codes", "Kind"), Column("stream", "Stream"), Column("reason", "What it lacks")),
+        _not_run_rows,
+        note="What was not looked for was not found: these faults may be in the data.",
+    )
+    if not_run is not None:
+        blocks.append(not_run)
     return Section("data-quality", "Data quality and open flags", tuple(blocks))
 
 
 def _flag_rows(run: RunReport) -> Iterable[Row]:
     for flag in open_flags(run):
-        yield Text(flag.tone.value, flag.tone), Text(flag.about), Text(flag.message), Text(flag.code, code=True)
+        yield (
+            Text(flag.tone.value, flag.tone),
+            Text(flag.about),
+            Text(flag.message),
+            Text(flag.cause),
+            Text(flag.action),
+            Text(flag.rows),
+            Text(flag.code, code=True),
+        )
+
+
+def _not_run_rows(run: RunReport) -> Iterable[Row]:
+    for check in run.result.not_run:
+        yield Text(", ".join(check.codes), code=True), Text(check.stream), Text(check.reason)
 
 
 def _received_rows(run: RunReport) -> Iterable[Row]:

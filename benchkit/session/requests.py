@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from benchkit.errors import BenchkitError, RefusedError, did_you_mean
-from benchkit.model.events import EventKind
+from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.common_edge import take_common_edge
@@ -98,6 +98,28 @@ def _write(kind: EventKind) -> Callable[[Recorder, Request], Request]:
     return write
 
 
+def _exclude(recorder: Recorder, request: Request) -> Request:
+    """Keep a stretch of the run out of maps and fits; the samples stay, and so do reason and author."""
+    span = [request.get(key) for key in ("from_s", "to_s")]
+    if not all(isinstance(t, int | float) and not isinstance(t, bool) and math.isfinite(t) for t in span):
+        raise RefusedError("not a stretch of time", where="exclude", got=span, expected="from_s and to_s in seconds")
+    start_s, end_s = (float(t) for t in span)  # type: ignore[arg-type]  # checked above
+    now_s = (recorder.clock.now_ns() - recorder.start_ns) * 1e-9
+    if not 0.0 <= start_s < end_s <= now_s:
+        raise RefusedError(
+            "not a stretch of this run",
+            where="exclude",
+            got=f"{start_s:g} to {end_s:g} s",
+            expected=f"within 0 … {now_s:.1f} s",
+        )
+    reason, who = str(request.get("reason") or "").strip()[:MAX_TEXT], _who(request).strip()
+    if not reason or not who:
+        raise RefusedError("no reason or no name", where="exclude", remedy="Say why, and who says so.")
+    data: dict[str, JsonValue] = {"from_s": start_s, "to_s": end_s, "reason": reason, "who": who}
+    recorder.note(EventKind.EXCLUDED_POINT, f"{start_s:g} to {end_s:g} s excluded: {reason}", data)
+    return {"done": [f"{start_s:g} to {end_s:g} s excluded"]}
+
+
 def _close(recorder: Recorder, _request: Request) -> Request:
     recorder.ask_to_end()
     return {}
@@ -116,6 +138,7 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "zero_check": take_zero_check,
     "gates_noise": take_gates_noise,
     "common_edge": take_common_edge,
+    "exclude": _exclude,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),
     "close": _close,

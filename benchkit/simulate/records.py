@@ -23,7 +23,8 @@ from benchkit.simulate.device import source_of
 from benchkit.simulate.drives import Drive, Load, PropellerParameters, drive_of, propeller_of
 from benchkit.simulate.plant import vibration
 from benchkit.simulate.sensors import COLUMNS, Chain, chains_of, true_propeller
-from benchkit.simulate.thermal import Temperatures
+from benchkit.simulate.thermal import Heat, Temperatures
+from benchkit.simulate.thermal import steady as thermal_steady
 from benchkit.simulate.truth import Truth, settled, truth_at, truth_with_propeller
 from benchkit.simulate.wire import LineWriter
 
@@ -110,6 +111,100 @@ def heating_record(
     quantities[:, COLUMNS.index("t_winding")] = truth.final_c - rise
     rng = np.random.default_rng([seed, 3])
     return _rows(stand, source_of(stand, source), quantities, rate_hz, seed, rng)
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """A run of set-points: rest, then ramp and hold for each, then rest again. Times in s.
+
+    ``settle_s`` is the time constant with which every temperature follows the load. It is given, not that of the
+    machine: with a short one a record of two minutes has points that are settled.
+    """
+
+    steps: tuple[tuple[float, float], ...]
+    """Speed [rpm] and torque [N·m] of each hold; with the propeller the torque is not used."""
+    hold_s: float = 40.0
+    ramp_s: float = 5.0
+    rest_s: float = 12.0
+    settle_s: float = 3.0
+
+
+def program_record(
+    stand: Stand,
+    load: Load,
+    program: Program,
+    *,
+    rate_hz: float,
+    seed: int,
+    conditions: Conditions | None = None,
+    source: str | None = None,
+) -> Rows:
+    """A run of several operating points between two rests, every row by the equations of the steady state.
+
+    On a ramp the machine is taken as steady at each of eight speeds, straight between them: no power of acceleration.
+
+    Raises:
+        UsageError: the drive cannot hold a point, or the profile does not fit the simulation.
+    """
+    c = conditions or Conditions()
+    drive = drive_of(stand)
+    rng = np.random.default_rng([seed, 3])
+    propeller = _propeller(stand, load, seed)
+    rest = _rest_row(drive, c)
+    knots: list[tuple[float, FloatArray]] = [(0.0, rest), (program.rest_s, rest)]
+    last = (0.0, 0.0)
+    for speed, torque in program.steps:
+        resting = _settled(drive, speed, torque, c, None if propeller is None else propeller_of(stand))
+        start = knots[-1][0]
+        for part in np.linspace(0.0, 1.0, 9)[1:]:
+            n = last[0] + part * (speed - last[0])
+            t = last[1] + part * (torque - last[1])
+            row = _row(_point(drive, float(n), float(t), c, propeller, resting), c)
+            knots.append((start + float(part) * program.ramp_s, row))
+        knots.append((start + program.ramp_s + program.hold_s, knots[-1][1]))
+        last = (speed, torque)
+    top = knots[-1]
+    for part in np.linspace(0.0, 1.0, 9)[1:-1]:
+        row = _row(
+            _point(drive, (1.0 - float(part)) * last[0], (1.0 - float(part)) * last[1], c, propeller, resting), c
+        )
+        knots.append((top[0] + float(part) * program.ramp_s, row))
+    knots += [(top[0] + program.ramp_s, rest), (top[0] + program.ramp_s + program.rest_s, rest)]
+    count = _count(knots[-1][0], rate_hz)
+    time_s = np.arange(count) / rate_hz
+    at = np.array([t for t, _ in knots])
+    rows = np.stack([row for _, row in knots])
+    quantities = np.stack([np.interp(time_s, at, rows[:, k]) for k in range(rows.shape[1])], axis=1)
+    keep = exp(-1.0 / (rate_hz * program.settle_s))
+    for name in _FOLLOWING:
+        k = COLUMNS.index(name)
+        quantities[:, k] = _followed(quantities[:, k], keep)
+    return _rows(stand, source_of(stand, source), quantities, rate_hz, seed, rng)
+
+
+_FOLLOWING = ("t_winding", "t_stator", "t_magnet", "t_junction", "t_case", "t_cool_out")
+
+
+def _followed(values: FloatArray, keep: float) -> FloatArray:
+    """First-order lag, settled at the start."""
+    from scipy.signal import lfilter
+
+    lagged, _ = lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])
+    return np.asarray(lagged)
+
+
+def _rest_row(drive: Drive, c: Conditions) -> FloatArray:
+    """At rest, ready, soaked in the coolant: only what the inverter needs by itself."""
+    standing = drive.inverter.standing_w
+    t = thermal_steady(drive.thermal, Heat(0.0, 0.0, 0.0, standing, standing), c.inlet_c, c.flow_lpm, c.air_c)
+    voltage = drive.supply.open_circuit_v
+    row = dict.fromkeys(COLUMNS, 0.0) | {
+        "udc": voltage, "idc": standing / voltage, "t_winding": t.winding_c, "t_stator": t.stator_c,
+        "t_magnet": t.magnet_c, "t_junction": t.junction_c, "t_case": t.case_c, "t_cool_in": c.inlet_c,
+        "t_cool_out": t.outlet_c, "q_cool": c.flow_lpm, "t_air": c.air_c, "p_air": c.pressure_pa,
+        "rh_air": c.humidity, "vib": vibration(0.0),
+    }  # fmt: skip
+    return np.array([row[name] for name in COLUMNS])
 
 
 def record_bytes(stand: Stand, rows: Rows, *, seed: int, source: str | None = None) -> bytes:

@@ -13,7 +13,7 @@ from benchkit.analysis.coverage import clopper_pearson
 from benchkit.analysis.thermal import first_order
 from benchkit.model.calibration import Certificate
 from benchkit.model.events import Event, EventKind
-from benchkit.model.results import Estimate, Finding, HeatingFit
+from benchkit.model.results import Estimate, Finding, HeatingFit, NotRun, OperatingPoint
 from benchkit.report.flags import certificate_state, open_flags, started_text
 from benchkit.report.model import RunReport, SourceDigest, Tone
 from benchkit.report.sections import build_report
@@ -48,6 +48,34 @@ def test_errors_come_first_and_equal_findings_are_one(bare_run: RunReport) -> No
     )
     flags = open_flags(replace(bare_run, result=replace(bare_run.result, findings=findings)))
     assert [(flag.tone, flag.about) for flag in flags] == [(Tone.ERROR, ""), (Tone.NOTE, "d_current, q_current")]
+
+
+def test_a_finding_says_cause_action_and_rows(bare_run: RunReport) -> None:
+    finding = Finding("caution", "zero_offset", "It reads 1.3 N·m at rest.", "shaft_torque", 20, 120, {"zero": 1.3})
+    run = replace(bare_run, result=replace(bare_run.result, findings=(finding,)))
+    (flag,) = open_flags(run)
+    assert flag.rows == "20 … 119"
+    assert flag.cause.startswith("no tare")
+    assert flag.action.startswith("Release the shaft, tare")
+    (table,) = [b for s in build_report([run]).sections for b in s.blocks if getattr(b, "id", "") == "flags"]
+    shown = [getattr(cell, "text", "") for cell in table.rows[0]]
+    assert flag.cause in shown
+    assert flag.action in shown
+    assert "zero_offset" in shown
+
+
+def test_what_could_not_be_checked_is_listed(bare_run: RunReport) -> None:
+    skipped = NotRun(("tare_lost", "tare_doubled"), "rack", "needs two seconds with the shaft at rest")
+    run = replace(bare_run, result=replace(bare_run.result, not_run=(skipped,)))
+    (table,) = [b for s in build_report([run]).sections for b in s.blocks if getattr(b, "id", "") == "not-run"]
+    assert [getattr(cell, "text", "") for cell in table.rows[0]] == ["tare_lost, tare_doubled", "rack", skipped.reason]
+
+
+def test_an_excluded_point_is_named_with_its_author(bare_run: RunReport) -> None:
+    point = OperatingPoint(2, "rack", 10, 50, 1.0, 5.0, {}, "hall gate open", "test crew")
+    run = replace(bare_run, result=replace(bare_run.result, points=(point,)))
+    (flag,) = [flag for flag in open_flags(run) if flag.code == "excluded_point"]
+    assert flag.message == "Point 3 is in no map and no fit: hall gate open (test crew)"
 
 
 def test_what_went_wrong_while_recording_is_flagged(bare_run: RunReport) -> None:
