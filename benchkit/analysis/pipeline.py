@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from benchkit.analysis.block_checks import BlockChecks
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
-from benchkit.analysis.quality import check_calibrations, check_results, check_stream
-from benchkit.analysis.steady import operating_points
+from benchkit.analysis.quality import check_calibrations, check_results
+from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.stand import Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import StreamRows
 
 BREAKING = frozenset(
     {
@@ -31,21 +32,29 @@ BREAKING = frozenset(
 """Kinds of event that no operating point spans."""
 
 
-def analyse(stand: Stand, stream: Stream, events: Sequence[Event] = (), run_date: date | None = None) -> RunResult:
+def analyse(stand: Stand, stream: StreamRows, events: Sequence[Event] = (), run_date: date | None = None) -> RunResult:
     """Operating points, power balances, maps, static thrust, heating, ratings and open flags of one stream.
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
+
+    A stream that is not in memory is passed once, a block at a time; of points only their rows are read again.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
-    points = operating_points(stand, stream, breaks)
+    folding, checks = folding_of(stand, breaks), BlockChecks(stand)
+    for block in stream.blocks():
+        folding.feed(block.time_s, block.values)
+        checks.feed(block)
+        del block  # the next one takes its memory
+    segments = folding.finish()
+    points = operating_points(stand, stream, breaks, segments=segments)
     balances = tuple(power_balance(stand, point) for point in points)
     thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     maps, map_findings = efficiency_maps(stand, balances)
-    heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
+    heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
     findings = (
-        *check_stream(stand, stream),
+        *checks.finish(stream),
         *due,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
         *check_results(stand, stream, points, balances, thrust),

@@ -97,6 +97,18 @@ class Role(StrEnum):
     AIR_TEMP = "air_temp"
     AIR_PRESSURE = "air_pressure"
     AIR_HUMIDITY = "air_humidity"
+    ELECTRICAL_FREQUENCY = "electrical_frequency"
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalSteadiness:
+    """When an operating point counts as thermally steady: no channel has changed by more than that over that time."""
+
+    channels: tuple[str, ...]
+    """Temperatures that must stand still."""
+    change_k: float
+    over_s: float
+    """In stream time, before the end of the point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +122,9 @@ class Steadiness:
     speed_band_rpm: float
     torque_band_nm: float
     """Widest drift within one stretch."""
+    stabilise_s: float = 0.0
+    """How long a set-point must have held still before the first reading of its point, in stream time."""
+    thermal: ThermalSteadiness | None = None
 
 
 @dataclass(frozen=True, slots=True)

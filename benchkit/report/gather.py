@@ -13,10 +13,10 @@ from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import BLOCK_ROWS, StreamRows
 from benchkit.report.flags import started_day
 from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
-from benchkit.report.traces import thinned
+from benchkit.report.traces import Thinning
 from benchkit.report.trips import digest_trips
 
 SHOWN_OVER_TIME = (
@@ -71,24 +71,26 @@ def _gather_one(path: Path, label: str) -> RunReport:
     with open_run(path) as run:
         stand = stand_from_json(run.header.profile_json)
         events = tuple(run.events())
-        streams = tuple(run.stream(source) for source in run.sources)
-        header, sha256, is_closed = run.header, run.content_sha256, run.is_closed
-    return report_of_streams(
-        header,
-        stand,
-        streams,
-        events,
-        label=label,
-        file_name=path.name,
-        content_sha256=sha256,
-        is_closed=is_closed,
-    )
+        # a stream of one block is read whole; a longer one stays in the file, which is open until all is said of it
+        streams: list[StreamRows] = [
+            run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources
+        ]
+        return report_of_streams(
+            run.header,
+            stand,
+            streams,
+            events,
+            label=label,
+            file_name=path.name,
+            content_sha256=run.content_sha256,
+            is_closed=run.is_closed,
+        )
 
 
 def report_of_streams(
     header: RunHeader,
     stand: Stand,
-    streams: Sequence[Stream],
+    streams: Sequence[StreamRows],
     events: Sequence[Event],
     *,
     label: str,
@@ -112,7 +114,7 @@ def report_of_streams(
     )
 
 
-def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event], day: date) -> RunResult:
+def _analyse(stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date) -> RunResult:
     """Results of every stream that carries a role, one after the other."""
     from benchkit.analysis.pipeline import analyse
 
@@ -123,26 +125,34 @@ def _analyse(stand: Stand, streams: Sequence[Stream], events: Sequence[Event], d
     )
 
 
-def _traces(stand: Stand, streams: Iterable[Stream]) -> tuple[ChannelTrace, ...]:
-    found = []
-    for role in SHOWN_OVER_TIME:
-        channel = stand.channel_for(role)
-        for stream in streams:
-            if channel is not None and channel.name in stream.channels and len(stream):
-                time_s, values = thinned(stream.time_s, stream.column(channel.name))
-                found.append(ChannelTrace(channel.name, channel.label, channel.unit, time_s, values))
-    return tuple(found)
+def _traces(stand: Stand, streams: Iterable[StreamRows]) -> tuple[ChannelTrace, ...]:
+    """Channels shown over time, by role and then by stream."""
+    drawn: dict[str, list[ChannelTrace]] = {}
+    named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]
+    for stream in streams:
+        names = [name for name in dict.fromkeys(named) if name in stream.channels]
+        if not names or not len(stream):
+            continue
+        thinning = Thinning(stream, names)
+        for block in stream.blocks():
+            thinning.feed(block)
+            del block  # the next one takes its memory
+        for name, (time_s, values) in zip(names, thinning.finish(), strict=True):
+            channel = stand.channels[name]
+            drawn.setdefault(name, []).append(ChannelTrace(name, channel.label, channel.unit, time_s, values))
+    return tuple(trace for name in named for trace in drawn.get(name, ()))
 
 
-def _source_digest(stream: Stream, events: Iterable[Event]) -> SourceDigest:
+def _source_digest(stream: StreamRows, events: Iterable[Event]) -> SourceDigest:
     mine = [event for event in events if event.source == stream.source]
     gaps = [event for event in mine if event.kind is EventKind.GAP]
     missing = [event.data.get("missing") for event in gaps]
     counted = [value for value in missing if isinstance(value, int | float)]
+    ends = [float(stream.rows(row, row + 1).time_s[0]) for row in (0, len(stream) - 1)] if len(stream) else [0.0, 0.0]
     return SourceDigest(
         name=stream.source,
         rows=len(stream),
-        duration_s=float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0,
+        duration_s=ends[1] - ends[0],
         bad_frames=sum(event.kind is EventKind.BAD_FRAME for event in mine),
         gaps=len(gaps),
         missing_frames=int(sum(counted)) if len(counted) == len(missing) else None,

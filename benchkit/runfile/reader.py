@@ -13,7 +13,7 @@ from benchkit.decode.common_edge import EdgeOffset, offsets_from
 from benchkit.errors import RunFileError, UsageError, did_you_mean
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
-from benchkit.model.stream import Stream
+from benchkit.model.stream import BLOCK_ROWS, Stream
 from benchkit.runfile import hashing, layout, trusted
 from benchkit.runfile.events import parse_events, split_lines
 from benchkit.runfile.hashing import Progress
@@ -22,6 +22,8 @@ from benchkit.runfile.layout import FloatArray, StoredChannel, StreamSpec
 if TYPE_CHECKING:
     import pandas
     import xarray
+
+    from benchkit.runfile.stored_stream import StoredStream
 
 _TAIL_ROWS = 2 * layout.COLUMN_CHUNK
 
@@ -114,6 +116,22 @@ class Run:
             counter=read[layout.COUNTER],
             values=read[layout.VALUES],
         )
+
+    def stream_rows(self, source: str, block_rows: int = BLOCK_ROWS) -> StoredStream:
+        """A stream that stays in the file and is read by rows, for as long as this run is open.
+
+        Raises:
+            UsageError: no such stream, or a block of no rows.
+        """
+        from benchkit.runfile.stored_stream import StoredStream
+
+        return StoredStream(self, source, block_rows)
+
+    def times(self, source: str, name: str, start: int, stop: int) -> FloatArray:
+        """Rows ``start`` to ``stop`` of ``layout.TIME`` or ``layout.ARRIVAL`` of a stream, without its values."""
+        with trusted.reading(self.path):
+            found: FloatArray = self._dataset(self._known(source), name)[start : max(start, min(stop, self.rows(source)))]
+        return found
 
     def to_dataframe(
         self,
