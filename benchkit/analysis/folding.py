@@ -104,47 +104,43 @@ class Folding:
 
 
 class _Open:
-    """A segment that still grows; ``rest`` holds the rows of its last block."""
+    """A segment that still grows; the rows of its last block wait for the rest of it."""
 
     def __init__(self, row: int, start_s: float, length_s: float, columns: int) -> None:
         self.start_s = self.last_s = start_s
         self._length_s = length_s
-        self._edges, self._times = [row], list[float]()
-        self._means, self._counts = list[FloatArray](), list[IntArray]()
+        self._row = row
         self._block = 0  # the block that fills
+        self._folded: list[tuple[IntArray, FloatArray, FloatArray, IntArray]] = []
         self._rest_t, self._rest_x = np.empty(0), np.empty((0, columns))
 
     def add(self, t: FloatArray, x: FloatArray) -> None:
         last = self._block_of(float(t[-1]))
-        ends = np.searchsorted(t, [self._edge_s(k) for k in range(self._block + 1, last + 1)]).tolist()
+        ends = np.searchsorted(t, [self._edge_s(k) for k in range(self._block + 1, last + 1)])
         start = 0
-        for stop in ends:
-            if self._rest_t.size:
-                part_t, part_x = (
-                    np.concatenate([self._rest_t, t[start:stop]]),
-                    np.concatenate([self._rest_x, x[start:stop]]),
-                )
-                self._rest_t, self._rest_x = self._rest_t[:0], self._rest_x[:0]
-            else:
-                part_t, part_x = t[start:stop], x[start:stop]
-            self._fold(part_t, part_x)
+        if ends.size and self._rest_t.size:
+            start = int(ends[0])
+            self._fold(*self._with_rest(t[:start], x[:start]), np.array([0]))
+            ends = ends[1:]
+        if ends.size:
+            stop = int(ends[-1])
+            self._fold(t[start:stop], x[start:stop], np.concatenate([[0], ends[:-1] - start]))
             start = stop
         self._block = last
-        self._rest_t, self._rest_x = (
-            np.concatenate([self._rest_t, t[start:]]),
-            np.concatenate([self._rest_x, x[start:]]),
-        )
+        self._rest_t, self._rest_x = self._with_rest(t[start:], x[start:])
         self.last_s = float(t[-1])
 
     def close(self) -> Segment:
-        self._fold(self._rest_t, self._rest_x)
-        return Segment(
-            np.array(self._edges, dtype=np.int64),
-            np.array(self._times),
-            np.array(self._means),
-            np.array(self._counts, dtype=np.int64),
-            self.last_s - self.start_s,
-        )
+        self._fold(self._rest_t, self._rest_x, np.array([0]))
+        rows, times, means, counts = (np.concatenate(parts) for parts in zip(*self._folded, strict=True))
+        edges = self._row + np.concatenate([[0], np.cumsum(rows)])
+        return Segment(edges, times, means, counts, self.last_s - self.start_s)
+
+    def _with_rest(self, t: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The waiting rows and these, in memory of their own."""
+        whole = np.concatenate([self._rest_t, t]), np.concatenate([self._rest_x, x])
+        self._rest_t, self._rest_x = self._rest_t[:0], self._rest_x[:0]
+        return whole
 
     def _edge_s(self, block: int) -> float:
         return self.start_s + self._length_s * block - _ROUNDING * self._length_s
@@ -157,24 +153,29 @@ class _Open:
             k -= 1
         return k
 
-    def _fold(self, t: FloatArray, x: FloatArray) -> None:
-        rows = t.size
-        self._edges.append(self._edges[-1] + rows)
-        if rows == 0:
-            self._times.append(math.nan)
-            self._means.append(np.full(x.shape[1], np.nan))
-            self._counts.append(np.zeros(x.shape[1], dtype=np.int64))
-            return
-        self._times.append(float(np.add.reduce(t - self.start_s)) / rows + self.start_s)
-        sums = np.add.reduce(x, axis=0)
-        counts = np.full(x.shape[1], rows, dtype=np.int64)
-        if np.isnan(sums).any():
-            good = ~np.isnan(x)
-            counts = np.count_nonzero(good, axis=0)
-            sums = np.add.reduce(np.where(good, x, 0.0), axis=0)
-            sums[counts == 0] = np.nan
-        self._means.append(sums / np.maximum(counts, 1))
-        self._counts.append(counts)
+    def _fold(self, t: FloatArray, x: FloatArray, starts: IntArray) -> None:
+        """Fold whole blocks that begin at ``starts``, the last to the end of the rows; some may be empty."""
+        rows = np.diff(starts, append=t.size)
+        sums = _sums(x, starts)
+        counts = np.repeat(rows[:, None], x.shape[1], axis=1)
+        for block in np.flatnonzero(np.isnan(sums).any(axis=1)).tolist():
+            part = x[starts[block] : starts[block] + rows[block]]
+            good = ~np.isnan(part)
+            counts[block] = np.count_nonzero(good, axis=0)
+            sums[block] = np.add.reduce(np.where(good, part, 0.0), axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            means = np.where(counts > 0, sums / counts, np.nan)
+            times = _sums((t - self.start_s)[:, None], starts)[:, 0] / rows + self.start_s
+        self._folded.append((rows, times, means, counts))
+
+
+def _sums(x: FloatArray, starts: IntArray) -> FloatArray:
+    """Sums (blocks, columns) of the rows of each block. Each block is summed for itself, so that its last bit does not
+    depend on what came with it."""
+    sums = np.zeros((starts.size, x.shape[1]))
+    for block, (start, stop) in enumerate(pairwise([*starts.tolist(), x.shape[0]])):
+        np.add.reduce(x[start:stop], axis=0, out=sums[block])
+    return sums
 
 
 def fold(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 
 from benchkit.analysis.block_checks import BlockChecks
@@ -16,7 +16,7 @@ from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.stand import Stand
-from benchkit.model.stream import StreamRows
+from benchkit.model.stream import Stream, StreamRows
 
 BREAKING = frozenset(
     {
@@ -32,19 +32,29 @@ BREAKING = frozenset(
 """Kinds of event that no operating point spans."""
 
 
-def analyse(stand: Stand, stream: StreamRows, events: Sequence[Event] = (), run_date: date | None = None) -> RunResult:
+def analyse(
+    stand: Stand,
+    stream: StreamRows,
+    events: Sequence[Event] = (),
+    run_date: date | None = None,
+    *,
+    watch: Callable[[Stream], None] | None = None,
+) -> RunResult:
     """Operating points, power balances, maps, static thrust, heating, ratings and open flags of one stream.
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
 
     A stream that is not in memory is passed once, a block at a time; of points only their rows are read again.
+    ``watch`` is shown every block of that pass, in order.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
     folding, checks = folding_of(stand, breaks), BlockChecks(stand)
     for block in stream.blocks():
         folding.feed(block.time_s, block.values)
         checks.feed(block)
+        if watch is not None:
+            watch(block)
         del block  # the next one takes its memory
     segments = folding.finish()
     points = operating_points(stand, stream, breaks, segments=segments)

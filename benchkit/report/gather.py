@@ -99,48 +99,43 @@ def report_of_streams(
     is_closed: bool,
 ) -> RunReport:
     """Analyse the streams of one run and digest its events."""
+    result, traces = _analyse(stand, streams, events, started_day(header))
     return RunReport(
         label=label,
         file_name=file_name,
         header=header,
         stand=stand,
-        result=_analyse(stand, streams, events, started_day(header)),
+        result=result,
         events=tuple(events),
         trips=digest_trips(stand, streams, events, header.time_factor),
-        traces=_traces(stand, streams),
+        traces=traces,
         sources=tuple(_source_digest(stream, events) for stream in streams),
         content_sha256=content_sha256,
         is_closed=is_closed,
     )
 
 
-def _analyse(stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date) -> RunResult:
-    """Results of every stream that carries a role, one after the other."""
+def _analyse(
+    stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date
+) -> tuple[RunResult, tuple[ChannelTrace, ...]]:
+    """Results of every stream that carries a role, one after the other, and its channels over time; each is passed once."""
     from benchkit.analysis.pipeline import analyse
 
-    with_role = set(stand.roles.values())
-    results = [analyse(stand, s, events, day) for s in streams if len(s) and with_role & set(s.channels)]
-    return RunResult(
-        **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
-    )
-
-
-def _traces(stand: Stand, streams: Iterable[StreamRows]) -> tuple[ChannelTrace, ...]:
-    """Channels shown over time, by role and then by stream."""
-    drawn: dict[str, list[ChannelTrace]] = {}
     named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]
+    with_role = set(stand.roles.values())
+    results: list[RunResult] = []
+    drawn: dict[str, list[ChannelTrace]] = {}
     for stream in streams:
-        names = [name for name in dict.fromkeys(named) if name in stream.channels]
-        if not names or not len(stream):
+        if not len(stream) or not with_role & set(stream.channels):
             continue
-        thinning = Thinning(stream, names)
-        for block in stream.blocks():
-            thinning.feed(block)
-            del block  # the next one takes its memory
-        for name, (time_s, values) in zip(names, thinning.finish(), strict=True):
+        shown = [name for name in dict.fromkeys(named) if name in stream.channels]
+        thinning = Thinning(stream, shown)
+        results.append(analyse(stand, stream, events, day, watch=thinning.feed))
+        for name, (time_s, values) in zip(shown, thinning.finish(), strict=True):
             channel = stand.channels[name]
             drawn.setdefault(name, []).append(ChannelTrace(name, channel.label, channel.unit, time_s, values))
-    return tuple(trace for name in named for trace in drawn.get(name, ()))
+    joined = {f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
+    return RunResult(**joined), tuple(trace for name in named for trace in drawn.get(name, ()))
 
 
 def _source_digest(stream: StreamRows, events: Iterable[Event]) -> SourceDigest:

@@ -66,20 +66,20 @@ class Thinning:
 
     def feed(self, block: Stream) -> None:
         """The next rows."""
-        time_s, columns = block.time_s, block.values[:, self._places]
+        time_s = block.time_s
         steps = np.diff(time_s, prepend=self._last_s)
         usual = float(np.median(steps[1:])) if steps.size > 1 else np.nan
         self._gaps += (np.flatnonzero(steps > GAP_FACTOR * usual) + self._row - 1).tolist()
         for row in (0, len(block) - 1):
             if self._row + row in (0, self._edges[-1] - 1):
                 for place, points in enumerate(self._kept):
-                    points.append((self._row + row, float(time_s[row]), float(columns[row, place])))
+                    points.append((self._row + row, float(time_s[row]), float(block.values[row, self._places[place]])))
         start, last = 0, self._row + len(block)
         while self._stretch < len(self._edges) - 1 and self._edges[self._stretch + 1] <= last:
             stop = self._edges[self._stretch + 1] - self._row
-            self._keep(*self._with_rest(time_s[start:stop], columns[start:stop]))
+            self._keep(*self._with_rest(time_s[start:stop], block.values[start:stop, self._places]))
             start, self._stretch = stop, self._stretch + 1
-        self._rest_s, self._rest = self._with_rest(time_s[start:].copy(), columns[start:].copy())
+        self._rest_s, self._rest = self._with_rest(time_s[start:].copy(), block.values[start:, self._places])
         self._row, self._last_s = last, float(time_s[-1])
 
     def finish(self) -> tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]:
@@ -101,8 +101,12 @@ class Thinning:
 
     def _keep(self, time_s: FloatArray, columns: FloatArray) -> None:
         first = self._edges[self._stretch]
+        least, greatest = columns.argmin(axis=0), columns.argmax(axis=0)
         for place, points in enumerate(self._kept):
-            for row in _least_and_greatest(columns[:, place]):
+            rows = {int(least[place]), int(greatest[place])}
+            if np.isnan(columns[least[place], place]):  # a NaN comes first
+                rows = set(_least_and_greatest(columns[:, place]))
+            for row in rows:
                 points.append((first + row, float(time_s[row]), float(columns[row, place])))
 
 

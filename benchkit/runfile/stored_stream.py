@@ -37,9 +37,12 @@ class StoredStream:
         return self._run.stream(self.source, start, stop)
 
     def blocks(self) -> Iterator[Stream]:
-        """All rows in order. A block is not kept here: drop it before asking for the next, and one is in memory."""
+        """All rows in order. A block is not kept here: drop it before asking for the next, and one is in memory.
+
+        Each column of its values lies in one piece: what looks at a block looks at one channel after the other.
+        """
         for start in range(0, self._rows, self.block_rows):
-            yield self.rows(start, start + self.block_rows)
+            yield self._run.stream(self.source, start, start + self.block_rows, by_column=True)
 
     def times(self) -> Iterator[tuple[int, FloatArray]]:
         """Sample times of all rows in order, a block at a time, each with its first row."""

@@ -24,6 +24,7 @@ from tests.bench import (
     reaction_cpu,
     recovery,
     starts,
+    steady_speed,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
@@ -42,6 +43,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "polled instruments": (polled_rate.measure, polled_rate.NAMES),
     "CSV import": (csv_speed.measure, csv_speed.NAMES),
     "export": (export_speed.measure, export_speed.NAMES),
+    "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
