@@ -1,7 +1,7 @@
 """A stream folded into the means of short blocks of time, in one pass and however it is cut into pieces.
 
-An hour at 1 kHz is 3.6 million rows; with blocks of half a second 7200 of them carry its levels, drifts and heating, and
-the differences of neighbouring blocks its noise. Everything that looks at long stretches looks at these.
+An hour at 1 kHz is 3.6 million rows; 7200 blocks of half a second carry its levels, drifts and heating, and the
+differences of neighbouring blocks its noise. Everything that looks at long stretches looks at these.
 """
 
 from __future__ import annotations
@@ -62,9 +62,9 @@ class Folding:
     def __init__(self, length_s: float, gap_s: float, breaks: Sequence[float] = ()) -> None:
         self._length_s, self._gap_s = length_s, gap_s
         self._breaks = np.array(sorted(breaks), dtype=np.float64)
-        self._segments: list[Segment] = []
+        self._segments: list[_Open] = []
         self._row = 0
-        self._open: _Open | None = None
+        self._open: _Open | None = None  # the last of the segments, while it grows
 
     def feed(self, time_s: FloatArray, values: FloatArray) -> None:
         """Rows: finite times (n,) [s] and values (n, columns), NaN where not measured."""
@@ -83,7 +83,14 @@ class Folding:
     def finish(self) -> tuple[Segment, ...]:
         """All segments in order; the folding is at its end."""
         self._close()
-        return tuple(self._segments)
+        return tuple(segment.whole() for segment in self._segments)
+
+    def take(self) -> list[tuple[bool, FloatArray, FloatArray]]:
+        """For rows without an end: whether they begin a segment, times and means of the blocks that have become whole
+        since the last call. They are let go of here; the last block of a segment, which may be short, is left out."""
+        taken = [(segment.is_new, *segment.take()) for segment in self._segments]
+        self._segments = self._segments[-1:] if self._open is not None else []
+        return taken
 
     def _rising(self, t: FloatArray, x: FloatArray) -> None:
         before = -math.inf if self._open is None else self._open.last_s
@@ -94,12 +101,12 @@ class Folding:
                 self._close()
             if self._open is None:
                 self._open = _Open(self._row, float(t[start]), self._length_s, x.shape[1])
+                self._segments.append(self._open)
             self._open.add(t[start:stop], x[start:stop])
             self._row += stop - start
 
     def _close(self) -> None:
         if self._open is not None:
-            self._segments.append(self._open.close())
             self._open = None
 
 
@@ -110,6 +117,7 @@ class _Open:
         self.start_s = self.last_s = start_s
         self._length_s = length_s
         self._row = row
+        self.is_new = True
         self._block = 0  # the block that fills
         self._folded: list[tuple[IntArray, FloatArray, FloatArray, IntArray]] = []
         self._rest_t, self._rest_x = np.empty(0), np.empty((0, columns))
@@ -130,7 +138,15 @@ class _Open:
         self._rest_t, self._rest_x = self._with_rest(t[start:], x[start:])
         self.last_s = float(t[-1])
 
-    def close(self) -> Segment:
+    def take(self) -> tuple[FloatArray, FloatArray]:
+        """Times and means of the whole blocks, which are dropped."""
+        times = np.concatenate([self._rest_t[:0], *(folded[1] for folded in self._folded)])
+        means = np.concatenate([self._rest_x[:0], *(folded[2] for folded in self._folded)])
+        self._folded, self.is_new = [], False
+        return times, means
+
+    def whole(self) -> Segment:
+        """All blocks, with the rest as the last."""
         self._fold(self._rest_t, self._rest_x, np.array([0]))
         rows, times, means, counts = (np.concatenate(parts) for parts in zip(*self._folded, strict=True))
         edges = self._row + np.concatenate([[0], np.cumsum(rows)])

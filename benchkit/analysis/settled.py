@@ -1,9 +1,9 @@
-"""Whether an operating point was steady: a test of drift and scatter with their uncertainty, electrical and thermal apart.
+"""Whether an operating point was steady: tests of drift and scatter with their uncertainty, electrical and thermal.
 
 Three answers are kept apart: a channel is **steady** where even the upper bound of its movement is within what is
 allowed, **not steady** where even the lower bound is beyond, and **not shown** in between: the record is too short or
-too noisy. Bounds are one-sided with 95 %. Block means remember (a lagging sensor, a slow controller), so a record counts
-as the number of independent readings it is worth.
+too noisy. Bounds are one-sided with 95 %. Block means remember (a lagging sensor, a slow controller), so a record
+counts as the number of independent readings it is worth.
 """
 
 from __future__ import annotations
@@ -47,11 +47,11 @@ class Trend:
 
 
 def trend(time_s: FloatArray, values: FloatArray, order: int = 1) -> Trend:
-    """Least-squares line (or, at its end, the slope of a parabola) through (n,) values, residuals that remember counted.
+    """Least-squares line through (n,) values, and the scatter about it (or about a parabola); memory is counted.
 
     ``u(b)² = s² tau / sum (t - t̄)²`` (1) with ``s² = sum e² / (n - 2)`` and tau the readings per independent reading of
     the residuals e; degrees of freedom ``n/tau - 2`` (2), at least 1. For independent residuals (1) is the textbook
-    variance of a slope. With ``order=2`` only the scatter about the parabola is meant to be used.
+    variance of a slope. With ``order=2`` the scatter and tau are those about a parabola.
 
     Validity: memory short against the record; below some five memory times the interval is too narrow even so.
 
@@ -89,11 +89,11 @@ def electrical_label(
         )
         for name in stand.steadiness.channels
     ]
-    return _deciding(labels)
+    return deciding(labels)
 
 
 def thermal_label(stand: Stand, channels: Sequence[str], segment: Segment, first: int, stop: int) -> SteadyLabel | None:
-    """Label of a point that ends with block ``stop``, in a hold that began with block ``first``; None: not asked for."""
+    """Label of a point that ends with block ``stop``, in a hold that began with block ``first``; None: no rule."""
     rule = stand.steadiness.thermal
     if rule is None:
         return None
@@ -103,8 +103,10 @@ def thermal_label(stand: Stand, channels: Sequence[str], segment: Segment, first
             column = segment.means[first:stop, channels.index(name)]
             labels.append(change_label(segment.times[first:stop], column, rule, channel=name))
         else:
-            labels.append(_not_shown(name, stand.channels[name].unit, rule.change_k, rule.over_s, "is not in this stream"))
-    return _deciding(labels)
+            labels.append(
+                _not_shown(name, stand.channels[name].unit, rule.change_k, rule.over_s, "is not in this stream")
+            )
+    return deciding(labels)
 
 
 def drift_label(time_s: FloatArray, means: FloatArray, *, channel: str, unit: str, band: float) -> SteadyLabel:
@@ -116,7 +118,9 @@ def drift_label(time_s: FloatArray, means: FloatArray, *, channel: str, unit: st
 
     >>> t = np.arange(60.0)
     >>> noise = np.random.default_rng(1).standard_normal(60)
-    >>> [drift_label(t, 1000.0 + k * t + noise, channel="n", unit="rpm", band=10.0).state.value for k in (0.0, 0.17, 1.0)]
+    >>> def state(k: float) -> str:
+    ...     return drift_label(t, k * t + noise, channel="speed", unit="rpm", band=10.0).state.value
+    >>> [state(k) for k in (0.0, 0.17, 1.0)]
     ['steady', 'not shown', 'not steady']
     """
     good = ~(np.isnan(means) | np.isnan(time_s))
@@ -225,12 +229,14 @@ def _scatter_bounds(line: Trend) -> tuple[float, float]:
     return SCATTER_WIDTH * line.scatter * low, SCATTER_WIDTH * line.scatter * high
 
 
-def _deciding(labels: Sequence[SteadyLabel]) -> SteadyLabel | None:
+def deciding(labels: Sequence[SteadyLabel]) -> SteadyLabel | None:
     """The label of the channel that is furthest from steady; of equals the one nearest to what it is allowed."""
-    return max(
-        labels, key=lambda x: (_SEVERITY.index(x.state), -1.0 if math.isnan(x.change.value) else abs(x.change.value) / x.allowed),
-        default=None,
-    )  # fmt: skip
+    return max(labels, key=_furthest, default=None)
+
+
+def _furthest(label: SteadyLabel) -> tuple[int, float]:
+    share = abs(label.change.value) / label.allowed
+    return _SEVERITY.index(label.state), -1.0 if math.isnan(share) else share
 
 
 def _minutes(seconds: float) -> str:

@@ -69,7 +69,7 @@ class OperatingPoint:
 
     ``time_start_s`` and ``time_end_s`` are stream time since the start of the run. ``means`` holds, by channel name,
     the mean with its standard uncertainty (type A of the mean and type B of the calibration together).
-    ``electrical`` (speed and torque) and ``thermal`` say whether it was steady; None: the stand names no channels for it.
+    ``electrical`` (speed and torque) and ``thermal`` say whether it was steady; None: the stand names no channels.
     ``whole_periods`` counts the electrical periods to which the window was cut, 0 where it was not; ``periods_note``
     says why not, and is empty where the stand names no channel of electrical frequency.
     """

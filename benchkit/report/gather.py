@@ -118,7 +118,7 @@ def report_of_streams(
 def _analyse(
     stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date
 ) -> tuple[RunResult, tuple[ChannelTrace, ...]]:
-    """Results of every stream that carries a role, one after the other, and its channels over time; each is passed once."""
+    """Results of every stream that carries a role, and its channels over time; each stream is passed once."""
     from benchkit.analysis.pipeline import analyse
 
     named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]

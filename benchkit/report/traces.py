@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-
-from benchkit.model.stream import Stream, StreamRows
 
 from benchkit.model.stream import Stream, StreamRows
 
@@ -47,7 +44,7 @@ def _with_gaps(
 
 
 class Thinning:
-    """:func:`thinned` of several channels of a stream, a block at a time: ``feed`` every block in order, then ``finish``.
+    """:func:`thinned` of several channels of a stream, by blocks: ``feed`` every block in order, then ``finish``.
 
     Memory is that of the points and of one stretch. The points are the same however the rows are cut; whether a step in
     time is a gap is judged by the usual step of its block.

@@ -97,8 +97,8 @@ class Run:
     ) -> Stream:
         """Rows ``start`` to ``stop`` of a stream as arrays; all of them by default.
 
-        The values lie in memory row by row as in the file, or ``by_column``: quicker where channels are gone through one
-        after the other.
+        The values lie in memory row by row as in the file, or ``by_column``: quicker where one channel after the other
+        is looked at.
 
         Raises:
             UsageError: no such stream.
@@ -138,7 +138,9 @@ class Run:
     def times(self, source: str, name: str, start: int, stop: int) -> FloatArray:
         """Rows ``start`` to ``stop`` of ``layout.TIME`` or ``layout.ARRIVAL`` of a stream, without its values."""
         with trusted.reading(self.path):
-            found: FloatArray = self._dataset(self._known(source), name)[start : max(start, min(stop, self.rows(source)))]
+            found: FloatArray = self._dataset(self._known(source), name)[
+                start : max(start, min(stop, self.rows(source)))
+            ]
         return found
 
     def to_dataframe(
@@ -379,7 +381,7 @@ class Run:
 
 
 def _by_column(dataset: Any, first: int, last: int) -> FloatArray:
-    """Rows of a two-dimensional dataset (n, columns), each column in one piece; turned round in parts that fit a cache."""
+    """Rows of a dataset (n, columns), each column in one piece in memory; turned round in parts that fit a cache."""
     columns = np.empty((dataset.shape[1], max(0, last - first)))
     for start in range(first, last, _TURNED_ROWS):
         stop = min(start + _TURNED_ROWS, last)

@@ -2,9 +2,9 @@
 
 The search over all 24 columns stands beside one pass of numpy's mean and standard deviation over the same array. The
 analysis of the file (points, balances, thrust, maps, heating, detectors, what a report draws) is a process of its own;
-beside it, in the same process and the file in memory, the time to read the stream whole, each the best of three. Its memory is what the process needs more at its peak
-than before the file was opened, over one stream block: ``BLOCK_ROWS`` rows as they are read (values, two times, device
-time, counter). Everything is imported and tried on a short run before.
+beside it, in the same process and the file in memory, the time to read the stream whole, each the best of three. Its
+memory is what the process needs more at its peak than before the file was opened, over one stream block: ``BLOCK_ROWS``
+rows as they are read (values, two times, device time, counter). All is imported and tried on a short run before.
 
 ``python -m tests.bench.steady_speed [MINUTES]`` takes another length.
 """
@@ -67,14 +67,14 @@ def _search_ratio(minutes: float) -> float:
 
 
 def _seconds(work: Callable[[], object]) -> float:
-    """Processor time: what other programs take meanwhile is not in it. All of this is computing, the file is in memory."""
+    """Processor time: what other programs take meanwhile is not in it, and the file is in memory."""
     start = time.process_time()
     work()
     return time.process_time() - start
 
 
 def write_run(path: Path, minutes: float) -> None:
-    """A run of the example stand with one more channel: set-points of 100 s, every channel noisy, the winding heating."""
+    """A run of the example stand with 24 channels: set-points of 100 s, all of it noisy, the winding heating."""
     from benchkit.profiles import load_stand, shared_path
     from benchkit.runfile.layout import Block, StoredChannel, StreamSpec
     from benchkit.runfile.writer import RunWriter
@@ -92,7 +92,9 @@ def write_run(path: Path, minutes: float) -> None:
             at = int(random.integers(0, 7 * ROWS_AT_A_TIME))
             values = _levels(row / RATE_HZ, names)
             values += 1e-3 * (1.0 + np.abs(values)) * noise[at : at + ROWS_AT_A_TIME]
-            writer.append("rack", Block(row / RATE_HZ, row / RATE_HZ, row / RATE_HZ, row % 65536, values, np.empty((row.size, 0))))
+            writer.append(
+                "rack", Block(row / RATE_HZ, row / RATE_HZ, row / RATE_HZ, row % 65536, values, np.empty((row.size, 0)))
+            )
         writer.close()
 
 
