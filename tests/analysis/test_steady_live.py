@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -36,7 +37,7 @@ def wandering(seed, rows):
 
 def pieces(cuts, rows):
     edges = sorted({0, rows, *(min(c, rows) for c in cuts)})
-    return list(zip(edges, edges[1:], strict=False))
+    return list(pairwise(edges))
 
 
 @settings(max_examples=60, deadline=None)
@@ -44,8 +45,9 @@ def pieces(cuts, rows):
 def test_folding_is_the_same_however_the_rows_are_cut(seed, rows, cuts):
     t, x = wandering(seed, rows)
     breaks = [float(t[rows // 3]), float(t[rows // 2]) + 0.01]
-    whole = fold(t, x, 0.1, DWELL, breaks)
+    x = np.concatenate([x, 7.0 * x[::-1], 1e6 + x], axis=1)
     for order in "CF":
+        whole = fold(t, np.array(x, order=order), 0.1, DWELL, breaks)
         folding = Folding(0.1, DWELL, breaks)
         for a, b in pieces(cuts, rows):
             folding.feed(t[a:b], np.array(x[a:b], order=order))
