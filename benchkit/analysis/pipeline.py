@@ -6,15 +6,18 @@ from collections.abc import Callable, Sequence
 from datetime import date
 
 from benchkit.analysis.block_checks import BlockChecks
+from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
+from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import check_calibrations, check_results
 from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream, StreamRows
 
@@ -37,6 +40,7 @@ def analyse(
     stream: StreamRows,
     events: Sequence[Event] = (),
     run_date: date | None = None,
+    duty: Duty | None = None,
     *,
     watch: Callable[[Stream], None] | None = None,
 ) -> RunResult:
@@ -44,6 +48,7 @@ def analyse(
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
+    ``duty`` is put over the maps.
 
     A stream that is not in memory is passed once, a block at a time; of points only their rows are read again.
     ``watch`` is shown every block of that pass, in order.
@@ -61,6 +66,8 @@ def analyse(
     balances = tuple(power_balance(stand, point) for point in points)
     thrust = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
     maps, map_findings = efficiency_maps(stand, balances)
+    duties, duty_findings = duty_averages(stand, balances, duty)
+    propulsion = propulsive_curves(stand, balances, thrust)
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     due = check_calibrations(stand, run_date, stream.channels) if run_date is not None else ()
     findings = (
@@ -69,6 +76,7 @@ def analyse(
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
         *check_results(stand, stream, points, balances, thrust),
         *map_findings,
+        *duty_findings,
         *heat_findings,
     )
-    return RunResult(points, balances, thrust, maps, heating, ratings, findings)
+    return RunResult(points, balances, thrust, maps, heating, ratings, findings, propulsion, duties)

@@ -1,8 +1,8 @@
 """Powers, losses and efficiencies of one operating point.
 
 Motoring is positive. The loss is ``P_in - P_out`` with power counted from the DC link to the shaft, so it stays
-positive when the shaft drives. Efficiencies are given for motoring only and are never cut at one: a value above one
-says that a measurement is wrong.
+positive when the shaft drives. An efficiency is what comes out over what goes in, in either direction; it is never cut
+at one: a value above one says that a measurement is wrong.
 """
 
 from __future__ import annotations
@@ -52,6 +52,8 @@ def shaft_power(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> FloatArra
 def efficiency(power_in_w: npt.ArrayLike, power_out_w: npt.ArrayLike) -> FloatArray:
     """Efficiency [1] while motoring: ``P_out / P_in`` (2); NaN unless both are positive.
 
+    While generating the shaft is the input: give its power as ``power_in_w``, both powers counted in that direction.
+
     >>> round(float(efficiency(10.272, 6.189)), 4)
     0.6025
     """
@@ -75,7 +77,11 @@ def balance_formulas(u_dc: float, i_dc: float, p_ac: float, n: float, torque: fl
     p_dc = u_dc * i_dc
     p_shaft = 2.0 * math.pi / 60.0 * n * torque
     # the same rule as in efficiency(), without the cost of an array: this is called thousands of times a run
-    eta = [b / a if a > 0.0 and b > 0.0 else math.nan for a, b in ((p_dc, p_ac), (p_ac, p_shaft), (p_dc, p_shaft))]
+    # while generating (both negative) what comes out is on the electrical side
+    eta = [
+        b / a if a > 0.0 and b > 0.0 else a / b if a < 0.0 and b < 0.0 else math.nan
+        for a, b in ((p_dc, p_ac), (p_ac, p_shaft), (p_dc, p_shaft))
+    ]
     return p_dc, p_ac, p_shaft, p_dc - p_ac, p_ac - p_shaft, p_dc - p_shaft, *eta
 
 
@@ -92,7 +98,7 @@ def propagate_balance(inputs: Mapping[Role, Estimate]) -> Propagated:
 def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:
     """Power balance of one operating point; NaN where the stand does not measure what it takes.
 
-    An efficiency is given where both its powers are more than two standard uncertainties above zero: at standstill a
+    An efficiency is given where both its powers are more than two standard uncertainties from zero: at standstill a
     quotient of two noises says nothing.
     """
     inputs = {}
@@ -103,7 +109,7 @@ def power_balance(stand: Stand, point: OperatingPoint) -> PowerBalance:
     result = propagate_balance(inputs).estimates
     missing = Estimate(NOT_MEASURED, NOT_MEASURED, "")
     powers, losses, etas = result[:3], result[3:6], result[6:]
-    dc, ac, shaft = (p.value > 2.0 * p.u for p in powers)
+    dc, ac, shaft = (abs(p.value) > 2.0 * p.u for p in powers)
     shown = [
         eta if resolved else Estimate(NOT_MEASURED, NOT_MEASURED, "1")
         for eta, resolved in zip(etas, (dc and ac, ac and shaft, dc and shaft), strict=True)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 def analyse_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("runs", nargs="+", metavar="RUN")
+    _add_duty(parser)
     add_json(parser)
 
 
@@ -25,6 +26,7 @@ def run_analyse(args: Namespace) -> int:
 def report_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("runs", nargs="+", metavar="RUN")
     parser.add_argument("--out", help="the page to write (default: beside the first run)")
+    _add_duty(parser)
     add_json(parser)
 
 
@@ -32,6 +34,10 @@ def run_report(args: Namespace) -> int:
     from benchkit.cli.results import report
 
     return report(args)
+
+
+def _add_duty(parser: ArgumentParser) -> None:
+    parser.add_argument("--duty", metavar="CSV", help="loads to put over the maps: speed_rpm,torque_nm,time_s")
 
 
 def dashboard_arguments(parser: ArgumentParser) -> None:

@@ -7,7 +7,9 @@ from argparse import Namespace
 from pathlib import Path
 
 from benchkit.cli.common import print_json
+from benchkit.cli.duty_file import read_duty
 from benchkit.model.results import Estimate, RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.report.gather import gather
 from benchkit.report.model import RunReport, number
 from benchkit.report.numbers import report_json, show
@@ -17,7 +19,7 @@ from benchkit.report.sections import build_report
 
 def analyse(args: Namespace) -> int:
     """Print what the analysis says of each run."""
-    reports = gather([Path(run) for run in args.runs], _tell)
+    reports = gather([Path(run) for run in args.runs], _tell, _duty(args))
     if args.json:
         print_json(report_json(build_report(reports)))
         return 0
@@ -30,12 +32,16 @@ def report(args: Namespace) -> int:
     """Write the page; with ``--json`` print its numbers as well."""
     runs = [Path(run) for run in args.runs]
     out = Path(args.out) if args.out else runs[0].with_suffix(".html")
-    model = write_report(runs, out, progress=_tell)
+    model = write_report(runs, out, progress=_tell, duty=_duty(args))
     if args.json:
         print_json(report_json(model))
     else:
         print(out)
     return 0
+
+
+def _duty(args: Namespace) -> Duty | None:
+    return read_duty(Path(args.duty)) if args.duty else None
 
 
 def _tell(text: str) -> None:
@@ -57,6 +63,9 @@ def _print_run(report: RunReport) -> None:
     for t in result.thrust:
         parts = (("T", t.thrust_n), ("CT", t.ct), ("CP", t.cp), ("FM", t.figure_of_merit))
         print(f"  {t.speed_rpm.value:6.0f} rpm {', '.join(f'{name} {_text(e)}' for name, e in parts)}")
+    for duty in result.duties:
+        text = _text(duty.weighted_efficiency, in_percent=True)
+        print(f"  duty, {duty.subject}: {text}, {100.0 * duty.covered:.3g} % of its time inside the map")
     _print_thermal(result)
     for finding in result.findings:
         print(f"  {finding.severity}: {finding.message}")

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
+
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
@@ -92,7 +94,8 @@ class PowerBalance:
     """Powers, losses and efficiencies of one operating point; motoring is positive, loss = P_in - P_out.
 
     An estimate is NaN where the stand does not measure what it needs (no AC power: no split of the drive).
-    Efficiencies are ratios (1), given for motoring points only; NaN otherwise.
+    Efficiencies are ratios (1): what comes out over what goes in, so shaft over DC power while motoring and DC over
+    shaft power while generating; NaN where both sides feed the losses.
     """
 
     point: OperatingPoint
@@ -127,46 +130,6 @@ class StaticThrust:
     induced_velocity_mps: float
     thrust_per_watt: float
     """N of thrust per W of shaft power."""
-
-
-@dataclass(frozen=True, slots=True)
-class LossModel:
-    """Loss fitted over speed and torque by weighted least squares: ``loss_w = sum coefficient_i * term_i``.
-
-    ``terms`` names the terms as products of powers, such as ``"1"``, ``"n"``, ``"n^2"``, ``"T^2"``, ``"n*T"`` with n
-    and T scaled by ``speed_scale_rpm`` and ``torque_scale_nm``. ``covariance`` is that of the coefficients.
-    """
-
-    terms: tuple[str, ...]
-    coefficients: tuple[float, ...]
-    covariance: tuple[tuple[float, ...], ...]
-    speed_scale_rpm: float
-    torque_scale_nm: float
-    residual_rms_w: float
-    dof: int
-    chi2_per_dof: float
-
-
-@dataclass(frozen=True, slots=True)
-class EfficiencyMap:
-    """Drive (or inverter, or motor) efficiency over speed and torque from a fitted loss model.
-
-    ``efficiency`` and ``u_efficiency`` are rows of torque by columns of speed; NaN outside the hull of the measured
-    points. ``hull`` is the closed polygon of (speed_rpm, torque_nm).
-    """
-
-    subject: str
-    """"drive", "inverter" or "motor"."""
-    model: LossModel
-    speed_rpm: tuple[float, ...]
-    torque_nm: tuple[float, ...]
-    efficiency: tuple[tuple[float, ...], ...]
-    u_efficiency: tuple[tuple[float, ...], ...]
-    loss_w: tuple[tuple[float, ...], ...]
-    hull: tuple[tuple[float, float], ...]
-    best_speed_rpm: float
-    best_torque_nm: float
-    best_efficiency: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,3 +195,5 @@ class RunResult:
     heating: tuple[HeatingFit, ...]
     ratings: tuple[ContinuousRating, ...]
     findings: tuple[Finding, ...]
+    propulsion: tuple[PropulsiveCurve, ...] = ()
+    duties: tuple[DutyResult, ...] = ()

@@ -42,8 +42,11 @@ class StartConditions:
 
 @dataclass(frozen=True, slots=True)
 class ProofRecord:
-    """That every limit of a limit set was seen to trip, and when. ``limit_set_hash`` says of which."""
+    """That every limit was seen to trip and its stop to arrive, and when.
 
-    limit_set_hash: str
+    ``protection_hash`` says of which: it covers limits and stop actions, not the limits alone.
+    """
+
+    protection_hash: str
     proven_utc: str
     who: str = ""

@@ -49,7 +49,7 @@ class Permissive:
         return f"{self.name} ({self.detail})" if self.detail else self.name
 
 
-def limit_set_hash(stand: Stand) -> str:
+def protection_hash(stand: Stand) -> str:
     """SHA-256 over all that decides what trips and what is commanded then: limits and stop actions."""
     body = {
         "limits": [asdict(limit) for limit in stand.limit_set.limits],
@@ -64,7 +64,7 @@ class Permissives:
 
     def __init__(self, stand: Stand, columns: Mapping[str, Sequence[str]], named: Iterable[str]) -> None:
         self._conditions = conditions = stand.start_conditions
-        self._hash = limit_set_hash(stand)
+        self._stand = stand
         self._fresh = dict.fromkeys(stand.sources, False)
         self._left_to_zero = dict.fromkeys(conditions.zeroed)
         self._inputs: dict[str, list[tuple[HardwareInput, int]]] = {}
@@ -103,9 +103,9 @@ class Permissives:
         return {item.name: item.text for item in self._conditions.checklist}
 
     @property
-    def limit_set_hash(self) -> str:
+    def protection_hash(self) -> str:
         """What a proof must name."""
-        return self._hash
+        return protection_hash(self._stand)
 
     def is_fresh(self, source: str) -> bool:
         """What was told last of this source."""
@@ -139,9 +139,9 @@ class Permissives:
     def prove(self, record: ProofRecord, now_ns: int) -> list[Happened]:
         """A proof of the limit set; one of another limit set is none."""
         one = self._all.setdefault(LIMIT_SET_PROVEN, Permissive(LIMIT_SET_PROVEN))
-        is_ours = record.limit_set_hash == self._hash
+        is_ours = record.protection_hash == self.protection_hash
         data: dict[str, JsonValue] = {
-            "limit_set_hash": record.limit_set_hash,
+            "protection_hash": record.protection_hash,
             "proven_utc": record.proven_utc,
             "who": record.who,
         }

@@ -112,9 +112,9 @@ class Protection:
         return self._permissives.checklist_texts
 
     @property
-    def limit_set_hash(self) -> str:
+    def protection_hash(self) -> str:
         """What a proof of the limit set must name."""
-        return self._permissives.limit_set_hash
+        return self._permissives.protection_hash
 
     @property
     def standing_causes(self) -> tuple[str, ...]:

@@ -59,7 +59,8 @@ def _inputs(stand: Stand) -> Iterator[Problem]:
 def _unwatched(one: HardwareInput, stand: Stand) -> Iterator[Problem]:
     wanted = LimitKind.BELOW if one.is_above else LimitKind.ABOVE
     watched = any(
-        x.severity is Severity.TRIP and x.channel == one.channel and x.kind is wanted for x in stand.limit_set.limits
+        x.severity is Severity.TRIP and x.channel == one.channel and x.kind in (wanted, LimitKind.OUTSIDE)
+        for x in stand.limit_set.limits
     )
     if not watched:
         yield Problem(

@@ -11,6 +11,7 @@ from pathlib import Path
 from benchkit.errors import UsageError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
+from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import BLOCK_ROWS, StreamRows
@@ -31,10 +32,12 @@ SHOWN_OVER_TIME = (
 )
 
 
-def gather(paths: Sequence[Path], progress: Callable[[str], None] | None = None) -> list[RunReport]:
+def gather(
+    paths: Sequence[Path], progress: Callable[[str], None] | None = None, duty: Duty | None = None
+) -> list[RunReport]:
     """Read and analyse every run; runs are named A, B, … in the order given.
 
-    ``progress`` is called with the file name before each run.
+    ``progress`` is called with the file name before each run. ``duty`` is put over the maps of every run.
 
     Raises:
         UsageError: no path, or the same file twice.
@@ -50,7 +53,7 @@ def gather(paths: Sequence[Path], progress: Callable[[str], None] | None = None)
     for index, path in enumerate(paths):
         if progress is not None:
             progress(path.name)
-        reports.append(_gather_one(path, run_label(index)))
+        reports.append(_gather_one(path, run_label(index), duty))
     return reports
 
 
@@ -64,7 +67,7 @@ def run_label(index: int) -> str:
     return letters
 
 
-def _gather_one(path: Path, label: str) -> RunReport:
+def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     from benchkit.profiles import stand_from_json
     from benchkit.runfile.reader import open_run
 
@@ -84,6 +87,7 @@ def _gather_one(path: Path, label: str) -> RunReport:
             file_name=path.name,
             content_sha256=run.content_sha256,
             is_closed=run.is_closed,
+            duty=duty,
         )
 
 
@@ -97,9 +101,10 @@ def report_of_streams(
     file_name: str,
     content_sha256: str,
     is_closed: bool,
+    duty: Duty | None = None,
 ) -> RunReport:
     """Analyse the streams of one run and digest its events."""
-    result, traces = _analyse(stand, streams, events, started_day(header))
+    result, traces = _analyse(stand, streams, events, started_day(header), duty)
     return RunReport(
         label=label,
         file_name=file_name,
@@ -116,7 +121,7 @@ def report_of_streams(
 
 
 def _analyse(
-    stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date
+    stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date, duty: Duty | None
 ) -> tuple[RunResult, tuple[ChannelTrace, ...]]:
     """Results of every stream that carries a role, and its channels over time; each stream is passed once."""
     from benchkit.analysis.pipeline import analyse
@@ -130,7 +135,7 @@ def _analyse(
             continue
         shown = [name for name in dict.fromkeys(named) if name in stream.channels]
         thinning = Thinning(stream, shown)
-        results.append(analyse(stand, stream, events, day, watch=thinning.feed))
+        results.append(analyse(stand, stream, events, day, duty, watch=thinning.feed))
         for name, (time_s, values) in zip(shown, thinning.finish(), strict=True):
             channel = stand.channels[name]
             drawn.setdefault(name, []).append(ChannelTrace(name, channel.label, channel.unit, time_s, values))

@@ -17,6 +17,12 @@ class Method:
     source: str
 
 
+STEADY = (
+    Method("Steadiness", "drift of the fitted line over the window ± t(ν) u, and twice the scatter, against the band",
+           "effective sample size: Santer et al., J. Geophys. Res. 105 (2000) 7337"),
+    Method("Thermal steadiness", "T(end) − T(end − time) against the allowed change, both from the profile",
+           "kind of rule: IEC 60034-1 (second-hand)"),
+)  # fmt: skip
 POWER = (
     Method("Shaft power", "P = 2π n T", "definition; n in 1/s"),
     Method("DC link power", "P = U I, from means over the steady stretch", "definition"),
@@ -25,10 +31,18 @@ POWER = (
 )
 MAP = (
     Method(
-        "Map", "P_V(n, T) = Σ c_i · term_i, weighted least squares; η = P_shaft / (P_shaft + P_V)",
-        "JCGM 100:2008; nothing is said outside the hull of the points",
+        "Map", "P_V(n, T) = Σ c_i · term_i + g(n, T), g a Gaussian process; η = P_out / P_in from P_shaft and P_V",
+        "nothing is said outside the hull of the points",
     ),
+    Method("Loss terms", "least CV = mean (e_i / (1 − h_ii) / u_i)²", "Allen, Technometrics 16 (1974) 125"),
+    Method("Uncertainty of the map", "scatter, lack of fit, calibration, in squares", "JCGM 100:2008, 5"),
+    Method("Lack of fit", "F against repeated points, else χ² against scatter", "Draper & Smith, Applied Regression"),
 )  # fmt: skip
+PROPULSION = (
+    Method("Thrust per electrical power", "T / U I", "definition; no efficiency"),
+    Method("Ideal over DC power", "T^1.5 / √(2 ρ A) / (U I)", "momentum theory"),
+)
+DUTY = (Method("Duty", "E_in − E_out = Σ t P_V, η = E_out / E_in", "definition; shared errors added as such"),)
 THRUST = (
     Method("Thrust coefficient", "CT = T / (ρ n² D⁴)", "propeller notation, UIUC Propeller Data Site"),
     Method("Torque, power coefficient", "CQ = Q / (ρ n² D⁵), CP = P / (ρ n³ D⁵) = 2π CQ", "as CT"),
@@ -56,12 +70,21 @@ COVERAGE = (Method("Bounds of a share", "exact binomial", "Clopper & Pearson, Bi
 
 def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterable[Method]:
     """Methods of the sections that the report has."""
+    points = [point for run in runs for point in run.result.points]
+    if any(point.electrical is not None for point in points):
+        yield STEADY[0]
+    if any(point.thermal is not None for point in points):
+        yield STEADY[1]
     if any(run.result.balances for run in runs):
         yield from POWER
     if any(run.result.maps for run in runs):
         yield from MAP
     if any(run.result.thrust for run in runs):
         yield from THRUST
+    if any(run.result.propulsion for run in runs):
+        yield from PROPULSION
+    if any(run.result.duties for run in runs):
+        yield from DUTY
     if any(run.result.heating or run.result.ratings for run in runs):
         yield from HEATING
     yield from UNCERTAINTY

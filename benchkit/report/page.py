@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchkit.errors import UsageError
+from benchkit.model.results_maps import Duty
 from benchkit.report import figures
 from benchkit.report.gather import gather
 from benchkit.report.model import (
@@ -31,11 +32,12 @@ def write_report(
     out: Path,
     coverage: Coverage | Mapping[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
+    duty: Duty | None = None,
 ) -> ReportModel:
     """Read and analyse the runs and write the page to ``out``; an older report there is replaced.
 
     ``coverage`` is a study of the stated intervals (see :func:`as_coverage`). ``progress`` is called with a line of
-    text before each longer step. The same inputs give the same bytes.
+    text before each longer step. ``duty`` is put over the maps. The same inputs give the same bytes.
 
     Raises:
         UsageError: no run, a run named twice, ``out`` is one of the runs or lies in no folder.
@@ -46,7 +48,7 @@ def write_report(
         raise UsageError("the report would replace a run", where=out.name, remedy="Name another file for the report.")
     if not out.parent.is_dir():
         raise UsageError("the folder of the report does not exist", where=str(out.parent), remedy="Make it first.")
-    model = build_report(gather([Path(path) for path in paths], progress), as_coverage(coverage))
+    model = build_report(gather([Path(path) for path in paths], progress, duty), as_coverage(coverage))
     if progress is not None:
         progress("drawing")
     write_text(out, render(model))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from benchkit.model.results import EfficiencyMap, Estimate, PowerBalance, StaticThrust
+from benchkit.model.results import Estimate, PowerBalance, StaticThrust
 from benchkit.model.stand import Role
 from benchkit.report.model import (
     Block,
@@ -14,15 +13,11 @@ from benchkit.report.model import (
     CloudFigure,
     CloudPanel,
     Column,
-    Grid,
     LossFigure,
-    MapFigure,
-    Number,
     RunReport,
     Section,
     Series,
     Text,
-    count,
     number,
     plain,
     series,
@@ -68,7 +63,8 @@ def power_section(runs: Sequence[RunReport]) -> Section | None:
             Column("drive_efficiency", "Drive efficiency", "%"),
         ),
         lambda run: (_loss_row(balance) for balance in run.result.balances),
-        note=f"{U95} Loss = power in − power out, in both directions. An efficiency is given for motoring points only.",
+        note=f"{U95} Loss = power in − power out, in both directions. "
+        "Efficiency: what comes out over what goes in, so DC over shaft power while generating.",
     )
     figures = [_loss_figure(run, runs) for run in runs]
     blocks: list[Block] = [block for block in (*figures, powers, losses) if block is not None]
@@ -112,103 +108,6 @@ def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None
         parts,
         total,
     )
-
-
-# ------------------------------------------------------------------------------------------ efficiency map
-def map_section(runs: Sequence[RunReport]) -> Section | None:
-    """Fitted maps with the measured points on top, and the fits themselves."""
-    if not any(run.result.maps for run in runs):
-        return None
-    blocks: list[Block] = [_map_figure(found, run, runs) for run in runs for found in run.result.maps]
-    fits = table_by_run(
-        runs,
-        "loss-models",
-        "Loss models behind the maps",
-        (
-            Column("subject", "Map"),
-            Column("terms", "Terms"),
-            Column("points", "Points"),
-            Column("dof", "Degrees of freedom"),
-            Column("residual", "Residual, RMS", "W"),
-            Column("chi2", "χ² per degree of freedom"),
-        ),
-        lambda run: (_fit_row(found, run) for found in run.result.maps),
-        note="Loss = sum of coefficient × term, weighted least squares; n and T are scaled as the next table says. χ² "
-        "per degree of freedom near 1: the model explains the points within their uncertainty.",
-    )
-    coefficients = table_by_run(
-        runs,
-        "loss-coefficients",
-        "Coefficients",
-        (
-            Column("subject", "Map"),
-            Column("term", "Term"),
-            Column("coefficient", "Coefficient", "W"),
-            Column("speed_scale", "Speed scale", "rpm"),
-            Column("torque_scale", "Torque scale", "N·m"),
-        ),
-        lambda run: (row for found in run.result.maps for row in _coefficient_rows(found)),
-        note=U95,
-    )
-    return Section("efficiency-map", "Efficiency map", tuple(b for b in (*blocks, fits, coefficients) if b is not None))
-
-
-def _efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
-    by_subject = {
-        "drive": balance.drive_efficiency,
-        "inverter": balance.inverter_efficiency,
-        "motor": balance.motor_efficiency,
-    }
-    return by_subject[subject]
-
-
-def _map_figure(found: EfficiencyMap, run: RunReport, runs: Sequence[RunReport]) -> MapFigure:
-    measured = [b for b in run.result.balances if is_known(_efficiency_of(b, found.subject))]
-    best = found.best_efficiency
-    return MapFigure(
-        f"map-{found.subject}-{run_slug(run)}",
-        f"{found.subject.capitalize()} efficiency map{of_run(run, runs)}",
-        f"Contours of {found.subject} efficiency over speed and torque from a fitted loss model, inside the hull of "
-        f"{len(measured)} measured points, and its 95 % half-width beside. Best: {100 * best.value:.2f} % at "
-        f"{found.best_speed_rpm:.0f} rpm and {found.best_torque_nm:.1f} N·m.",
-        Series("speed", "rpm", found.speed_rpm),
-        Series("torque", "N·m", found.torque_nm),
-        Grid(f"{found.subject.capitalize()} efficiency", "1", found.efficiency, found.u_efficiency),
-        Series("hull speed", "rpm", tuple(x for x, _ in found.hull)),
-        Series("hull torque", "N·m", tuple(y for _, y in found.hull)),
-        series("speed of points", [b.speed_rpm for b in measured]),
-        series("torque of points", [b.torque_nm for b in measured]),
-        series("efficiency of points", [_efficiency_of(b, found.subject) for b in measured]),
-        plain(found.best_speed_rpm, "rpm"),
-        plain(found.best_torque_nm, "N·m"),
-        number(best, in_percent=True),
-    )
-
-
-def _fit_row(found: EfficiencyMap, run: RunReport) -> Row:
-    model = found.model
-    points = sum(is_known(_efficiency_of(b, found.subject)) for b in run.result.balances)
-    return (
-        Text(found.subject),
-        Text(", ".join(model.terms)),
-        count(points),
-        count(model.dof),
-        plain(model.residual_rms_w, "W", 3),
-        plain(model.chi2_per_dof, "1", 3),
-    )
-
-
-def _coefficient_rows(found: EfficiencyMap) -> Iterable[Row]:
-    model = found.model
-    for i, (term, coefficient) in enumerate(zip(model.terms, model.coefficients, strict=True)):
-        u = math.sqrt(max(model.covariance[i][i], 0.0))
-        yield (
-            Text(found.subject),
-            Text(term),
-            Number(coefficient, "W", u, float(model.dof)),
-            plain(model.speed_scale_rpm, "rpm"),
-            plain(model.torque_scale_nm, "N·m"),
-        )
 
 
 # ------------------------------------------------------------------------------------------ static thrust

@@ -48,7 +48,7 @@ def _describe(recorder: Recorder, _request: Request) -> Request:
         "run_path": str(recorder.run_path),
         "state": recorder.protection.state.value,
         "checklist": dict(recorder.protection.checklist),
-        "limit_set_hash": recorder.protection.limit_set_hash,
+        "protection_hash": recorder.protection.protection_hash,
     }
 
 

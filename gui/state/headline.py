@@ -162,15 +162,15 @@ def _pace(header: RunHeader) -> str:
 
 
 def _alarms(protection: ProtectionStatus, tone: Tone) -> Iterator[Item]:
-    """Alarms that nobody has acknowledged, those that are shelved or out of service, and a flood."""
-    unseen = [x for x in protection.alarms if x.life in _UNSEEN]
-    aside = [x for x in protection.alarms if x.life in _BY_HAND]
-    if unseen:
-        yield Item("Not acknowledged", _names(x.name for x in unseen), Tone.CAUTION if tone is Tone.PLAIN else tone)
-    if aside:
-        yield Item("Set aside", _names(f"{x.name} ({x.life.value.replace('_', ' ')})" for x in aside), tone)
-    if protection.is_flood:
-        yield Item("Alarm flood", f"{protection.alarm_rate} in 10 min", Tone.CAUTION if tone is Tone.PLAIN else tone)
+    """One field, when there is something: alarms nobody has acknowledged, a flood, those that are set aside by hand."""
+    unseen = [x.name for x in protection.alarms if x.life in _UNSEEN]
+    aside = [f"{x.name} {x.life.value.replace('_', ' ')}" for x in protection.alarms if x.life in _BY_HAND]
+    parts = [_names(unseen)] if unseen else []
+    parts += [f"FLOOD, {protection.alarm_rate} in 10 min"] if protection.is_flood else []
+    parts += [_names(aside)] if aside else []
+    calls = (unseen or protection.is_flood) and tone is Tone.PLAIN
+    if parts:
+        yield Item("Not acknowledged" if unseen else "Alarms", "; ".join(parts), Tone.CAUTION if calls else tone)
 
 
 def _names(names: Iterable[str]) -> str:

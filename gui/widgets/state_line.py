@@ -11,7 +11,7 @@ from gui.state.headline import LINK_TONES, Headline, Item
 from gui.state.theme import Tone
 from gui.widgets.look import block, font
 
-_FIELDS = 8
+_FIELDS = 12
 _COLUMNS = 4
 _STRETCH = (9, 7, 7, 7)
 

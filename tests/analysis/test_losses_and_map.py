@@ -8,8 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from benchkit.analysis.efficiency_map import convex_hull, efficiency_map, efficiency_maps, is_inside, map_points
+from benchkit.analysis.efficiency_map import efficiency_map, efficiency_maps
+from benchkit.analysis.hull import convex_hull, is_inside
 from benchkit.analysis.losses import distinct_points, fit_losses, loss_at, u_loss_at
+from benchkit.analysis.map_points import map_points
 from benchkit.analysis.power import INPUT_ROLES, power_balance
 from benchkit.analysis.uncertainty import combine
 from benchkit.errors import UsageError
@@ -24,7 +26,7 @@ def motor_loss(n, T):
 
 
 def inverter_loss(n, T):
-    return 60.0 + 210.0 * (T / 140) + 160.0 * (T / 140) ** 2 + 0.0 * n
+    return 60.0 + 210.0 * (np.abs(T) / 140) + 160.0 * (T / 140) ** 2 + 0.0 * n
 
 
 def points(stand, rng, *, scatter=0.0, wrong=None, n=N, T=T):

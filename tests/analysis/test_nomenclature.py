@@ -6,7 +6,7 @@ import dataclasses
 import re
 from pathlib import Path
 
-from benchkit.model import results
+from benchkit.model import results, results_maps
 from benchkit.model.stand import Role
 from benchkit.units import BENCH_UNIT
 
@@ -14,10 +14,14 @@ PAGE = (Path(__file__).resolve().parents[2] / "docs" / "nomenclature.md").read_t
 NAMES = set(re.findall(r"`([^`]+)`", PAGE))
 PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "terms", "covariance", "severity", "code"}
 CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
+CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
 
 
 def test_fields_of_results():
-    classes = [c for c in vars(results).values() if dataclasses.is_dataclass(c) and c.__module__ == results.__name__]
+    modules = (results, results_maps)
+    classes = [
+        c for m in modules for c in vars(m).values() if dataclasses.is_dataclass(c) and c.__module__ == m.__name__
+    ]
     assert len(classes) >= 10
     fields = {f.name for c in classes for f in dataclasses.fields(c)} - PLAIN - CONTAINERS
     assert fields - NAMES - {"efficiency"} == set()

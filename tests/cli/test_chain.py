@@ -51,7 +51,7 @@ def test_set_points_reach_the_stand_and_only_while_running(tmp_path: Path) -> No
 
 
 def test_an_open_sensor_trips_and_the_stop_reaches_the_stand(tmp_path: Path) -> None:
-    schedule = [(150.0, "fault sensor_open on t_winding")]
+    schedule = [(480.0, "fault sensor_open on t_winding")]  # 8 s of the host: a busy computer starts slowly
     with recording("airboat", tmp_path, 12, schedule) as (client, _, path):
         start(client)
         set_point(client, "speed", 2000.0, 40.0)
@@ -83,8 +83,7 @@ def test_a_lost_cable_trips_and_comes_back(tmp_path: Path) -> None:
         with RecorderClient(endpoints) as client:
             start(client)
             stand.kill()
-            status = wait_for(client, lambda s: s.state is State.TRIPPED, 10.0)
-            assert status.sources["rack"].lost
+            wait_for(client, lambda s: s.state is State.TRIPPED and s.sources["rack"].lost, 10.0)
             port = stand.address.removeprefix("socket://")
             stand = start_simulated_stand("airboat", tcp=port)
             wait_for(client, lambda s: not s.sources["rack"].lost and not s.sources["rack"].stale, 15.0)

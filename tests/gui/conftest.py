@@ -39,6 +39,7 @@ from benchkit.session.messages import (
     encode,
 )
 from benchkit.session.process import write_live_file
+from benchkit.session.protection_status import ProtectionStatus
 
 RATE_HZ = 200.0
 LEVELS = {
@@ -151,6 +152,7 @@ class Publisher:
     drift: dict[str, float] = field(default_factory=dict)
     requests: list[dict[str, Any]] = field(default_factory=list)
     rate_hz: float = RATE_HZ
+    protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
     def __post_init__(self) -> None:
         self.channels = tuple(self.stand.channels)
@@ -204,7 +206,7 @@ class Publisher:
         return Status(
             now_s, self.state, {"rack": True}, True, self.endpoints.run_path, 41_200_000_000, 11520.0,
             self.stand.limit_set.name, self.stand.limit_set.revision, {"rack": rack}, self.first_out,
-            limit_hash=self.stand.limit_set.short_hash,
+            limit_hash=self.stand.limit_set.short_hash, protection=self.protection,
         )  # fmt: skip
 
     def _run(self) -> None:

@@ -6,9 +6,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchkit.model.alarms import Life
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State
+from benchkit.model.limits import Severity
+from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus
+from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 from gui.state.headline import SILENT_AFTER_S
 from gui.windows.live import _WORDS_EVERY, FRAME_MS
 
@@ -242,3 +246,24 @@ def test_a_window_that_is_left_open_is_named(
     finally:
         window.close()
     assert find_left_running(qapp) == []
+
+
+def test_an_unanswered_stop_and_an_unacknowledged_alarm_are_shown(
+    qtbot: Any, attach: Any, start_publisher: Any
+) -> None:
+    publisher = start_publisher(state=State.TRIPPED)
+    publisher.first_out = FirstOutStatus(("winding_hot",), True, 1.0)
+    hot = AlarmStatus("winding_hot", Severity.TRIP, Life.UNACKNOWLEDGED, True, 1.0)
+    stop = StopStatus("gates_off", 1, 1, 2, "rack", escalated_from="ramp_down")
+    publisher.protection = ProtectionStatus((hot,), alarm_rate=1, stops=(stop,))
+    window = attach(publisher.live_file)
+    data = {"limit": "winding_hot", "life": "unacknowledged", "first_out": True, "order_resolved": True}
+    publisher.event(EventKind.TRIP, "winding_hot: 141 °C above 140 °C (trip)", data=data)
+    line = window.frame.state_line
+    qtbot.waitUntil(lambda: "NOT ANSWERED: escalated to gates_off" in line.state.note(), timeout=WAIT_MS)
+    assert "winding_hot" in line.field_texts()
+    assert "SIMULATED" in line.field_texts()
+    model = window.frame.events.model()
+    qtbot.waitUntil(lambda: model.index(0, 2).data() == "TRIP, unacknowledged", timeout=WAIT_MS)
+    publisher.event(EventKind.ACKNOWLEDGED, "winding_hot: acknowledged by Ada", data={"limit": "winding_hot"})
+    qtbot.waitUntil(lambda: model.index(1, 2).data() == "TRIP, acknowledged", timeout=WAIT_MS)

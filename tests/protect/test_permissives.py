@@ -90,17 +90,17 @@ def test_the_limit_set_is_proven_by_a_record_of_this_limit_set_only(stand):
     with pytest.raises(RefusedError, match="is met by a record only"):
         subject.set_permissive("limit_set_proven", True, 2 * MS)
     other = replace(stand, limit_set=replace(stand.limit_set, limits=stand.limit_set.limits[:2]))
-    foreign = ProofRecord(Protection(other, 0).limit_set_hash, "2026-03-04T09:00:00Z")
+    foreign = ProofRecord(Protection(other, 0).protection_hash, "2026-03-04T09:00:00Z")
     subject.set_permissive("limit_set_proven", True, 2 * MS, record=foreign)
     with pytest.raises(RefusedError, match=r"limit_set_proven \(the proof of 2026-03-04T09:00:00Z is of another limit"):
         subject.request(Trigger.ARM, 3 * MS, "Ada")
-    ours = ProofRecord(subject.limit_set_hash, "2026-03-04T09:30:00Z", "Ada")
+    ours = ProofRecord(subject.protection_hash, "2026-03-04T09:30:00Z", "Ada")
     assert told(subject.set_permissive("limit_set_proven", True, 4 * MS, record=ours)) == ["limit_set_proven: met"]
     assert subject.state is State.READY
 
 
 def test_the_hash_knows_every_number_that_decides(stand):
-    seen = {Protection(stand, 0).limit_set_hash}
+    seen = {Protection(stand, 0).protection_hash}
     hot, warm, fast = stand.limit_set.limits
     ramp = stand.stop_actions["ramp_down"]
     for changed in (
@@ -113,7 +113,7 @@ def test_the_hash_knows_every_number_that_decides(stand):
             | {"ramp_down": replace(ramp, steps=(replace(ramp.steps[0], command="stop"),))},
         ),
     ):
-        seen.add(Protection(changed, 0).limit_set_hash)
+        seen.add(Protection(changed, 0).protection_hash)
     assert len(seen) == 5
 
 

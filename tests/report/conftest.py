@@ -17,15 +17,24 @@ from benchkit.analysis.uncertainty import propagate
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import (
     ContinuousRating,
-    EfficiencyMap,
+    Contribution,
     Estimate,
     Finding,
     HeatingFit,
-    LossModel,
     OperatingPoint,
     PowerBalance,
     RunResult,
     StaticThrust,
+)
+from benchkit.model.results_maps import (
+    BestPoint,
+    DutyPoint,
+    DutyResult,
+    EfficiencyMap,
+    Hysteresis,
+    LackOfFit,
+    LossModel,
+    PropulsiveCurve,
 )
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
@@ -171,8 +180,30 @@ def map_of(subject: str) -> EfficiencyMap:
         hull,
         best[1],
         best[2],
-        Estimate(best[0], 0.0007, "1", 20.0),
+        Estimate(best[0], 0.0007, "1", 20.0, (Contribution("shaft_torque gain", 0.0005),)),
+        BestPoint(2500.0, -60.0, Estimate(0.951, 0.0009, "1", 20.0)),
+        point_loss_w=(1.0,) * 16,
+        lack_of_fit=LackOfFit("stated scatter", 60.2, 12, 0, 0.003, 4.5),
+        hysteresis=Hysteresis("regression", 6, 9, Estimate(2.1, 1.9, "W", 11.0), 0.29),
     )
+
+
+def duty_of(subject: str) -> DutyResult:
+    """Three loads, the last of them outside."""
+    loads = (
+        DutyPoint(1000.0, 40.0, 600.0, Estimate(310.0, 3.0, "W")),
+        DutyPoint(2000.0, 80.0, 900.0, Estimate(820.0, 6.0, "W")),
+        DutyPoint(4100.0, 100.0, 60.0, None),
+    )
+    energies = (Estimate(1.8544e7, 7200.0, "J"), Estimate(1.762e7, 0.0, "J"), Estimate(9.24e5, 7200.0, "J"))
+    return DutyResult(subject, loads, 1500.0 / 1560.0, *energies, Estimate(0.95017, 0.0004, "1"))
+
+
+def propulsion_of() -> PropulsiveCurve:
+    speeds = (1200.0, 2000.0, 2800.0)
+    per_watt = tuple(Estimate(150.0 / n, 0.0002, "N/W") for n in speeds)
+    merit = tuple(Estimate(0.6 + n / 4e4, 0.002, "1") for n in speeds)
+    return PropulsiveCurve((1200.0, 2800.0), (0.125, 0.0536), (0.0002, 0.0002), speeds, per_watt, merit)
 
 
 WINDING = (24.0, 118.0, 310.0)
@@ -268,6 +299,8 @@ def result_of() -> RunResult:
             Finding("caution", "drift", "Zero of the thrust cell moved by 1.2 N between start and end", "thrust"),
             Finding("note", "stuck", "Value unchanged for 40 s", "air_pressure"),
         ),
+        propulsion=(propulsion_of(),),
+        duties=(duty_of("drive"), duty_of("motor")),
     )
 
 

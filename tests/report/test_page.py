@@ -101,7 +101,9 @@ def test_page_needs_nothing_else(reader: Reader, page: str) -> None:
 
 def test_every_drawing_is_strict_xml_with_title_and_description(page: str) -> None:
     drawings = re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
-    assert len(drawings) == 11  # overview, losses, three maps, two of thrust, temperatures, two of the trip, coverage
+    assert (
+        len(drawings) == 12
+    )  # overview, losses, three maps, two of thrust, per watt, temperatures, two of a trip, coverage
     for drawing in drawings:
         root = ElementTree.fromstring(drawing)
         assert root.attrib["role"] == "img"

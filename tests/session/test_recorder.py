@@ -103,13 +103,13 @@ def test_a_lost_link_trips_and_the_run_goes_on_after_it(
 def test_a_full_disk_is_told_stops_in_order_and_never_stops_protection(
     loaded: LoadedStand, record: tuple[Rows, list[bytes]], tmp_path: Path
 ) -> None:
-    """The keeping process may write 400 kB to a file and no more: the system refuses, as it does on a full disk."""
+    """The keeping process may write 600 kB to a file and no more: the system refuses, as it does on a full disk."""
     import resource
 
     _, lines = record
     recorder, source, desk = make(loaded, tmp_path / "run.h5", (line for line in lines * 400))
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, before[1]))
     try:
         while recorder.protection.state is not State.READY:
             recorder.step()

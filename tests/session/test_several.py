@@ -12,7 +12,7 @@ import pytest
 from benchkit.model.events import EventKind
 from benchkit.model.samples import Rows
 from benchkit.profiles import LoadedStand, load_stand, shared_path
-from benchkit.protect.protection import SOURCES_FRESH
+from benchkit.protect.permissives import SOURCES_FRESH
 from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
 from benchkit.session.recorder import Recorder

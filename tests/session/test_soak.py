@@ -137,7 +137,8 @@ def print_figures(used: list[int], rows: Mapping[str, int]) -> None:
 
 
 def keepers(me: psutil.Process) -> list[psutil.Process]:
-    return [child for child in me.children() if "keeping" in " ".join(child.cmdline())]
+    alive = [child for child in me.children() if child.status() != psutil.STATUS_ZOMBIE]
+    return [child for child in alive if "keeping" in " ".join(child.cmdline())]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
