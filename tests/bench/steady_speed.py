@@ -3,8 +3,9 @@
 The search over all 24 columns stands beside one pass of numpy's mean and standard deviation over the same array. The
 analysis of the file (points, balances, thrust, maps, heating, detectors, what a report draws) is a process of its own;
 beside it, in the same process and the file in memory, the time to read the stream whole, and that of a pass that reads
-it in blocks and keeps none: that is not charged for 800 MB of fresh memory. Each is the best of three. Its memory is what the process needs more at its peak than before the file was opened, over one stream block: ``BLOCK_ROWS``
-rows as they are read (values, two times, device time, counter). All is imported and tried on a short run before.
+it in blocks and keeps none: that is not charged for 800 MB of fresh memory. Each is the best of three. Its memory is
+what the process needs more at its peak than before the file was opened, over one stream block: ``BLOCK_ROWS`` rows as
+they are read (values, two times, device time, counter). All is imported and tried on a short run before.
 
 ``python -m tests.bench.steady_speed [MINUTES]`` takes another length.
 """
