@@ -9,13 +9,13 @@ from typing import TypeVar
 
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import OperatingPoint, PowerBalance, StaticThrust
-from benchkit.model.stream import Stream
+from benchkit.model.stream import StreamRows
 
 T = TypeVar("T", PowerBalance, StaticThrust)
 
 
 def mark_excluded(
-    points: Iterable[OperatingPoint], stream: Stream, events: Sequence[Event]
+    points: Iterable[OperatingPoint], stream: StreamRows, events: Sequence[Event]
 ) -> tuple[OperatingPoint, ...]:
     """The same points; those that an event of the kind ``excluded_point`` covers by at least half carry its words.
 
@@ -38,7 +38,7 @@ def kept(rows: Iterable[T]) -> tuple[T, ...]:
     return tuple(row for row in rows if not row.point.is_excluded)
 
 
-def _span(event: Event, stream: Stream) -> tuple[float, float, str, str] | None:
+def _span(event: Event, stream: StreamRows) -> tuple[float, float, str, str] | None:
     if event.kind is not EventKind.EXCLUDED_POINT:
         return None
     numbers = [event.data.get(key) for key in ("from_s", "to_s")]

@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
-from benchkit.analysis.steady import channel_means, steady_holds
+from benchkit.analysis.folding import Segment
+from benchkit.analysis.steady import Hold, block_means, steady_holds
+from benchkit.analysis.stillness import BLOCKS_PER_DWELL
 from benchkit.analysis.thermal import continuous_rating, fit_heating
 from benchkit.errors import UsageError
 from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.results import ContinuousRating, Estimate, Finding, HeatingFit
 from benchkit.model.stand import Channel, Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import StreamRows
+
+FloatArray = npt.NDArray[np.float64]
 
 LEAST_RISE_K = 3.0
 """A channel that moves less from the start to the end of a hold has not heated."""
@@ -30,7 +36,7 @@ _NOT_MEASURED = Estimate(math.nan, math.nan, "")
 
 
 def heat_runs(
-    stand: Stand, stream: Stream, breaks: Sequence[float] = ()
+    stand: Stand, stream: StreamRows, breaks: Sequence[float] = (), *, segments: Sequence[Segment] | None = None
 ) -> tuple[tuple[HeatingFit, ...], tuple[ContinuousRating, ...], tuple[Finding, ...]]:
     """Heating fits and continuous ratings of winding, magnet and junction over the longest hold in which each heated.
 
@@ -40,10 +46,13 @@ def heat_runs(
 
     A hold ends where the cooling changes: coolant flow by more than :data:`FLOW_BAND` of what it was at the start, or
     coolant inlet temperature by more than :data:`INLET_BAND_K`. What heats after that heats towards another end.
+
+    All of it is read from the blocks of the stream; ``segments`` are those, where they are there already.
     """
-    cooled = [_while_cooled_alike(stand, stream, hold) for hold in steady_holds(stand, stream, breaks)]
+    holds = steady_holds(stand, stream, breaks, segments=segments)
+    cooled = [_while_cooled_alike(stand, stream.channels, hold) for hold in holds]
     least_s = LEAST_DWELLS * stand.steadiness.dwell_s
-    holds = [(a, b) for a, b in cooled if b > a and stream.time_s[b - 1] - stream.time_s[a] >= least_s]
+    long = [hold for hold in cooled if hold.stop > hold.first and _length_s(hold) >= least_s]
     fits: list[HeatingFit] = []
     ratings: list[ContinuousRating] = []
     findings: list[Finding] = []
@@ -51,29 +60,32 @@ def heat_runs(
         channel = stand.channel_for(role)
         if channel is None or channel.name not in stream.channels:
             continue
-        heated = [hold for hold in holds if _rise(stream, channel.name, hold) >= LEAST_RISE_K]
+        place = stream.channels.index(channel.name)
+        heated = [hold for hold in long if _rise(_column(hold, place)) >= LEAST_RISE_K]
         if not heated:
             continue
-        start, stop = max(heated, key=lambda hold: stream.time_s[hold[1] - 1] - stream.time_s[hold[0]])
-        means = channel_means(stand, stream, start, stop)
+        hold = max(heated, key=_length_s)
+        rows = (hold.row_start, hold.row_stop)
+        means = block_means(stand, stream, hold.segment, hold.first, hold.stop)
         reference = _first(stand, means, (Role.COOLANT_INLET_TEMP, Role.AIR_TEMP))
+        temp_c = _column(hold, place)
         try:
             fit = fit_heating(
-                stream.time_s[start:stop],
-                stream.column(channel.name)[start:stop],
+                hold.segment.times[hold.first : hold.stop],
+                temp_c,
                 channel=channel.name,
                 reference_c=reference.value,
-                u_sensor_k=_u_sensor(channel, stream, stop),
+                u_sensor_k=_u_sensor(channel, float(temp_c[-1])),
             )
         except UsageError as error:
-            findings.append(Finding("note", "no_heating_fit", str(error), channel.name, start, stop))
+            findings.append(Finding("note", "no_heating_fit", str(error), channel.name, *rows))
             continue
         if not fit.covered >= LEAST_COVERED:
             text = (
                 f"The hold covers {fit.covered:.2g} time constants of {channel.name}: "
                 "too short to tell its end temperature. Hold the load longer."
             )
-            findings.append(Finding("note", "heating_too_short", text, channel.name, start, stop))
+            findings.append(Finding("note", "heating_too_short", text, channel.name, *rows))
             continue
         fits.append(fit)
         limit = _limit(stand, role, channel)
@@ -83,38 +95,43 @@ def heat_runs(
     return tuple(fits), tuple(ratings), tuple(findings)
 
 
-def _while_cooled_alike(stand: Stand, stream: Stream, hold: tuple[int, int]) -> tuple[int, int]:
+def _while_cooled_alike(stand: Stand, channels: Sequence[str], hold: Hold) -> Hold:
     """The first part of a hold in which coolant flow and inlet temperature stay what they were; judged by means over
     one dwell, so that noise does not end it."""
-    start, stop = hold
+    stop = hold.stop
     bands = ((Role.COOLANT_FLOW, 0.0, FLOW_BAND), (Role.COOLANT_INLET_TEMP, INLET_BAND_K, 0.0))
     for role, absolute, relative in bands:
         name = stand.roles.get(role)
-        if name is None or name not in stream.channels:
+        if name is None or name not in channels:
             continue
-        edges = np.arange(stream.time_s[start], stream.time_s[stop - 1], stand.steadiness.dwell_s)
-        rows = np.searchsorted(stream.time_s[start:stop], edges)
-        values = stream.column(name)[start:stop]
-        means = [
-            float(np.nanmean(part)) if np.any(~np.isnan(part)) else math.nan for part in np.split(values, rows[1:])
-        ]
-        moved = np.abs(np.array(means) - means[0]) > absolute + relative * abs(means[0])
+        blocks = hold.segment.means[hold.first : stop, channels.index(name)]
+        edges = range(BLOCKS_PER_DWELL, blocks.size, BLOCKS_PER_DWELL)
+        means = np.array([_mean(part) for part in np.split(blocks, list(edges))])
+        moved = np.abs(means - means[0]) > absolute + relative * abs(means[0])
         if np.any(moved):
-            stop = start + int(rows[int(np.argmax(moved))])
-    return start, stop
+            stop = hold.first + int(np.argmax(moved)) * BLOCKS_PER_DWELL
+    return replace(hold, stop=stop)
 
 
-def _rise(stream: Stream, name: str, hold: tuple[int, int]) -> float:
-    values = stream.column(name)[hold[0] : hold[1]]
+def _column(hold: Hold, place: int) -> FloatArray:
+    return hold.segment.means[hold.first : hold.stop, place]
+
+
+def _length_s(hold: Hold) -> float:
+    times = hold.segment.times[hold.first : hold.stop]
+    return float(np.nanmax(times) - np.nanmin(times)) if np.any(~np.isnan(times)) else 0.0
+
+
+def _rise(values: FloatArray) -> float:
     tenth = max(1, values.size // 10)
-    first, last = values[:tenth], values[-tenth:]
-    if np.all(np.isnan(first)) or np.all(np.isnan(last)):
-        return math.nan
-    return float(np.nanmean(last) - np.nanmean(first))
+    return _mean(values[-tenth:]) - _mean(values[:tenth])
 
 
-def _u_sensor(channel: Channel, stream: Stream, stop: int) -> float:
-    last = float(stream.column(channel.name)[stop - 1])
+def _mean(values: FloatArray) -> float:
+    return float(np.nanmean(values)) if np.any(~np.isnan(values)) else math.nan
+
+
+def _u_sensor(channel: Channel, last: float) -> float:
     return channel.calibration.accuracy.standard_uncertainty(0.0 if math.isnan(last) else last)
 
 

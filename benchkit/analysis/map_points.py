@@ -102,7 +102,7 @@ def off_usual(values: npt.ArrayLike, speed: npt.ArrayLike, torque: npt.ArrayLike
 
 def _conditions(stand: Stand, points: Sequence[OperatingPoint], means: Means) -> dict[str, FloatArray]:
     found: dict[str, FloatArray] = {}
-    if len(points) < LEAST_FOR_CONDITIONS:
+    if len(points) < LEAST_FOR_CONDITIONS or Role.TORQUE not in means:  # over speed alone there are none to tell apart
         return found
     nowhere = Estimate(math.nan, math.nan, "")
     for role, least in CONDITIONS.items():

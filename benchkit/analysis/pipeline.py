@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 
+from benchkit.analysis.block_checks import BlockChecks
 from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.exclude import kept, mark_excluded
@@ -15,14 +16,14 @@ from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import check_run
-from benchkit.analysis.steady import operating_points
+from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.model.stand import Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import Stream, StreamRows
 
 BREAKING = frozenset(
     {
@@ -40,19 +41,32 @@ BREAKING = frozenset(
 
 def analyse(
     stand: Stand,
-    stream: Stream,
+    stream: StreamRows,
     events: Sequence[Event] = (),
     run_date: date | None = None,
     duty: Duty | None = None,
+    *,
+    watch: Callable[[Stream], None] | None = None,
 ) -> RunResult:
     """Operating points, power balances, maps, static thrust, heating, ratings and open flags of one stream.
 
     ``events`` of the run place set-point changes on the axis of the samples; without them the steady stretches are
     found from the data alone. ``run_date`` is the day of the run, for calibrations that were due; None: not checked.
     ``duty`` is put over the maps.
+
+    A stream that is not in memory is passed once, a block at a time; of points only their rows are read again.
+    ``watch`` is shown every block of that pass, in order.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
-    points = mark_excluded(operating_points(stand, stream, breaks), stream, events)
+    folding, checks = folding_of(stand, breaks), BlockChecks(stand)
+    for block in stream.blocks():
+        folding.feed(block.time_s, block.values)
+        checks.feed(block)
+        if watch is not None:
+            watch(block)
+        del block  # the next one takes its memory
+    segments = folding.finish()
+    points = mark_excluded(operating_points(stand, stream, breaks, segments=segments), stream, events)
     linear = tuple(power_balance(stand, point) for point in points)
     balances, balance_findings = check_balances(stand, linear)
     coefficients = tuple(row for row in (static_thrust(stand, point) for point in points) if row is not None)
@@ -61,8 +75,8 @@ def analyse(
     maps, map_findings = efficiency_maps(stand, kept(balances))
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
-    heating, ratings, heat_findings = heat_runs(stand, stream, breaks)
-    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date)
+    heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
+    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, of_rows=checks.finish(stream))
     findings = (
         *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),

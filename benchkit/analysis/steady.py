@@ -1,7 +1,8 @@
 """Where a run holds still, and the averages there.
 
-A record is first folded into short blocks of a twentieth of the dwell; block means carry the movement, differences of
-neighbouring blocks the noise. All work after that is on blocks, so an hour at 1 kHz costs one pass over the rows.
+A record is first folded into short blocks of a twentieth of the dwell (:mod:`~benchkit.analysis.folding`); block means
+carry the movement, differences of neighbouring blocks the noise. All work after that is on blocks, so an hour at 1 kHz
+costs one pass over the rows.
 
 Two notions are kept apart:
 
@@ -9,36 +10,39 @@ Two notions are kept apart:
   drift at a constant set-point does not end a hold; heat runs are read from holds.
 - a **steady stretch** is what one operating point averages: the last part of a hold, at most ``longest_s``, over which
   no channel moves by more than its band in all. A slow ramp is a hold without a steady stretch.
+
+Whether a point may be called steady, electrically and thermally, is said by its labels
+(:mod:`~benchkit.analysis.settled`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.derived import derived_mean
+from benchkit.analysis.folding import Folding, Segment, fold
+from benchkit.analysis.periods import whole_periods
+from benchkit.analysis.settled import electrical_label, thermal_label
+from benchkit.analysis.stillness import BLOCKS_PER_DWELL, band_of, hold_blocks, steady_blocks
 from benchkit.analysis.uncertainty import combine, type_a_columns
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate, OperatingPoint
-from benchkit.model.stand import Stand
-from benchkit.model.stream import Stream
-from benchkit.units import Quantity
+from benchkit.model.stand import Role, Stand
+from benchkit.model.stream import Stream, StreamRows
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
-BLOCKS_PER_DWELL = 20
 LONGEST_DWELLS = 3.0
 """Longest averaging window of an operating point in dwells, where nothing else is said."""
 MOST_MISSING = 0.2
 """Share of NaN samples above which a channel has no mean in a stretch."""
-_RANGE_OF_NOISE = 5.0  # of 20 normal numbers the range exceeds 5 standard deviations in 1 % of cases
-_SLOPE_NOISE = 2.0  # standard uncertainties by which a drift must exceed its band to count
+ROWS_AT_ONCE = 50_000
+"""A longer stretch is averaged from its blocks, so that it need not be in memory."""
 
 
 def find_holds(
@@ -70,18 +74,11 @@ def find_holds(
         UsageError: a band or the dwell is not positive, or shapes do not fit.
     """
     t, x, limits = _checked(time_s, columns, bands, dwell_s)
-    step = np.diff(t)
-    # a gap longer than the dwell ends a stretch anyway; cutting there keeps a wild clock from making endless blocks
-    cuts = np.concatenate([[0], np.flatnonzero((step < 0.0) | (step > dwell_s)) + 1, [t.size]])
-    found: list[tuple[int, int]] = []
-    for first, last in pairwise(cuts):
-        inner = np.searchsorted(t[first:last], sorted(breaks)) + first
-        edges = np.unique(np.concatenate([[first], inner, [last]]))
-        for start, stop in pairwise(edges):
-            found += [
-                (int(start) + a, int(start) + b) for a, b in _holds(t[start:stop], x[start:stop], limits, dwell_s)
-            ]
-    return found
+    return [
+        (int(segment.edges[a]), int(segment.edges[b]))
+        for segment in fold(t, x, dwell_s / BLOCKS_PER_DWELL, dwell_s, breaks)
+        for a, b in hold_blocks(segment, segment.means, limits, dwell_s)
+    ]
 
 
 def find_steady(
@@ -106,18 +103,56 @@ def find_steady(
     [(0.0, 19.95), (30.0, 59.95)]
     """
     t, x, limits = _checked(time_s, columns, bands, dwell_s)
-    cap = LONGEST_DWELLS * dwell_s if longest_s is None else longest_s
-    if cap < dwell_s:
-        raise UsageError("the longest stretch is shorter than the dwell", got=cap, expected=f"at least {dwell_s} s")
-    found = []
-    for start, stop in find_holds(t, x, bands, dwell_s, breaks):
-        parts = _steady_parts(t[start:stop], x[start:stop], limits, dwell_s, cap)
-        found += [(start + a, start + b) for a, b in parts]
-    return found
+    most = _most_blocks(dwell_s, longest_s)
+    return [
+        (int(segment.edges[a]), int(segment.edges[b]))
+        for segment in fold(t, x, dwell_s / BLOCKS_PER_DWELL, dwell_s, breaks)
+        for hold in hold_blocks(segment, segment.means, limits, dwell_s)
+        for a, b in steady_blocks(segment, segment.means, limits, hold, most)
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hold:
+    """Blocks ``first`` to ``stop`` of a segment: one hold of a stream."""
+
+    segment: Segment
+    first: int
+    stop: int
+
+    @property
+    def row_start(self) -> int:
+        """First row."""
+        return int(self.segment.edges[self.first])
+
+    @property
+    def row_stop(self) -> int:
+        """Row behind the last."""
+        return int(self.segment.edges[self.stop])
+
+
+def folding_of(stand: Stand, breaks: Sequence[float] = ()) -> Folding:
+    """An empty folding with the blocks of the stand's steadiness; feed it every row of one stream, all channels."""
+    dwell_s = stand.steadiness.dwell_s
+    return Folding(dwell_s / BLOCKS_PER_DWELL, dwell_s, breaks)
+
+
+def fold_stream(stand: Stand, stream: StreamRows, breaks: Sequence[float] = ()) -> tuple[Segment, ...]:
+    """Blocks of a whole stream, all channels."""
+    folding = folding_of(stand, breaks)
+    for block in stream.blocks():
+        folding.feed(block.time_s, block.values)
+        del block  # the next one takes its memory
+    return folding.finish()
 
 
 def operating_points(
-    stand: Stand, stream: Stream, breaks: Sequence[float] = (), longest_s: float | None = None
+    stand: Stand,
+    stream: StreamRows,
+    breaks: Sequence[float] = (),
+    longest_s: float | None = None,
+    *,
+    segments: Sequence[Segment] | None = None,
 ) -> tuple[OperatingPoint, ...]:
     """Operating points of one stream, after the steadiness of the stand: means of every channel with uncertainty.
 
@@ -125,39 +160,89 @@ def operating_points(
     and type B (accuracy of its calibration, at the mean). NaN samples are left out; more than 20 % of them, or a
     channel the stand does not know, give NaN. Empty when the stream lacks a channel that must hold still.
 
+    Where the stand names a channel of electrical frequency, the window is cut at its start to whole periods. Where the
+    stand asks for a time of stabilisation, no reading is from before it. ``segments`` are the blocks of the stream
+    (:func:`fold_stream`), where they are there already.
+
     Raises:
         UsageError: a channel that must hold still is neither a speed nor a torque: there is no band for it.
     """
-    held = _held_columns(stand, stream)
-    if held is None:
-        return ()
-    stretches = find_steady(stream.time_s, *held, stand.steadiness.dwell_s, breaks, longest_s=longest_s)
-    return tuple(
-        OperatingPoint(
-            index=index,
-            stream=stream.source,
-            row_start=start,
-            row_stop=stop,
-            time_start_s=float(stream.time_s[start]),
-            time_end_s=float(stream.time_s[stop - 1]),
-            means=channel_means(stand, stream, start, stop),
-        )
-        for index, (start, stop) in enumerate(stretches)
+    rules = stand.steadiness
+    holds = steady_holds(stand, stream, breaks, segments=segments)
+    most = _most_blocks(rules.dwell_s, longest_s)
+    waited = math.ceil(rules.stabilise_s / rules.dwell_s * BLOCKS_PER_DWELL - 1e-9)
+    which, bands = _held(stand, stream) or ([], [])
+    limits = np.array(bands)
+    points: list[OperatingPoint] = []
+    for hold in holds:
+        if hold.stop - hold.first - waited < BLOCKS_PER_DWELL:
+            continue
+        rest = (hold.first + waited, hold.stop)
+        for a, b in steady_blocks(hold.segment, hold.segment.columns(which), limits, rest, most):
+            points.append(_point(stand, stream, hold, a, b, len(points)))
+    return tuple(points)
+
+
+def _point(stand: Stand, stream: StreamRows, hold: Hold, a: int, b: int, index: int) -> OperatingPoint:
+    segment = hold.segment
+    start, stop = int(segment.edges[a]), int(segment.edges[b])
+    periods, note = 0, ""
+    if stop - start <= ROWS_AT_ONCE:
+        part = stream.rows(start, stop)
+        frequency = stand.channel_for(Role.ELECTRICAL_FREQUENCY)
+        if frequency is not None and frequency.name in part.channels:
+            kept, periods, note = whole_periods(part.time_s, part.column(frequency.name))
+            part, start = part.rows(stop - start - kept, stop - start), stop - kept
+        means = channel_means(stand, part, 0, len(part))
+        ends = part.time_s[[0, -1]].tolist()
+    else:
+        means = block_means(stand, stream, segment, a, b)
+        ends = [float(stream.rows(row, row + 1).time_s[0]) for row in (start, stop - 1)]
+        note = f"More than {ROWS_AT_ONCE} rows: averaged by blocks, not cut to whole periods."
+    return OperatingPoint(
+        index=index,
+        stream=stream.source,
+        row_start=start,
+        row_stop=stop,
+        time_start_s=ends[0],
+        time_end_s=ends[1],
+        means=means,
+        electrical=electrical_label(stand, stream.channels, segment, a, b),
+        thermal=thermal_label(stand, stream.channels, segment, hold.first, b),
+        whole_periods=periods,
+        periods_note=note,
     )
 
 
-def steady_holds(stand: Stand, stream: Stream, breaks: Sequence[float] = ()) -> list[tuple[int, int]]:
+def steady_holds(
+    stand: Stand, stream: StreamRows, breaks: Sequence[float] = (), *, segments: Sequence[Segment] | None = None
+) -> list[Hold]:
     """Holds (:func:`find_holds`) of one stream after the steadiness of the stand."""
-    held = _held_columns(stand, stream)
-    return [] if held is None else find_holds(stream.time_s, *held, stand.steadiness.dwell_s, breaks)
+    held = _held(stand, stream)
+    if held is None:
+        return []
+    which, bands = held
+    folded = fold_stream(stand, stream, breaks) if segments is None else segments
+    return [
+        Hold(segment, a, b)
+        for segment in folded
+        for a, b in hold_blocks(segment, segment.columns(which), np.array(bands), stand.steadiness.dwell_s)
+    ]
 
 
-def _held_columns(stand: Stand, stream: Stream) -> tuple[FloatArray, list[float]] | None:
+def _held(stand: Stand, stream: StreamRows) -> tuple[list[int], list[float]] | None:
     """Columns that must hold still and their bands; None where the stream has not all of them."""
     names = stand.steadiness.channels
     if not names or not set(names) <= set(stream.channels) or len(stream) == 0:
         return None
-    return np.stack([stream.column(name) for name in names], axis=1), [_band(stand, name) for name in names]
+    return [stream.channels.index(name) for name in names], [band_of(stand, name) for name in names]
+
+
+def _most_blocks(dwell_s: float, longest_s: float | None) -> int | None:
+    cap = LONGEST_DWELLS * dwell_s if longest_s is None else longest_s
+    if cap < dwell_s:
+        raise UsageError("the longest stretch is shorter than the dwell", got=cap, expected=f"at least {dwell_s} s")
+    return None if math.isinf(cap) else round(cap / dwell_s * BLOCKS_PER_DWELL)
 
 
 def channel_means(stand: Stand, stream: Stream, start: int, stop: int) -> dict[str, Estimate]:
@@ -166,36 +251,45 @@ def channel_means(stand: Stand, stream: Stream, start: int, stop: int) -> dict[s
     Derived channels: see :func:`~benchkit.analysis.derived.derived_mean`.
     """
     values = stream.values[start:stop]
-    mean, u, dof = type_a_columns(values)
     missing = np.isnan(values).mean(axis=0) if stop > start else np.ones(len(stream.channels))
+    return _estimates(stand, stream.channels, stream.units, type_a_columns(values), missing)
+
+
+def block_means(stand: Stand, stream: StreamRows, segment: Segment, a: int, b: int) -> dict[str, Estimate]:
+    """As :func:`channel_means` over blocks ``a`` to ``b`` of a long stretch, from the blocks alone.
+
+    The mean weighs each block by its good samples; type A comes from the block means, which is what
+    :func:`~benchkit.analysis.uncertainty.type_a` itself makes of a long record.
+    """
+    counts = segment.counts[a:b].astype(np.float64)
+    _, u, dof = type_a_columns(segment.means[a:b])
+    good = counts.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.sum(np.where(counts > 0.0, segment.means[a:b], 0.0) * counts, axis=0) / good
+    missing = 1.0 - good / float(segment.edges[b] - segment.edges[a])
+    return _estimates(stand, stream.channels, stream.units, (mean, u, dof), missing)
+
+
+def _estimates(
+    stand: Stand,
+    channels: Sequence[str],
+    units: Sequence[str],
+    found: tuple[FloatArray, FloatArray, FloatArray],
+    missing: FloatArray,
+) -> dict[str, Estimate]:
+    mean, u, dof = (array.tolist() for array in found)
+    known = dict(zip(channels, mean, strict=True))
     means = {}
-    for k, name in enumerate(stream.channels):
+    for k, name in enumerate(channels):
         channel = stand.channels.get(name)
-        unit = stream.units[k]
         if channel is None or missing[k] > MOST_MISSING:
-            means[name] = Estimate(math.nan, math.nan, unit)
-            continue
-        if channel.derived is not None:
-            known = dict(zip(stream.channels, mean.tolist(), strict=True))
-            means[name] = derived_mean(stand, channel, known, float(mean[k]), float(u[k]), float(dof[k]))
-            continue
-        u_b = channel.calibration.accuracy.standard_uncertainty(float(mean[k]))
-        means[name] = combine(float(mean[k]), float(u[k]), float(dof[k]), u_b, unit=unit, name=name)
+            means[name] = Estimate(math.nan, math.nan, units[k])
+        elif channel.derived is not None:
+            means[name] = derived_mean(stand, channel, known, mean[k], u[k], dof[k])
+        else:
+            u_b = channel.calibration.accuracy.standard_uncertainty(mean[k])
+            means[name] = combine(mean[k], u[k], dof[k], u_b, unit=units[k], name=name)
     return means
-
-
-def _band(stand: Stand, name: str) -> float:
-    quantity = stand.channels[name].quantity
-    if quantity is Quantity.SPEED:
-        return stand.steadiness.speed_band_rpm
-    if quantity is Quantity.TORQUE:
-        return stand.steadiness.torque_band_nm
-    raise UsageError(
-        f"no steadiness band for a {quantity.value}",
-        where=f"steadiness.channels: {name}",
-        expected="channels of speed or torque",
-        remedy="Take the channel out of the list.",
-    )
 
 
 def _checked(
@@ -215,117 +309,3 @@ def _checked(
     if not bool(np.all(np.isfinite(t))):
         raise UsageError("sample times must be finite numbers")
     return t, x, limits
-
-
-def _blocks(t: FloatArray, x: FloatArray, length_s: float) -> tuple[IntArray, FloatArray, FloatArray]:
-    """First rows of the blocks (b + 1,), their mean times (b,) and means (b, columns), NaN where nothing is good."""
-    count = math.floor((t[-1] - t[0]) / length_s * (1.0 + 1e-9)) + 1
-    edges = np.searchsorted(t, t[0] + length_s * np.arange(count) - 1e-9 * length_s).astype(np.int64)
-    edges = np.append(edges, t.size)
-    # numpy's reduceat gives the element itself for an empty block; counts of 0 make it NaN
-    first = np.minimum(edges[:-1], t.size - 1)
-    rows = np.diff(edges).astype(np.float64)
-    good = ~np.isnan(x)
-    counts = np.add.reduceat(good, first, axis=0, dtype=np.int64).astype(np.float64)
-    counts[rows == 0.0] = 0.0
-    shift = np.nan_to_num(np.nanmedian(x, axis=0)) if good.any(axis=0).all() else np.zeros(x.shape[1])
-    sums = np.add.reduceat(np.where(good, x - shift, 0.0), first, axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = sums / counts + shift
-        times = np.add.reduceat(t - t[0], first) / rows + t[0]
-    means[counts == 0.0] = np.nan
-    times[rows == 0.0] = np.nan
-    return edges, times, means
-
-
-def _noise(means: FloatArray) -> FloatArray:
-    """Standard deviation of a block mean without its movement: median difference of neighbours, (windows, columns)."""
-    steps = np.abs(np.diff(means, axis=1))
-    noise: FloatArray = np.median(steps, axis=1) / (0.6744897501960817 * math.sqrt(2.0))
-    return noise
-
-
-def _movement(times: FloatArray, means: FloatArray, limits: FloatArray, width: int) -> FloatArray:
-    """Movement within every window of ``width`` blocks, in bands, the worst column; (blocks - width + 1,).
-
-    At most 1 where every column keeps within its band, infinite where a block is empty.
-    """
-    if means.shape[0] < width:
-        return np.zeros(0)
-    view = np.lib.stride_tricks.sliding_window_view
-    x = np.moveaxis(view(means, width, axis=0), -1, 1)  # (windows, width, columns)
-    t = view(times, width)
-    whole = ~(np.isnan(x).any(axis=(1, 2)) | np.isnan(t).any(axis=1))
-    moved = np.full(whole.size, np.inf)
-    rows = np.flatnonzero(whole)
-    for part in np.array_split(rows, max(1, rows.size * width // 2_000_000)):
-        if part.size == 0:
-            continue
-        xs, ts = x[part], t[part]
-        noise = _noise(xs)
-        spread = xs.max(axis=1) - xs.min(axis=1) - _RANGE_OF_NOISE * noise
-        centred = ts - ts.mean(axis=1, keepdims=True)
-        square = np.sum(centred**2, axis=1)
-        slope = np.einsum("wb,wbc->wc", centred, xs) / square[:, None]
-        length = (ts[:, -1] - ts[:, 0]) * width / max(width - 1, 1)
-        drift = np.abs(slope) * length[:, None]
-        u_drift = noise * (length / np.sqrt(square))[:, None]
-        moved[part] = np.max(np.maximum(spread, drift - _SLOPE_NOISE * u_drift) / limits, axis=1)
-    return moved
-
-
-def _holds(t: FloatArray, x: FloatArray, limits: FloatArray, dwell_s: float) -> list[tuple[int, int]]:
-    if t.size < BLOCKS_PER_DWELL or t[-1] - t[0] < 0.9 * dwell_s:
-        return []
-    edges, times, means = _blocks(t, x, dwell_s / BLOCKS_PER_DWELL)
-    moved = _movement(times, means, limits, BLOCKS_PER_DWELL)
-    found = []
-    for first, last in _runs(moved <= 1.0, BLOCKS_PER_DWELL):
-        stop = last + BLOCKS_PER_DWELL - 1
-        a, b = _trimmed(means, first, stop, limits)
-        if b - a >= BLOCKS_PER_DWELL:
-            found.append((int(edges[a]), int(edges[b])))
-    return found
-
-
-def _runs(mask: BoolArray, width: int) -> list[tuple[int, int]]:
-    """Runs of windows of ``width`` blocks that are True, as (start, stop), clear of the blocks of the run before."""
-    padded = np.concatenate([[False], mask, [False]]).astype(np.int8)
-    starts, stops = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
-    runs: list[tuple[int, int]] = []
-    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-        begin = max(start, runs[-1][1] + width - 1) if runs else start
-        if begin < stop:
-            runs.append((begin, stop))
-    return runs
-
-
-def _trimmed(means: FloatArray, first: int, stop: int, limits: FloatArray) -> tuple[int, int]:
-    """Cut the settling off both ends: within half a dwell, blocks up to the last that is off the level further in."""
-    half = BLOCKS_PER_DWELL // 2
-    level_noise = _noise(means[None, first:stop])[0]
-    allowed = 0.25 * limits + 3.0 * level_noise
-    inner_start = np.median(means[first + half : first + 2 * half], axis=0)
-    off = np.any(np.abs(means[first : first + half] - inner_start) > allowed, axis=1)
-    begin = first + (int(np.flatnonzero(off)[-1]) + 1 if off.any() else 0)
-    inner_end = np.median(means[stop - 2 * half : stop - half], axis=0)
-    off = np.any(np.abs(means[stop - half : stop] - inner_end) > allowed, axis=1)
-    end = stop - half + int(np.flatnonzero(off)[0]) if off.any() else stop
-    return begin, end
-
-
-def _steady_parts(
-    t: FloatArray, x: FloatArray, limits: FloatArray, dwell_s: float, cap_s: float
-) -> list[tuple[int, int]]:
-    edges, times, means = _blocks(t, x, dwell_s / BLOCKS_PER_DWELL)
-    count = means.shape[0]
-    if count > 1 and edges[-1] - edges[-2] < 0.5 * (edges[1] - edges[0]):
-        count -= 1  # a last block that is mostly beyond the stretch
-    width = count if math.isinf(cap_s) else min(count, round(cap_s / dwell_s * BLOCKS_PER_DWELL))
-    moved = _movement(times[:count], means[:count], limits, width)
-    parts = []
-    for first, stop in _runs(moved <= 1.0, width):
-        at_end = stop == moved.size
-        start = stop - 1 if at_end else first + int(np.argmin(moved[first:stop]))
-        parts.append((int(edges[start]), int(edges[-1] if at_end else edges[start + width])))
-    return parts

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
 
@@ -35,12 +36,46 @@ class Estimate:
         return not math.isnan(self.value)
 
 
+class Settled(StrEnum):
+    """The three answers of a test with an uncertainty."""
+
+    STEADY = "steady"
+    NOT_STEADY = "not steady"
+    NOT_SHOWN = "not shown"
+    """The record is too short or too noisy to show the one or the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyLabel:
+    """Whether the channels of one criterion held still, by the channel that decides.
+
+    ``change`` is what the channel moved, or would move at this rate, over ``over_s``; ``allowed`` what it may, in its
+    unit. ``decided_by`` is "drift", "scatter" or "length" (the record is too short).
+    """
+
+    state: Settled
+    channel: str
+    decided_by: str
+    slope: Estimate
+    """Per second, of the fitted line (electrical) or of the change between the ends (thermal)."""
+    change: Estimate
+    scatter: float
+    """Standard deviation of block means about the line, in the unit of the channel."""
+    allowed: float
+    over_s: float
+    reason: str
+    """One sentence."""
+
+
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
     """Steady averages at one set-point.
 
     ``time_start_s`` and ``time_end_s`` are stream time since the start of the run. ``means`` holds, by channel name,
     the mean with its standard uncertainty (type A of the mean and type B of the calibration together).
+    ``electrical`` (speed and torque) and ``thermal`` say whether it was steady; None: the stand names no channels.
+    ``whole_periods`` counts the electrical periods to which the window was cut, 0 where it was not; ``periods_note``
+    says why not, and is empty where the stand names no channel of electrical frequency.
     """
 
     index: int
@@ -53,6 +88,10 @@ class OperatingPoint:
     excluded_reason: str = ""
     """Why a person excluded this point from maps and fits; empty for a point that counts."""
     excluded_by: str = ""
+    electrical: SteadyLabel | None = None
+    thermal: SteadyLabel | None = None
+    whole_periods: int = 0
+    periods_note: str = ""
 
     @property
     def is_excluded(self) -> bool:

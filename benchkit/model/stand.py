@@ -115,6 +115,17 @@ class Role(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class ThermalSteadiness:
+    """When an operating point counts as thermally steady: no channel has changed by more than that over that time."""
+
+    channels: tuple[str, ...]
+    """Temperatures that must stand still."""
+    change_k: float
+    over_s: float
+    """In stream time, before the end of the point."""
+
+
+@dataclass(frozen=True, slots=True)
 class Steadiness:
     """When a stretch of a run counts as one operating point (electrical and mechanical; thermal comes apart)."""
 
@@ -125,6 +136,9 @@ class Steadiness:
     speed_band_rpm: float
     torque_band_nm: float
     """Widest drift within one stretch."""
+    stabilise_s: float = 0.0
+    """How long a set-point must have held still before the first reading of its point, in stream time."""
+    thermal: ThermalSteadiness | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,18 @@ from collections.abc import Mapping
 
 from benchkit.model.calibration import Accuracy, AnyCurve, Calibration, Certificate, GainOffset, Polynomial, Table
 from benchkit.model.sensors import cold_junction_of
-from benchkit.model.stand import MOST_GLYCOL, Channel, Coolant, Inverter, Motor, Propeller, Role, Stand, Steadiness
+from benchkit.model.stand import (
+    MOST_GLYCOL,
+    Channel,
+    Coolant,
+    Inverter,
+    Motor,
+    Propeller,
+    Role,
+    Stand,
+    Steadiness,
+    ThermalSteadiness,
+)
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
@@ -224,6 +235,22 @@ class Converter(Collector):
             dwell_s=self.positive("steadiness.dwell", Quantity.TIME, s.dwell),
             speed_band_rpm=self.positive("steadiness.speed_band", Quantity.SPEED, s.speed_band),
             torque_band_nm=self.positive("steadiness.torque_band", Quantity.TORQUE, s.torque_band),
+            stabilise_s=0.0 if s.stabilise is None else self.delay("steadiness.stabilise", s.stabilise),
+            thermal=None if s.thermal is None else self._thermal_steadiness(s.thermal),
+        )
+
+    def _thermal_steadiness(self, t: schema.ThermalSteadinessSection) -> ThermalSteadiness:
+        key = "steadiness.thermal"
+        for index, name in enumerate(t.channels):
+            where = f"{key}.channels.{index}"
+            if self.known(where, "channel", name, self._quantities):
+                quantity = self._quantities[name]
+                if quantity is not Quantity.TEMPERATURE:
+                    self.fault(where, f"channel {name!r} measures {quantity.value}", expected="temperature")
+        return ThermalSteadiness(
+            channels=tuple(t.channels),
+            change_k=self.positive(f"{key}.change", Quantity.TEMPERATURE_DIFFERENCE, t.change),
+            over_s=self.positive(f"{key}.over", Quantity.TIME, t.over),
         )
 
 

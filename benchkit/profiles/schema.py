@@ -166,6 +166,14 @@ class DerivedSection(Section):
     """What formula and constants add to the uncertainty of the inputs."""
 
 
+class ThermalSteadinessSection(Section):
+    """``[steadiness.thermal]``: when a point counts as thermally steady."""
+
+    channels: Annotated[list[str], Field(min_length=1)]
+    change: Measure
+    over: Measure
+
+
 class SteadinessSection(Section):
     """``[steadiness]``: when a stretch counts as one operating point."""
 
@@ -173,6 +181,9 @@ class SteadinessSection(Section):
     dwell: Measure
     speed_band: Measure
     torque_band: Measure
+    stabilise: Measure | None = None
+    """How long a set-point must have held before its readings."""
+    thermal: ThermalSteadinessSection | None = None
 
 
 class Profile(Section):

@@ -14,10 +14,10 @@ from benchkit.model.results import RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import BLOCK_ROWS, StreamRows
 from benchkit.report.flags import started_day
 from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
-from benchkit.report.traces import thinned
+from benchkit.report.traces import Thinning
 from benchkit.report.trips import digest_trips
 
 SHOWN_OVER_TIME = (
@@ -84,25 +84,27 @@ def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     with open_run(path) as run:
         stand = stand_from_json(run.header.profile_json)
         events = tuple(run.events())
-        streams = tuple(run.stream(source) for source in run.sources)
-        header, sha256, is_closed = run.header, run.content_sha256, run.is_closed
-    return report_of_streams(
-        header,
-        stand,
-        streams,
-        events,
-        label=label,
-        file_name=path.name,
-        content_sha256=sha256,
-        is_closed=is_closed,
-        duty=duty,
-    )
+        # a stream of one block is read whole; a longer one stays in the file, which is open until all is said of it
+        streams: list[StreamRows] = [
+            run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources
+        ]
+        return report_of_streams(
+            run.header,
+            stand,
+            streams,
+            events,
+            label=label,
+            file_name=path.name,
+            content_sha256=run.content_sha256,
+            is_closed=run.is_closed,
+            duty=duty,
+        )
 
 
 def report_of_streams(
     header: RunHeader,
     stand: Stand,
-    streams: Sequence[Stream],
+    streams: Sequence[StreamRows],
     events: Sequence[Event],
     *,
     label: str,
@@ -112,15 +114,16 @@ def report_of_streams(
     duty: Duty | None = None,
 ) -> RunReport:
     """Analyse the streams of one run and digest its events."""
+    result, traces = _analyse(stand, streams, events, started_day(header), duty)
     return RunReport(
         label=label,
         file_name=file_name,
         header=header,
         stand=stand,
-        result=_analyse(stand, streams, events, started_day(header), duty),
+        result=result,
         events=tuple(events),
         trips=digest_trips(stand, streams, events, header.time_factor),
-        traces=_traces(stand, streams),
+        traces=traces,
         sources=tuple(_source_digest(stream, events) for stream in streams),
         content_sha256=content_sha256,
         is_closed=is_closed,
@@ -128,41 +131,40 @@ def report_of_streams(
 
 
 def _analyse(
-    stand: Stand, streams: Sequence[Stream], events: Sequence[Event], day: date, duty: Duty | None
-) -> RunResult:
-    """Results of every stream that carries a role, one after the other."""
+    stand: Stand, streams: Sequence[StreamRows], events: Sequence[Event], day: date, duty: Duty | None
+) -> tuple[RunResult, tuple[ChannelTrace, ...]]:
+    """Results of every stream that carries a role, and its channels over time; each stream is passed once."""
     from benchkit.analysis.pipeline import analyse
-    from benchkit.analysis.quality import device_offsets
+    from benchkit.analysis.quality import device_offsets, whole
 
+    named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]
     with_role = set(stand.roles.values())
-    results = [analyse(stand, s, events, day, duty) for s in streams if len(s) and with_role & set(s.channels)]
-    whole = RunResult(
-        **{f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
-    )
-    between = tuple(device_offsets(stand, streams, events))
-    return replace(whole, findings=(*whole.findings, *between))
+    results: list[RunResult] = []
+    drawn: dict[str, list[ChannelTrace]] = {}
+    for stream in streams:
+        if not len(stream) or not with_role & set(stream.channels):
+            continue
+        shown = [name for name in dict.fromkeys(named) if name in stream.channels]
+        thinning = Thinning(stream, shown)
+        results.append(analyse(stand, stream, events, day, duty, watch=thinning.feed))
+        for name, (time_s, values) in zip(shown, thinning.finish(), strict=True):
+            channel = stand.channels[name]
+            drawn.setdefault(name, []).append(ChannelTrace(name, channel.label, channel.unit, time_s, values))
+    joined = {f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
+    joined["findings"] += tuple(device_offsets(stand, [w for s in streams if (w := whole(s)) is not None], events))
+    return RunResult(**joined), tuple(trace for name in named for trace in drawn.get(name, ()))
 
 
-def _traces(stand: Stand, streams: Iterable[Stream]) -> tuple[ChannelTrace, ...]:
-    found = []
-    for role in SHOWN_OVER_TIME:
-        channel = stand.channel_for(role)
-        for stream in streams:
-            if channel is not None and channel.name in stream.channels and len(stream):
-                time_s, values = thinned(stream.time_s, stream.column(channel.name))
-                found.append(ChannelTrace(channel.name, channel.label, channel.unit, time_s, values))
-    return tuple(found)
-
-
-def _source_digest(stream: Stream, events: Iterable[Event]) -> SourceDigest:
+def _source_digest(stream: StreamRows, events: Iterable[Event]) -> SourceDigest:
     mine = [event for event in events if event.source == stream.source]
     gaps = [event for event in mine if event.kind is EventKind.GAP]
     missing = [event.data.get("missing") for event in gaps]
     counted = [value for value in missing if isinstance(value, int | float)]
+    ends = [float(stream.rows(row, row + 1).time_s[0]) for row in (0, len(stream) - 1)] if len(stream) else [0.0, 0.0]
     return SourceDigest(
         name=stream.source,
         rows=len(stream),
-        duration_s=float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0,
+        duration_s=ends[1] - ends[0],
         bad_frames=sum(event.kind is EventKind.BAD_FRAME for event in mine),
         gaps=len(gaps),
         missing_frames=int(sum(counted)) if len(counted) == len(missing) else None,

@@ -17,6 +17,12 @@ class Method:
     source: str
 
 
+STEADY = (
+    Method("Steadiness", "drift of the fitted line over the window ± t(ν) u, and twice the scatter, against the band",
+           "effective sample size: Santer et al., J. Geophys. Res. 105 (2000) 7337"),
+    Method("Thermal steadiness", "T(end) − T(end − time) against the allowed change, both from the profile",
+           "kind of rule: IEC 60034-1 (second-hand)"),
+)  # fmt: skip
 POWER = (
     Method("Shaft power", "P = 2π n T", "definition; n in 1/s"),
     Method("DC link power", "P = U I, from means over the steady stretch", "definition"),
@@ -77,6 +83,11 @@ COVERAGE = (Method("Bounds of a share", "exact binomial", "Clopper & Pearson, Bi
 
 def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterable[Method]:
     """Methods of the sections that the report has."""
+    points = [point for run in runs for point in run.result.points]
+    if any(point.electrical is not None for point in points):
+        yield STEADY[0]
+    if any(point.thermal is not None for point in points):
+        yield STEADY[1]
     if any(run.result.balances for run in runs):
         yield from POWER
     if any(run.result.heat_balances for run in runs):

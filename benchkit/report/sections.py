@@ -18,6 +18,7 @@ from benchkit.report.sections_maps import map_section, propulsion_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
 from benchkit.report.sections_results import power_section, thrust_section
 from benchkit.report.sections_run import cautions_section, header_section, summary_section
+from benchkit.report.sections_steady import steady_section
 from benchkit.report.sections_thermal import thermal_section
 
 
@@ -28,6 +29,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         summary_section(runs),
         cautions_section(),
         header_section(runs),
+        steady_section(runs),
         power_section(runs),
         map_section(runs),
         thrust_section(runs),

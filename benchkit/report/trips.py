@@ -11,13 +11,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.limits import LimitKind
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import StreamRows
 from benchkit.report.model import ChannelTrace, Number, Trip
 from benchkit.report.traces import thinned
+
+FloatArray = npt.NDArray[np.float64]
 
 BEFORE_S, AFTER_S = 4.0, 6.0
 """Host time shown around a trip."""
@@ -53,7 +56,7 @@ _STAGES = ("sample_to_decided_s", "sample_to_written_s", "sample_to_acknowledged
 
 
 def digest_trips(
-    stand: Stand, streams: Sequence[Stream], events: Iterable[Event], time_factor: float = 1.0
+    stand: Stand, streams: Sequence[StreamRows], events: Iterable[Event], time_factor: float = 1.0
 ) -> tuple[Trip, ...]:
     """All trips of a run, oldest first. ``time_factor`` is stream seconds per host second."""
     return tuple(_trip(stand, streams, episode, time_factor) for episode in _episodes(events))
@@ -85,7 +88,7 @@ def worst_reaction(events: Iterable[Event]) -> WorstReaction | None:
 
 
 def stretches(
-    streams: Iterable[Stream], event_s: float, before_s: float = BEFORE_S, after_s: float = AFTER_S
+    streams: Iterable[StreamRows], event_s: float, before_s: float = BEFORE_S, after_s: float = AFTER_S
 ) -> tuple[Stretch, ...]:
     """Rows of each source from ``before_s`` before an event to ``after_s`` after it, in host time (of arrival).
 
@@ -94,7 +97,7 @@ def stretches(
     found = []
     for stream in streams:
         # arrival never falls within a source; a source that restarts goes on in host time
-        first, end = np.searchsorted(stream.arrival_s, [event_s - before_s, event_s + after_s], side="left").tolist()
+        first, end = stream.row_at(event_s - before_s), stream.row_at(event_s + after_s)
         if end > first:
             found.append(Stretch(stream.source, first, end - 1))
     return tuple(found)
@@ -113,7 +116,7 @@ def _episodes(events: Iterable[Event]) -> Iterator[list[Event]]:
         yield episode
 
 
-def _trip(stand: Stand, streams: Sequence[Stream], episode: Sequence[Event], time_factor: float) -> Trip:
+def _trip(stand: Stand, streams: Sequence[StreamRows], episode: Sequence[Event], time_factor: float) -> Trip:
     trips = [event for event in episode if event.kind is EventKind.TRIP]
     first = [event for event in trips if event.data.get("first_out")] or trips[:1]
     causes = tuple(dict.fromkeys(_cause(event) for event in first))
@@ -190,7 +193,7 @@ def _milliseconds(record: Mapping[str, JsonValue], stage: str) -> float | None:
     return None if math.isnan(seconds) else 1e3 * seconds
 
 
-def _sample_time(stand: Stand, streams: Sequence[Stream], event: Event) -> float:
+def _sample_time(stand: Stand, streams: Sequence[StreamRows], event: Event) -> float:
     """Place of an event on the axis of the samples of its channel's source, else of the first source."""
     channel = stand.channels.get(event.channel)
     for stream in streams:
@@ -200,7 +203,7 @@ def _sample_time(stand: Stand, streams: Sequence[Stream], event: Event) -> float
 
 
 def _around(
-    stand: Stand, streams: Sequence[Stream], tripped: str, at_s: float, time_factor: float
+    stand: Stand, streams: Sequence[StreamRows], tripped: str, at_s: float, time_factor: float
 ) -> Iterator[ChannelTrace]:
     """The tripped channel, speed and torque around a trip."""
     with_role = (stand.roles.get(Role.SPEED), stand.roles.get(Role.TORQUE))
@@ -208,8 +211,20 @@ def _around(
         for stream in streams:
             if name not in stream.channels:
                 continue
-            near = (stream.time_s >= at_s - BEFORE_S * time_factor) & (stream.time_s <= at_s + AFTER_S * time_factor)
-            if near.sum() > 1:
-                time_s, values = thinned(stream.time_s[near], stream.column(name)[near])
+            near_s, near = _between(stream, name, at_s - BEFORE_S * time_factor, at_s + AFTER_S * time_factor)
+            if near_s.size > 1:
+                time_s, values = thinned(near_s, near)
                 channel = stand.channels[name]
                 yield ChannelTrace(name, channel.label, channel.unit, time_s, values)
+
+
+def _between(stream: StreamRows, name: str, start_s: float, end_s: float) -> tuple[FloatArray, FloatArray]:
+    """Times and values of a channel from one sample time to another; times are searched, values read where they are."""
+    times, values = [np.empty(0)], [np.empty(0)]
+    for first, time_s in stream.times():
+        near = np.flatnonzero((time_s >= start_s) & (time_s <= end_s))
+        if near.size:
+            part = stream.rows(first + int(near[0]), first + int(near[-1]) + 1)
+            times.append(time_s[near])
+            values.append(part.column(name)[near - near[0]])
+    return np.concatenate(times), np.concatenate(values)

@@ -13,7 +13,7 @@ from benchkit.decode.common_edge import EdgeOffset, offsets_from
 from benchkit.errors import RunFileError, UsageError, did_you_mean
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
-from benchkit.model.stream import Stream
+from benchkit.model.stream import BLOCK_ROWS, Stream
 from benchkit.runfile import hashing, layout, trusted
 from benchkit.runfile.events import parse_events, split_lines
 from benchkit.runfile.hashing import Progress
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     import pandas
     import xarray
 
+    from benchkit.runfile.stored_stream import StoredStream
+
+_TURNED_ROWS = 4 * layout.ROW_CHUNK
 _TAIL_ROWS = 2 * layout.COLUMN_CHUNK
 
 
@@ -89,8 +92,13 @@ class Run:
         """Rows of a stream."""
         return self._rows[self._known(source)]
 
-    def stream(self, source: str, start: int | None = None, stop: int | None = None) -> Stream:
+    def stream(
+        self, source: str, start: int | None = None, stop: int | None = None, *, by_column: bool = False
+    ) -> Stream:
         """Rows ``start`` to ``stop`` of a stream as arrays; all of them by default.
+
+        The values lie in memory row by row as in the file, or ``by_column``: quicker where one channel after the other
+        is looked at.
 
         Raises:
             UsageError: no such stream.
@@ -102,8 +110,10 @@ class Run:
             read = {
                 entry.name: self._dataset(source, entry.name)[first : max(first, last)]
                 for entry in layout.ROW_DATASETS
-                if entry.name != layout.RAW_VALUES
+                if entry.name not in (layout.RAW_VALUES, layout.VALUES)
             }
+            values = self._dataset(source, layout.VALUES)
+            read[layout.VALUES] = _by_column(values, first, last) if by_column else values[first : max(first, last)]
         return Stream(
             source=source,
             channels=tuple(c.name for c in spec.channels),
@@ -114,6 +124,24 @@ class Run:
             counter=read[layout.COUNTER],
             values=read[layout.VALUES],
         )
+
+    def stream_rows(self, source: str, block_rows: int = BLOCK_ROWS) -> StoredStream:
+        """A stream that stays in the file and is read by rows, for as long as this run is open.
+
+        Raises:
+            UsageError: no such stream, or a block of no rows.
+        """
+        from benchkit.runfile.stored_stream import StoredStream
+
+        return StoredStream(self, source, block_rows)
+
+    def times(self, source: str, name: str, start: int, stop: int) -> FloatArray:
+        """Rows ``start`` to ``stop`` of ``layout.TIME`` or ``layout.ARRIVAL`` of a stream, without its values."""
+        with trusted.reading(self.path):
+            found: FloatArray = self._dataset(self._known(source), name)[
+                start : max(start, min(stop, self.rows(source)))
+            ]
+        return found
 
     def to_dataframe(
         self,
@@ -350,3 +378,12 @@ class Run:
             if rows.any():
                 common = first + int(np.argmax(rows))
         return common
+
+
+def _by_column(dataset: Any, first: int, last: int) -> FloatArray:
+    """Rows of a dataset (n, columns), each column in one piece in memory; turned round in parts that fit a cache."""
+    columns = np.empty((dataset.shape[1], max(0, last - first)))
+    for start in range(first, last, _TURNED_ROWS):
+        stop = min(start + _TURNED_ROWS, last)
+        columns[:, start - first : stop - first] = dataset[start:stop].T
+    return columns.T

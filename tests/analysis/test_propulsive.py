@@ -12,6 +12,7 @@ from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import overall_merit, propulsive_curves, thrust_per_watt
 from benchkit.analysis.uncertainty import combine
 from benchkit.model.results import Estimate, OperatingPoint
+from benchkit.model.stand import Role
 
 DENSITY = 1.199
 
@@ -90,3 +91,19 @@ def test_few_speeds_give_points_without_a_curve(stand):
 def test_no_thrust_no_curve(stand):
     balances, _ = rows(stand, [1000.0])
     assert propulsive_curves(stand, balances, ()) == ()
+
+
+def test_many_points_over_speed_alone(stand):
+    from benchkit.analysis.map_points import LEAST_FOR_CONDITIONS, map_points
+
+    roles = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.THRUST)
+    names = {role: stand.channel_for(role).name for role in roles}
+    points = [
+        OperatingPoint(
+            k, "rack", 0, 1, 0.0, 1.0, {name: Estimate(1000.0 + 50.0 * k, 0.1, "1") for name in names.values()}
+        )
+        for k in range(LEAST_FOR_CONDITIONS + 5)
+    ]
+    found = map_points(stand, points, roles)
+    assert found.means[Role.SPEED].size == len(points)
+    assert found.conditions == {}

@@ -28,6 +28,7 @@ from tests.bench import (
     recovery,
     scenarios,
     starts,
+    steady_speed,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
@@ -50,6 +51,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "CSV import": (csv_speed.measure, csv_speed.NAMES),
     "export": (export_speed.measure, export_speed.NAMES),
     "scenarios": (scenarios.measure, scenarios.NAMES),
+    "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

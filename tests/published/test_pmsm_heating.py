@@ -8,7 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchkit.analysis.folding import fold
+from benchkit.analysis.settled import change_label
 from benchkit.analysis.thermal import fit_heating
+from benchkit.model.results import Settled
+from benchkit.model.stand import ThermalSteadiness
 
 
 def test_heating_rows(published, reference):
@@ -28,3 +32,19 @@ def test_heating_rows(published, reference):
     published("two exponentials: rms K", fit.residual_rms_k, "0.51", tolerance=0.015)
     # in the last half hour under load the winding stood still to 0.043 K: the fit must end where the record ends
     assert abs(fit.final_c.value - winding[-400:].mean()) < 0.5
+
+
+def test_one_kelvin_in_half_an_hour(published, reference):
+    """By a rule of 1 K in 30 min (IEC 60034-1, second-hand) the winding had come to rest, the magnet had not."""
+    data = np.genfromtxt(reference("pmsm/profile24_every5th.csv"), delimiter=",", names=True)
+    rule = ThermalSteadiness(("winding", "magnet"), 1.0, 1800.0)
+    t = np.arange(1752) * 2.5
+    labels = {}
+    for channel, column, change in (("winding", "stator_winding", "0.043"), ("magnet", "pm", "2.917")):
+        (segment,) = fold(t, data[column][6:1758, None], 2.5, 50.0)
+        # the comparison value is the difference of two single rows
+        ends = change_label(segment.times, segment.means[:, 0], rule, channel=channel, end_blocks=1)
+        published(f"{channel}: last 30 min K", ends.change.value, change)
+        labels[channel] = change_label(segment.times, segment.means[:, 0], rule, channel=channel)
+    assert labels["winding"].state is Settled.STEADY
+    assert labels["magnet"].state is Settled.NOT_STEADY

@@ -18,8 +18,15 @@ from benchkit.analysis.quality.results import (
     check_thrust,
     fill_values,
 )
-from benchkit.analysis.quality.rows import RANGE_MARGIN, check_frozen, check_missing, check_stream
-from benchkit.analysis.quality.run import check_results, check_run
+from benchkit.analysis.quality.rows import (
+    RANGE_MARGIN,
+    check_frozen,
+    check_gaps,
+    check_missing,
+    check_stream,
+    check_time,
+)
+from benchkit.analysis.quality.run import check_results, check_run, whole
 from benchkit.analysis.quality.words import DETECTORS, Detector
 
 __all__ = [
@@ -31,13 +38,16 @@ __all__ = [
     "check_balance",
     "check_calibrations",
     "check_frozen",
+    "check_gaps",
     "check_missing",
     "check_results",
     "check_run",
     "check_stream",
     "check_table",
     "check_thrust",
+    "check_time",
     "device_offsets",
     "fill_values",
     "firmware_of_runs",
+    "whole",
 ]

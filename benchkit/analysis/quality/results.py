@@ -8,7 +8,7 @@ import numpy.typing as npt
 from benchkit.analysis.air import in_range
 from benchkit.model.results import Estimate, Finding, OperatingPoint, PowerBalance, StaticThrust
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import StreamRows
 
 DOUBTFUL = 2.0
 """Standard uncertainties by which a loss below zero is worth a caution (one good point in 44)."""
@@ -63,13 +63,13 @@ def check_air(stand: Stand, point: OperatingPoint) -> list[Finding]:
     return [Finding("note", "air_out_of_range", text, "", point.row_start, point.row_stop)]
 
 
-def check_acceleration(stand: Stand, stream: Stream, point: OperatingPoint) -> list[Finding]:
+def check_acceleration(stand: Stand, stream: StreamRows, point: OperatingPoint) -> list[Finding]:
     """Speed that drifts within a point: part of the torque accelerates the rotor."""
     channel = stand.channel_for(Role.SPEED)
     if channel is None or channel.name not in stream.channels:
         return []
-    rows = slice(point.row_start, point.row_stop)
-    t, n = stream.time_s[rows], stream.column(channel.name)[rows]
+    part = stream.rows(point.row_start, point.row_stop)
+    t, n = part.time_s, part.column(channel.name)
     good = ~np.isnan(n)
     if np.count_nonzero(good) < 3:
         return []
