@@ -190,5 +190,6 @@ class TestWholePeriods:
         (fast,) = operating_points(named, stream_of(t, {**base, name: 80.0}))
         assert (fast.whole_periods, fast.row_stop - fast.row_start) == (0, 3000)
         assert "cannot resolve" in fast.periods_note
-        (plain,) = operating_points(stand, stream_of(t, base))
+        without = {role: name for role, name in stand.roles.items() if role is not Role.ELECTRICAL_FREQUENCY}
+        (plain,) = operating_points(dataclasses.replace(stand, roles=without), stream_of(t, base))
         assert (plain.whole_periods, plain.periods_note) == (0, "")

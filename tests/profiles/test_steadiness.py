@@ -62,9 +62,10 @@ def test_faults_are_named(tmp_path: Path, old: str, new: str, message: str) -> N
 
 
 def test_the_frequency_has_a_role(tmp_path: Path) -> None:
-    stand = loaded(tmp_path, ("[roles]\n", '[roles]\nelectrical_frequency = "electrical_frequency"\n'))
+    role = 'electrical_frequency = "electrical_frequency"\n'
+    stand = loaded(tmp_path, (role, role))
     channel = stand.channel_for(Role.ELECTRICAL_FREQUENCY)
     assert channel is not None
     assert channel.unit == "Hz"
     with pytest.raises(ProfileError, match="measures speed"):
-        loaded(tmp_path, ("[roles]\n", '[roles]\nelectrical_frequency = "shaft_speed"\n'))
+        loaded(tmp_path, (role, 'electrical_frequency = "shaft_speed"\n'))
