@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from benchkit import __version__
 from benchkit.cli.common import load_with_limits, print_json, progress, show_bytes
-from benchkit.cli.priority import leave_start_alone, step_forward
+from benchkit.cli.priority import leave_start_alone, step_first, step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.cautions import ONE_LINE
@@ -82,6 +82,8 @@ def record(args: Namespace) -> int:
         if not args.quiet:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
         leave_start_alone()
+        if not args.replay:  # a replay may take all the time it gets
+            step_first()
         summary = recorder.run()
     if args.quiet:
         return 0
