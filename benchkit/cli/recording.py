@@ -81,9 +81,7 @@ def record(args: Namespace) -> int:
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
-        leave_start_alone()
-        if not args.replay:  # a replay may take all the time it gets
-            step_first()
+        _settle(is_replay=bool(args.replay))
         summary = recorder.run()
     if args.quiet:
         return 0
@@ -101,6 +99,13 @@ def _on_signals(end: Callable[[], None]) -> None:
     for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), lambda *_: end())
+
+
+def _settle(*, is_replay: bool) -> None:
+    """Everything is set up: from here on nothing may hold up the loop."""
+    leave_start_alone()
+    if not is_replay:  # a replay may take all the time it gets
+        step_first()
 
 
 def _take_over(args: Namespace, replayed: RunHeader) -> None:

@@ -43,7 +43,7 @@ def published(request: pytest.FixtureRequest) -> Callable[..., None]:
             "ours": float(ours),
             "published": value,
             "difference": difference,
-            "tolerance": allowed,
+            "tolerance": float(allowed),
         }
         request.node.user_properties.append((KEY, row))
         # a thousandth of the tolerance for values that lie exactly between two printed digits
