@@ -42,6 +42,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.PRE_RUN_CHECK: "pre-run check",
     EventKind.SET_POINT: "set-point",
     EventKind.TARE: "tare",
+    EventKind.EXCLUDED_POINT: "point excluded",
     EventKind.COMMON_EDGE: "common edge",
     EventKind.BAD_FRAME: "bad frame",
     EventKind.GAP: "gap",
