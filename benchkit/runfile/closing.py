@@ -16,7 +16,7 @@ import numpy as np
 
 from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
-from benchkit.runfile import hashing, layout
+from benchkit.runfile import hashing, layout, pyramid
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalRecord, Kind, read_journal
 from benchkit.runfile.layout import StoredChannel, StreamSpec
@@ -144,6 +144,7 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
     Raises:
         RunFileError: the disk is full, or what was read back differs from what was written. The journal is not touched.
     """
+    store.end_of_rows()
     store.flush()
     store.check_writable(journal.stat().st_size if journal is not None else 0)
     try:
@@ -155,6 +156,8 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
         digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress, running)
         _extend(store.file[layout.RUNNING_SHA256], np.array([each.encode() for each in running.values()]))
         set_root_attribute(store.file, layout.CONTENT_SHA256, digest.encode())
+        levels = [store.file[path] for path in pyramid.paths(store.streams)]
+        set_root_attribute(store.file, layout.PYRAMID_SHA256, hashing.sha256_of(levels).encode())
         set_root_attribute(store.file, layout.CLOSED, 1)
         store.file.flush()
     except (OSError, RuntimeError) as error:

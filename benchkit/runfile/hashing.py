@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -64,6 +64,15 @@ def content_sha256(
             if progress is not None:
                 progress(done, total)
         running[path] = digest.hexdigest()
+    return digest.hexdigest()
+
+
+def sha256_of(datasets: Iterable[Any]) -> str:
+    """SHA-256 over the bytes of some datasets, one behind the other, in C order."""
+    digest = hashlib.sha256()
+    for dataset in datasets:
+        for piece in pieces(dataset, 0, int(dataset.shape[0])):
+            digest.update(np.ascontiguousarray(piece).view(np.uint8).data)
     return digest.hexdigest()
 
 

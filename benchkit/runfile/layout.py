@@ -57,6 +57,9 @@ CLOCK_COLUMNS = ("host", "offset", "drift", "residual_rms", "rows")
 """Columns of it: host time since the start of the run [s], host minus device time there [s], drift [s/s], root mean
 square of the waiting times of the rows since the line before [s], and their number."""
 CLOCK_CHUNK = 512
+PYRAMID, PYRAMID_SHA256 = "pyramid", "pyramid_sha256"
+"""Least and greatest values in buckets of rows, and their hash (:mod:`benchkit.runfile.pyramid`). Absent in the first
+files, and no part of the content hash: it can be made again from the rows."""
 
 ROW_CHUNK = 1000
 """Rows of one chunk of a two-dimensional dataset; written whole."""

@@ -43,8 +43,9 @@ def pack(path: Path, target: Path, progress: Progress | None = None) -> None:
 
 def _copy(run: Run, file: Any) -> None:
     specs = [run.spec(source) for source in run.sources]
-    create_layout(file, run.header, specs, compress=True, has_clock=run.has_clock)
-    for name, dataset in run.datasets.items():
+    has = {"has_clock": run.has_clock, "has_pyramid": run.has_pyramid}
+    create_layout(file, run.header, specs, compress=True, **has)
+    for name, dataset in [*run.datasets.items(), *run.pyramid_datasets()]:
         into = file[name]
         if into.maxshape[0] is not None:  # names stand there already
             continue
@@ -58,4 +59,6 @@ def _copy(run: Run, file: Any) -> None:
     file[layout.RUNNING_SHA256].resize(len(running), axis=0)
     file[layout.RUNNING_SHA256][:] = running
     set_root_attribute(file, layout.CONTENT_SHA256, run.content_sha256.encode())
+    if run.has_pyramid:
+        set_root_attribute(file, layout.PYRAMID_SHA256, run.pyramid_sha256.encode())
     set_root_attribute(file, layout.CLOSED, 1)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import pandas
     import xarray
 
+    from benchkit.runfile.pyramid import Pyramid
     from benchkit.runfile.stored_stream import StoredStream
 
 _TURNED_ROWS = 4 * layout.ROW_CHUNK
@@ -53,6 +54,8 @@ class Run:
                 self._specs = {name: self._read_spec(name) for name in self._source_names()}
                 self.has_clock = trusted.find(self._file, path, layout.CLOCK) is not None
                 """False for the first files: how device clocks were laid onto host time is not in them."""
+                self.has_pyramid = trusted.find(self._file, path, layout.PYRAMID) is not None
+                """False for the first files; their buckets are made from the rows when asked for."""
                 self.datasets: Mapping[str, Any] = self._find_datasets()
                 """Every dataset by its path, checked, in hash order."""
                 self._rows = {source: self._common_rows(source) for source in self._specs}
@@ -83,6 +86,23 @@ class Run:
     def content_sha256(self) -> str:
         """Hash that was stored when the run was closed; empty before."""
         return trusted.text_attribute(self._file, self.path, layout.CONTENT_SHA256)
+
+    @property
+    def pyramid_sha256(self) -> str:
+        """Hash of the buckets of all streams that was stored when the run was closed."""
+        return trusted.text_attribute(self._file, self.path, layout.PYRAMID_SHA256)
+
+    def pyramid_datasets(self) -> list[tuple[str, Any]]:
+        """Every level of every stream by its path, checked, in the order of their hash; none in the first files."""
+        if not self.has_pyramid:
+            return []
+        from benchkit.runfile.pyramid import path_of
+
+        return [
+            (path_of(source, level), dataset)
+            for source in self.sources
+            for level, dataset in self._levels(source).items()
+        ]
 
     def spec(self, source: str) -> StreamSpec:
         """Channels and raw columns of a stream."""
@@ -134,6 +154,22 @@ class Run:
         from benchkit.runfile.stored_stream import StoredStream
 
         return StoredStream(self, source, block_rows)
+
+    def pyramid(self, source: str) -> Pyramid:
+        """Least and greatest values of a stream in buckets, for as long as this run is open.
+
+        From the file, or, where it has none or was not closed, made now by reading the stream once.
+
+        Raises:
+            UsageError: no such stream.
+            RunFileError: it cannot be read.
+        """
+        from benchkit.runfile import pyramid
+
+        channels = len(self.spec(source).channels)
+        if not (self.has_pyramid and self.is_closed):
+            return pyramid.built(self.path, self.stream_rows(source), channels)
+        return pyramid.Pyramid(self.path, self.rows(source), channels, self._levels(source))
 
     def times(self, source: str, name: str, start: int, stop: int) -> FloatArray:
         """Rows ``start`` to ``stop`` of ``layout.TIME`` or ``layout.ARRIVAL`` of a stream, without its values."""
@@ -278,6 +314,37 @@ class Run:
                 expected=self.content_sha256,
                 remedy="The file was changed or damaged after it was closed. Use another copy.",
             )
+        if self.has_pyramid:
+            self._verify_pyramid()
+
+    def _verify_pyramid(self) -> None:
+        stored = self.pyramid_sha256
+        with trusted.reading(self.path):
+            computed = hashing.sha256_of(dataset for _, dataset in self.pyramid_datasets())
+        if computed != stored:
+            raise RunFileError(
+                "the rows are what was recorded, their least and greatest values for drawing are not",
+                where=f"{self.path}: {layout.PYRAMID}",
+                got=f"SHA-256 {computed}",
+                expected=stored,
+                remedy="The file was changed or damaged after it was closed. Use another copy.",
+            )
+
+    def _levels(self, source: str) -> dict[int, Any]:
+        """Open datasets of the pyramid of a source, checked."""
+        from benchkit.runfile import pyramid
+
+        width = pyramid.width_of(len(self.spec(source).channels))
+        found = {
+            level: trusted.dataset(self._file, self.path, pyramid.path_of(source, level), "<f8", width)
+            for level in pyramid.LEVELS
+        }
+        for level, dataset in found.items():
+            wanted = -(-self.rows(source) // level)
+            if dataset.shape[0] != wanted:
+                path = pyramid.path_of(source, level)
+                trusted.damaged(self.path, path, "wrong number of buckets", got=dataset.shape[0], expected=str(wanted))
+        return found
 
     def _raw(self, source: str, kind: str) -> Iterator[tuple[int, bytes]]:
         base = f"{layout.RAW}/{self._known(source)}/{kind}"

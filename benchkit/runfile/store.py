@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
-from benchkit.runfile import layout
+from benchkit.runfile import layout, pyramid
 from benchkit.runfile.columns import GrowingDataset, append_together
 from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 
@@ -58,6 +58,11 @@ class RunStore:
             for source, spec in self.streams.items()
         }
         self._fits = {source: GrowingDataset(self.file[layout.CLOCK][source]) for source in self.streams}
+        self._builders = {source: pyramid.PyramidBuilder(len(spec.channels)) for source, spec in self.streams.items()}
+        self._buckets = {
+            source: {level: GrowingDataset(self.file[pyramid.path_of(source, level)]) for level in pyramid.LEVELS}
+            for source in self.streams
+        }
         self._log = GrowingDataset(self.file[layout.EVENT_LOG])
         self._received: dict[str, tuple[GrowingDataset, ...]] = {}
         if not pack_raw:
@@ -90,6 +95,17 @@ class RunStore:
         self.check_writable()
         try:
             append_together(self._rows[source], arrays)
+            rows = (np.asarray(column, dtype=np.float64) for column in (block.time_s, block.arrival_s, block.values))
+            self._add_buckets(source, self._builders[source].add(*rows))
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
+    def end_of_rows(self) -> None:
+        """Nothing is appended any more: the unfilled buckets of the pyramids are written too."""
+        self.check_writable()
+        try:
+            for source, builder in self._builders.items():
+                self._add_buckets(source, builder.rest())
         except (OSError, RuntimeError) as error:
             raise self.write_error(error) from error
 
@@ -127,7 +143,8 @@ class RunStore:
             for columns in self._rows.values():
                 for column in columns.values():
                     column.flush()
-            for column in chain(self._fits.values(), *self._received.values()):
+            levels = (column for columns in self._buckets.values() for column in columns.values())
+            for column in chain(self._fits.values(), levels, *self._received.values()):
                 column.flush()
             self._log.flush()
             self.file.flush()
@@ -146,6 +163,10 @@ class RunStore:
         """Let go of the file whatever its state."""
         with contextlib.suppress(OSError, RuntimeError):
             self.file.close()
+
+    def _add_buckets(self, source: str, lines: Mapping[int, FloatArray]) -> None:
+        for level, part in lines.items():
+            append_together({"": self._buckets[source][level]}, {"": part})
 
     def write_error(self, error: Exception) -> RunFileError:
         """The error of this file for a failed write; from then on the file takes nothing more."""
@@ -208,10 +229,11 @@ def create_layout(
     *,
     compress: bool = False,
     has_clock: bool = True,
+    has_pyramid: bool = True,
     pack_raw: bool = True,
 ) -> None:
     """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters; so is
-    ``has_clock``, for copies of the first files."""
+    ``has_clock`` and ``has_pyramid``, for copies of the first files."""
     filters: dict[str, object] = {"compression": "gzip", "compression_opts": 6, "shuffle": True} if compress else {}
     _write_header(file, header)
     for spec in streams:
@@ -219,6 +241,10 @@ def create_layout(
         _create_raw(file, spec.source, pack_raw)
         if has_clock:
             _create_clock(file, spec.source, filters)
+        if has_pyramid:
+            _create_pyramid(file, spec, filters)
+    if has_pyramid:
+        file.attrs.create(layout.PYRAMID_SHA256, np.bytes_(b""), dtype=h5py.string_dtype("utf-8", 64))
     _create_log(file, filters)
 
 
@@ -338,6 +364,21 @@ def _create_clock(file: Any, source: str, filters: Mapping[str, object]) -> None
         **filters,
     )
     set_text(dataset, "columns", " ".join(layout.CLOCK_COLUMNS))
+
+
+def _create_pyramid(file: Any, spec: StreamSpec, filters: Mapping[str, object]) -> None:
+    width = pyramid.width_of(len(spec.channels))
+    for level in pyramid.LEVELS:
+        dataset = file.create_dataset(
+            pyramid.path_of(spec.source, level),
+            shape=(0, width),
+            maxshape=(None, width),
+            chunks=(pyramid.rows_per_chunk(level), width),
+            dtype="<f8",
+            fillvalue=layout.UNWRITTEN,
+            **filters,
+        )
+        set_text(dataset, "columns", " ".join((*pyramid.HEAD, "least of each channel", "greatest of each channel")))
 
 
 def _create_raw(file: Any, source: str, pack: bool) -> None:

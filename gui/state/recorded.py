@@ -8,12 +8,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.model.run import RunHeader
-from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stand import Role
 from benchkit.profiles import stand_from_json
-from benchkit.runfile.reader import open_run
-from gui.state.decimate import decimate
+from benchkit.runfile.reader import Run, open_run
 from gui.state.events import EventLog
 from gui.state.headline import Headline, Shown, recorded_headline
 from gui.state.history import means
@@ -21,37 +18,30 @@ from gui.state.live import MEAN_S, SLOPE_S
 from gui.state.margins import Slope, margins, steady_slope
 from gui.state.picture import Moment
 from gui.state.power import power_path
-from gui.state.ring import Envelope
+from gui.state.traces import Traces
 
 FloatArray = npt.NDArray[np.float64]
-_OVERVIEW_BUCKETS = 4000
-_OVERVIEW_ABOVE_ROWS = 50_000
 _STRETCH_S = 5.0
 
 
 class RecordedModel:
-    """Streams and events of one run in memory, and a cursor in sample time."""
+    """An open run, its events, and a cursor in sample time. ``close`` lets go of the file."""
 
-    def __init__(
-        self,
-        stand: Stand,
-        header: RunHeader,
-        streams: Sequence[Stream],
-        log: EventLog,
-        *,
-        closed: bool,
-        digest: str,
-    ) -> None:
-        self.stand = stand
-        self.header = header
-        self.log = log
-        self.streams = [s for s in streams if len(s)]
-        self.pace = max(header.time_factor, 1.0)
-        self.closed, self.digest = closed, digest
-        self.start_s = min((float(s.time_s[0]) for s in self.streams), default=0.0)
-        self.end_s = max((float(s.time_s[-1]) for s in self.streams), default=1.0)
-        self._overviews = [_overview(s, self.end_s - self.start_s) for s in self.streams]
+    def __init__(self, run: Run) -> None:
+        self._run = run
+        self.stand = stand_from_json(run.header.profile_json)
+        self.header = run.header
+        self.traces = [Traces(run, source) for source in run.sources if run.rows(source)]
+        self.log = _log_of(run, max(self.traces, key=len, default=None))
+        self.pace = max(run.header.time_factor, 1.0)
+        self.closed, self.digest = run.is_closed, run.content_sha256
+        self.start_s = min((t.start_s for t in self.traces), default=0.0)
+        self.end_s = max((t.end_s for t in self.traces), default=1.0)
         self.cursor_s = self._greatest_power_s()
+
+    def close(self) -> None:
+        """Let go of the run file; nothing can be drawn any more."""
+        self._run.close()
 
     def headline(self, now_s: float) -> Headline:  # noqa: ARG002 - a recorded run does not age
         """The state line."""
@@ -66,11 +56,15 @@ class RecordedModel:
         values: dict[str, float] = {}
         slopes: dict[str, Slope] = {}
         half = 0.5 * MEAN_S * self.pace
-        for stream in self.streams:
-            _, near = _between(stream, self.cursor_s - half, self.cursor_s + half)
-            values.update(zip(stream.channels, means(near).tolist(), strict=True))
-            time_s, past = _between(stream, self.cursor_s - SLOPE_S, self.cursor_s)
-            slopes.update({name: steady_slope(time_s, past[:, i]) for i, name in enumerate(stream.channels)})
+        for traces in self.traces:
+            rows = traces.between(self.cursor_s - SLOPE_S, self.cursor_s + half)
+            first, middle, last = np.searchsorted(
+                rows.time_s, (self.cursor_s - half, self.cursor_s, self.cursor_s + half)
+            ).tolist()
+            back = int(np.searchsorted(rows.time_s, self.cursor_s - SLOPE_S))
+            values.update(zip(rows.channels, means(rows.values[first : last + 1]).tolist(), strict=True))
+            time_s, past = rows.time_s[back : middle + 1], rows.values[back : middle + 1]
+            slopes.update({name: steady_slope(time_s, past[:, i]) for i, name in enumerate(rows.channels)})
         return Moment(values, frozenset(), 0.0, margins(self.stand, values, slopes), power_path(self.stand, values))
 
     def view(
@@ -78,23 +72,11 @@ class RecordedModel:
     ) -> Mapping[str, tuple[FloatArray, FloatArray]]:
         """Points to draw per channel; channels that were not recorded are absent."""
         out: dict[str, tuple[FloatArray, FloatArray]] = {}
-        for stream, overview in zip(self.streams, self._overviews, strict=True):
-            own = [name for name in names if name in stream.channels]
-            if not own:
-                continue
-            columns = [stream.channels.index(name) for name in own]
-            gap_s = self._gap_s(stream.source)
-            time_s, values = stream.time_s, stream.values
-            if overview is not None and end_s - start_s > 0.5 * (self.end_s - self.start_s):
-                time_s, values = overview.ring.time_s, overview.ring.values
-                gap_s = max(gap_s, 3.0 * overview.width_s)
-            else:
-                # only the rows in view are copied
-                first, last = np.searchsorted(time_s, (start_s, end_s))
-                part = slice(max(int(first) - 1, 0), int(last) + 1)
-                time_s, values = time_s[part], values[part]
-            x, y = decimate(time_s, values[:, columns], start_s=start_s, end_s=end_s, pixels=pixels, gap_s=gap_s)
-            out.update({name: (x, y[:, i]) for i, name in enumerate(own)})
+        for traces in self.traces:
+            own = [name for name in names if name in traces.channels]
+            if own:
+                x, y = traces.view(own, start_s, end_s, pixels, self._gap_s(traces.source))
+                out.update({name: (x, y[:, i]) for i, name in enumerate(own)})
         return out
 
     def move_cursor(self, time_s: float) -> None:
@@ -107,44 +89,32 @@ class RecordedModel:
 
     def _greatest_power_s(self) -> float:
         """Middle of the stretch with the greatest electrical power in: the first thing to look at in a run."""
-        names = [self.stand.roles.get(r) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT)]
-        for stream in self.streams:
-            if None in names or not set(names) <= set(stream.channels):
-                continue
-            power = stream.column(str(names[0])) * stream.column(str(names[1]))
-            bucket = np.floor(stream.time_s / (_STRETCH_S * self.pace))
-            starts = np.concatenate(([0], np.flatnonzero(np.diff(bucket)) + 1))
-            count = np.diff(np.append(starts, len(power)))
-            mean = np.add.reduceat(np.nan_to_num(power, nan=0.0), starts) / count
-            best = int(np.argmax(mean))
-            return float(stream.time_s[starts[best] + count[best] // 2])
+        voltage, current = (self.stand.roles.get(r, "") for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))
+        for traces in self.traces:
+            if {voltage, current} <= set(traces.channels):
+                return traces.greatest_s(voltage, current, _STRETCH_S * self.pace)
         return self.end_s
 
 
 def load_recorded(path: Path) -> RecordedModel:
-    """Open a run through the reader and take it into memory.
+    """Open a run through the reader. The file stays open until the model is closed.
 
     Raises:
         RunFileError: the file is damaged, foreign, or still being written.
     """
-    with open_run(path) as run:
-        stand = stand_from_json(run.header.profile_json)
-        streams = [run.stream(name) for name in run.sources]
-        log = EventLog()
-        longest = max(streams, key=len, default=None)
-        for event in run.events():
-            log.add(event, longest.time_at(event.time_s) if longest is not None and len(longest) else None)
-        return RecordedModel(stand, run.header, streams, log, closed=run.is_closed, digest=run.content_sha256 or "")
+    run = open_run(path)
+    try:
+        return RecordedModel(run)
+    except BaseException:
+        run.close()
+        raise
 
 
-def _between(stream: Stream, start_s: float, end_s: float) -> tuple[FloatArray, FloatArray]:
-    first, last = np.searchsorted(stream.time_s, (start_s, end_s))
-    return stream.time_s[int(first) : int(last) + 1], stream.values[int(first) : int(last) + 1]
-
-
-def _overview(stream: Stream, length_s: float) -> Envelope | None:
-    if len(stream) < _OVERVIEW_ABOVE_ROWS or length_s <= 0.0:
-        return None
-    overview = Envelope(len(stream.channels), length_s / _OVERVIEW_BUCKETS, _OVERVIEW_BUCKETS + 2)
-    overview.append(stream.time_s, stream.values)
-    return overview
+def _log_of(run: Run, longest: Traces | None) -> EventLog:
+    """The events, at sample times of the longest stream."""
+    log, events = EventLog(), run.events()
+    times = np.array([event.time_s for event in events])
+    at = [None] * len(events) if longest is None else longest.sample_time_at(times).tolist()
+    for event, time_s in zip(events, at, strict=True):
+        log.add(event, time_s)
+    return log

@@ -61,6 +61,7 @@ class RecordedWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802 - Qt's name
         self._redraw.stop()
+        self.model.close()
         super().closeEvent(event)
 
     @Slot()

@@ -25,6 +25,7 @@ from tests.bench import (
     polled_rate,
     reaction,
     reaction_cpu,
+    recorded_view,
     recovery,
     scenarios,
     starts,
@@ -52,6 +53,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "export": (export_speed.measure, export_speed.NAMES),
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
+    "recorded view": (recorded_view.measure, recorded_view.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

@@ -135,7 +135,7 @@ def _one(short: Path, path: Path) -> None:
         block = sum(a.nbytes for a in _arrays(run.stream("rack", 0, BLOCK_ROWS)))
     before = _resident()
     analyses = [_seconds(lambda: gather([path]))]
-    memory = _peak() - before
+    memory = peak_bytes() - before
     reads, passes = [], []
     with open_run(path) as run:
         for _ in range(PAIRS):
@@ -158,10 +158,10 @@ def _arrays(stream: object) -> list[npt.NDArray[np.float64]]:
 
 def _resident() -> int:
     """Resident memory now; where the system does not tell, its peak so far."""
-    return _status("VmRSS") or _peak()
+    return _status("VmRSS") or peak_bytes()
 
 
-def _peak() -> int:
+def peak_bytes() -> int:
     """Highest resident memory of this program. What getrusage tells may be that of the program that started it."""
     import resource
 

@@ -1,5 +1,6 @@
 """A recorded run: written by the run writer, opened by the dashboard."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,12 @@ from benchkit.errors import RunFileError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.stand import Stand
 from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.pyramid import Buckets
 from benchkit.runfile.writer import RunWriter
+from gui.state.decimate import decimate_buckets
 from gui.state.recorded import RecordedModel, load_recorded
 from gui.state.runs import find_runs, newest_live
+from gui.state.traces import Traces
 
 RATE_HZ = 100.0
 LENGTH_S = 60.0
@@ -48,8 +52,10 @@ def run_path(
 
 
 @pytest.fixture
-def model(run_path: Path) -> RecordedModel:
-    return load_recorded(run_path)
+def model(run_path: Path) -> Iterator[RecordedModel]:
+    opened = load_recorded(run_path)
+    yield opened
+    opened.close()
 
 
 def test_opens_at_the_greatest_power(model: RecordedModel, levels: dict[str, float]) -> None:
@@ -84,15 +90,40 @@ def test_events_are_on_the_axis_of_the_samples(model: RecordedModel) -> None:
     assert [x.mark for x in model.log.lines if x.mark] == ["FIRST-OUT"]
 
 
-def test_a_long_run_is_drawn_from_its_overview(model: RecordedModel, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gui.state.recorded._OVERVIEW_ABOVE_ROWS", 10)
-    long = RecordedModel(model.stand, model.header, model.streams, model.log, closed=True, digest="")
-    for start, end in ((0.0, 60.0), (25.0, 35.0)):
-        x, y = long.view(["winding_temp"], start, end, 200)["winding_temp"]
-        whole_x, whole_y = model.view(["winding_temp"], start, end, 200)["winding_temp"]
-        assert np.nanmax(y) == np.nanmax(whole_y)
-        assert np.isnan(y[(x > 30.5) & (x < 31.5)]).all()
-        assert len(whole_x) <= 410
+@pytest.mark.parametrize(("start_s", "end_s"), [(0.0, 60.0), (-7.3, 51.1)])
+def test_a_long_view_is_drawn_from_the_buckets(
+    model: RecordedModel, monkeypatch: pytest.MonkeyPatch, start_s: float, end_s: float
+) -> None:
+    """Thirty pixels: each shows the extremes of its rows, give or take the bucket that lies across its edge."""
+    (traces,) = model.traces
+    rows = traces.between(0.0, LENGTH_S)
+    monkeypatch.setattr(Traces, "between", None)  # no row is read for it
+    x, y = model.view(["winding_temp"], start_s, end_s, 30)["winding_temp"]
+    assert len(x) == 60
+    pixel_s, bucket_s, column = (end_s - start_s) / 30, 64 / RATE_HZ, rows.column("winding_temp")
+    for centre, low, high in zip(x[::2], y[::2], y[1::2], strict=True):
+        left, right = centre - 0.5 * pixel_s, centre + 0.5 * pixel_s
+        surely = column[(rows.time_s >= left + bucket_s) & (rows.time_s < right)]
+        at_most = column[(rows.time_s >= left - bucket_s) & (rows.time_s < right + bucket_s)]
+        if len(surely):
+            assert low <= surely.min()
+            assert high >= surely.max()
+        if np.isfinite(low):
+            assert low >= at_most.min()
+            assert high <= at_most.max()
+    assert np.isnan(y[(x - 0.5 * pixel_s > 29.5) & (x + 0.5 * pixel_s < 32.5)]).all()
+    assert np.isnan(y[(x < -pixel_s) | (x > LENGTH_S + pixel_s)]).all()
+
+
+def test_slow_rows_fill_the_pixels_that_their_bucket_covers() -> None:
+    """Two buckets of 10 s, the second with a hole of 4 s in it, over 20 pixels of 1 s."""
+    edge = np.array([0.0, 10.0])
+    buckets = Buckets(edge, edge + 9.0, np.array([1.0, 4.0]), np.array([[1.0], [3.0]]), np.array([[2.0], [4.0]]))
+    x, y = decimate_buckets(buckets, [0], start_s=0.0, end_s=20.0, pixels=20, gap_s=2.0)
+    assert y[x < 9.0, 0].tolist() == [1.0, 2.0] * 9
+    assert y[(x > 10.0) & (x < 11.0), 0].tolist() == [3.0, 4.0]
+    assert np.isnan(y[(x > 9.0) & (x < 10.0)]).all()
+    assert np.isnan(y[x > 11.0]).all()
 
 
 def test_a_file_that_is_no_run_is_refused_in_words(tmp_path: Path) -> None:
