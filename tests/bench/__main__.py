@@ -30,6 +30,7 @@ from tests.bench import (
     scenarios,
     starts,
     steady_speed,
+    trend_frames,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
@@ -54,6 +55,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "recorded view": (recorded_view.measure, recorded_view.NAMES),
+    "trend frames": (trend_frames.measure, trend_frames.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
