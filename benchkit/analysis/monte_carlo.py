@@ -43,22 +43,33 @@ class Shape(StrEnum):
     RECTANGULAR = "rectangular"
     TRIANGULAR = "triangular"
     ARCSINE = "arcsine"
+    CURVILINEAR = "curvilinear trapezoid"
 
 
 @dataclass(frozen=True, slots=True)
 class Distribution:
-    """What is known about an input. ``scale`` is u for normal, the scale of t, else the half-width of the limits."""
+    """What is known about an input. ``scale`` is u for normal, the scale of t, else the half-width of the limits.
+
+    ``inexact`` is how far either limit of a curvilinear trapezoid may be from where it is said to be.
+    """
 
     shape: Shape
     centre: float
     scale: float
     dof: float = math.inf
+    inexact: float = 0.0
 
     @property
     def u(self) -> float:
-        """Standard deviation: ``s``, ``s sqrt(nu/(nu-2))`` (infinite for nu <= 2), ``a/√3``, ``a/√6``, ``a/√2``."""
+        """Standard deviation in the unit of the input, by shape.
+
+        Normal ``s``, t ``s sqrt(nu/(nu-2))`` (infinite for nu <= 2), rectangle ``a/√3``, triangle ``a/√6``, arcsine
+        ``a/√2``, curvilinear trapezoid ``sqrt(a²/3 + d²/9)``.
+        """
         if self.shape is Shape.STUDENT:
             return self.scale * math.sqrt(self.dof / (self.dof - 2.0)) if self.dof > 2.0 else math.inf
+        if self.shape is Shape.CURVILINEAR:
+            return math.sqrt(self.scale**2 / 3.0 + self.inexact**2 / 9.0)
         divisor = {Shape.RECTANGULAR: 3.0, Shape.TRIANGULAR: 6.0, Shape.ARCSINE: 2.0}.get(self.shape, 1.0)
         return self.scale / math.sqrt(divisor)
 
@@ -72,6 +83,9 @@ class Distribution:
             unit = rng.uniform(-1.0, 1.0, count)
         elif self.shape is Shape.TRIANGULAR:
             unit = rng.random(count) + rng.random(count) - 1.0
+        elif self.shape is Shape.CURVILINEAR:  # both limits move by the same amount, outwards or inwards
+            half = self.scale + self.inexact * rng.uniform(-1.0, 1.0, count)
+            return np.asarray(self.centre + half * rng.uniform(-1.0, 1.0, count), dtype=np.float64)
         else:
             unit = np.sin(2.0 * math.pi * rng.random(count))
         return np.asarray(self.centre + self.scale * unit, dtype=np.float64)
@@ -102,6 +116,14 @@ def triangular(low: float, high: float) -> Distribution:
 def arcsine(low: float, high: float) -> Distribution:
     """U-shaped between two limits (6.4.6): a sinusoid at a phase nobody knows, such as a cycling cooler."""
     return _between(Shape.ARCSINE, low, high)
+
+
+def curvilinear_trapezoid(low: float, high: float, inexact: float) -> Distribution:
+    """Between two limits that are themselves known to ± ``inexact`` only (6.4.3): "about ±0.05 K"."""
+    found = _between(Shape.CURVILINEAR, low, high)
+    if not 0.0 <= inexact <= found.scale:
+        raise UsageError("limits cannot be less exact than they are apart", got=inexact, expected=f"0 … {found.scale:g}")
+    return replace(found, inexact=inexact)
 
 
 def of_estimate(estimate: Estimate) -> Distribution:
