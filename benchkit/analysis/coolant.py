@@ -1,6 +1,6 @@
 """Density and specific heat of the coolant: water, or water with ethylene glycol.
 
-Nodes computed with the library CoolProp (water: IAPWS-95; mixtures: its incompressible fluid MEG by mass, after
+Source: nodes computed with the library CoolProp (water: IAPWS-95; mixtures: its incompressible fluid MEG by mass, after
 Å. Melinder, *Properties of Secondary Working Fluids for Indirect Systems*, IIR 2010) at 101 325 Pa, water at 100 °C as
 saturated liquid. Between them polynomials through the nearest eight temperatures and four mixtures: within 0.001 % of
 the library at a mixture of the table, within 0.01 % (density) and 0.1 % (specific heat) between. A loop at 2 bar has

@@ -1,6 +1,6 @@
-"""The same numbers from libraries we did not write: statsmodels, uncertainties, fluids (CoolProp: test_air, test_coolant).
+"""The same numbers from libraries we did not write: statsmodels, uncertainties, fluids.
 
-Their own authors test them against published data; here both get the same input.
+Their own authors test them against published data; here both get the same input. CoolProp: test_air, test_heat_balance.
 """
 
 from __future__ import annotations
@@ -147,7 +147,9 @@ def test_coefficients_with_and_without_correlations():
 
 
 # ----------------------------------------------------------------------------------------------------- fluids
-@pytest.mark.parametrize("altitude_m", [-2000.0, -400.0, 0.0, 137.0, 1500.0, 3048.0, 5500.0, 9000.0, 13_000.0, 19_000.0])
+@pytest.mark.parametrize(
+    "altitude_m", [-2000.0, -400.0, 0.0, 137.0, 1500.0, 3048.0, 5500.0, 9000.0, 13_000.0, 19_000.0]
+)
 def test_standard_atmosphere(altitude_m):
     """U.S. Standard Atmosphere 1976: the same as ICAO's up to 20 km but for the rounding of the gas constant."""
     ours, theirs = air.isa(altitude_m), ATMOSPHERE_1976(altitude_m)

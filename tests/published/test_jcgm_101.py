@@ -3,8 +3,8 @@
 The 95 % intervals of 9.2.2 and 9.2.3 are those of the list of published values; models, inputs and further printed
 figures (tables 2 to 8) are second-hand, from memory. Of 9.5 the model, the inputs (table 10) and the two standard
 uncertainties of table 11 are second-hand, as in the examples of the CRAN package propagate (which has 25 degrees of
-freedom for d0, table 10 has 24); the intervals of table 11 are from memory. What can be derived is derived beside them: variance of a sum,
-moments and distribution of X1² + X2².
+freedom for d0, table 10 has 24, from memory); the intervals of table 11 are from memory. What can be derived is derived
+beside them: variance of a sum, moments and distribution of X1² + X2².
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""NIST StRD, linear regression: Pontius, Filip, NoInt1, NoInt2, Wampler1 to Wampler5 (Norris, Longley: test_nist_linear).
+"""NIST StRD, linear regression: Pontius, Filip, NoInt1, NoInt2, Wampler1 to Wampler5.
 
-Second-hand: as carried, unchanged, in the test data of the numerical library Math.NET. Wampler1 and 3 to 5 are
-generated here as they were there: 1 + x + … + x⁵ and a multiple of the departures of Wampler4.
+Norris and Longley are in test_nist_linear. Second-hand: as carried, unchanged, in the test data of the numerical
+library Math.NET. Wampler1 and 3 to 5 are generated here as they were there: 1 + x + … + x⁵ and a multiple of the
+departures of Wampler4.
 """
 
 from __future__ import annotations
@@ -85,7 +86,9 @@ def compare(name, fit, certified, residual_sd, published):
 def test_filip(published):
     y, x = FILIP.T
     assert y.size == 82
-    compare("Filip", fit_linear(np.vander(x, 11, increasing=True), y), FILIP_CERTIFIED, "0.334801051324544E-02", published)
+    compare(
+        "Filip", fit_linear(np.vander(x, 11, increasing=True), y), FILIP_CERTIFIED, "0.334801051324544E-02", published
+    )
 
 
 def test_pontius(published):
