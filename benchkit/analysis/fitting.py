@@ -19,7 +19,7 @@ from benchkit.errors import UsageError
 FloatArray = npt.NDArray[np.float64]
 
 REFINEMENTS = 3
-"""Steps of refinement of a linear fit: each takes off what the rounding of the one before left."""
+"""Most steps of refinement of a linear fit: each takes off what the rounding of the one before left."""
 POLISHING = 30
 """Most Gauss-Newton steps after the search; a fit with small residuals needs two."""
 
@@ -105,8 +105,11 @@ def _refined(
         g = np.asarray(-(A.T @ rest), dtype=np.float64)
         along = np.linalg.solve(r.T, g)
         seen = q.T @ f
-        scaled += np.linalg.solve(r, seen - along)
+        step = np.linalg.solve(r, seen - along)
+        scaled += step
         rest += f - q @ (seen - along)
+        if float(np.linalg.norm(step)) <= 1e-15 * float(np.linalg.norm(np.asarray(scaled, dtype=np.float64))):
+            break
     return np.asarray(scaled, dtype=np.float64), np.asarray(rest / weight, dtype=np.float64)
 
 
