@@ -4,7 +4,7 @@ Active power is the mean of the product v·i over whole electrical periods: exac
 switching included, as long as both were sampled at the same instants and fast enough. The product of means or of RMS
 values is not a power. Motoring is positive: currents count towards the motor.
 
-Definitions after IEEE Std 1459-2010 (from memory): effective voltage and current of a three-wire system.
+Source of the definitions: IEEE Std 1459-2010 (from memory): effective voltage and current of a three-wire system.
 """
 
 from __future__ import annotations
@@ -69,7 +69,9 @@ def rising_crossings(time_s: npt.ArrayLike, signal: npt.ArrayLike) -> FloatArray
 
 
 def mean_over(time_s: npt.ArrayLike, values: npt.ArrayLike, start_s: float, stop_s: float) -> FloatArray:
-    """Mean of samples over a window whose ends need not be samples, by trapezoids; ``values`` (n,) or (n, columns).
+    """Mean of samples over a window whose ends need not be samples, by trapezoids.
+
+    Times in [s], ``values`` (n,) or (n, columns) in any unit.
 
     ``1/(t2 - t1) ∫ y dt`` (1), y straight between samples. Over whole periods of equally spaced samples this is the
     plain mean, and exact for every harmonic below half the sample rate.
@@ -251,7 +253,7 @@ class Energy:
 
     @property
     def net_j(self) -> float:
-        """Drawn less returned."""
+        """Drawn less returned [J]."""
         return self.drawn_j - self.returned_j
 
 

@@ -3,6 +3,9 @@
 All functions take arrays and broadcast; a scalar comes back as a 0-d array or float. Where a state is impossible
 the answer is NaN. Where a state is possible but outside the range for which a formula was agreed, it is computed,
 and :func:`in_range` says no.
+
+Sources: CIPM-2007 for moist air, ICAO Doc 7488/3 for the standard atmosphere; in full at each function. Speed of sound:
+ideal gas mixture (derived).
 """
 
 from __future__ import annotations
@@ -78,7 +81,9 @@ def moist_air_density(
 
 
 def in_range(temp_c: npt.ArrayLike, pressure_pa: npt.ArrayLike, relative_humidity: npt.ArrayLike = 0.0) -> BoolArray:
-    """True where CIPM-2007 was agreed for: 15-27 °C, 600-1100 hPa, relative humidity 0-1. NaN is not in range.
+    """True where CIPM-2007 was agreed for: 15-27 °C, 600-1100 hPa, relative humidity 0-1 [1]. NaN is not in range.
+
+    Takes [°C], [Pa] and relative humidity [1]; broadcasts.
 
     >>> bool(in_range(20.0, 101325.0, 0.5)), bool(in_range(30.0, 100000.0, 0.8))
     (True, False)

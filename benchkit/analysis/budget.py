@@ -1,4 +1,7 @@
-"""What would halve an uncertainty: which lines of a budget have to shrink, and by how much."""
+"""What would halve an uncertainty: which lines of a budget have to shrink, and by how much.
+
+Source: the law of propagation of uncertainty, JCGM 100:2008, 5.1.2 (derived).
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ class Reduction:
 
     @property
     def factor(self) -> float:
-        """What is left of the contribution, 0 to 1."""
+        """What is left of the contribution [1], 0 to 1."""
         return self.to_u / self.from_u
 
 

@@ -3,6 +3,8 @@
 The readings are fitted over the loads, ``r = a + b L`` (1), because it is the readings that scatter; the instrument
 then says ``x = (r - a) / b`` (2). Scatter, nonlinearity and hysteresis are all in the residuals; what is common to
 every load (the set of masses, gravity, the arm) is not, and is added after the GUM (JCGM 100:2008).
+
+Source: JCGM 100:2008; H.3 has the same line fitted to a thermometer.
 """
 
 from __future__ import annotations

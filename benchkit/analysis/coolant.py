@@ -1,7 +1,10 @@
 """Density and specific heat of the coolant: water, or water with ethylene glycol.
 
-Nodes computed with the library CoolProp (water: IAPWS-95; mixtures: its incompressible fluid MEG by mass) at 2 bar;
-between the nodes straight in both axes, which is within 0.1 % of it. Outside 0 … 100 °C and 0 … 60 % NaN.
+Source: nodes computed with the library CoolProp (water: IAPWS-95; mixtures: its incompressible fluid MEG by mass, after
+Å. Melinder, *Properties of Secondary Working Fluids for Indirect Systems*, IIR 2010) at 101 325 Pa, water at 100 °C as
+saturated liquid. Between them polynomials through the nearest eight temperatures and four mixtures: within 0.001 % of
+the library at a mixture of the table, within 0.01 % (density) and 0.1 % (specific heat) between. A loop at 2 bar has
+0.005 % more density. Outside 0 … 100 °C and 0 … 60 % NaN.
 """
 
 from __future__ import annotations
@@ -14,32 +17,42 @@ FloatArray = npt.NDArray[np.float64]
 U_PROPERTIES = 0.005
 """Relative standard uncertainty of density times specific heat beyond that of the mixture (from memory: correlations
 of glycol mixtures agree within about 1 %)."""
-_GLYCOL = np.array([0.0, 0.2, 0.3, 0.4, 0.5, 0.6])
+_GLYCOL = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6])
 _TEMP_C = np.arange(0.0, 101.0, 10.0)
-# rows: glycol by mass as in _GLYCOL; columns: temperature
+# rows: temperature as in _TEMP_C; columns: glycol by mass
 _DENSITY = np.array([
-    (999.89, 999.75, 998.25, 995.69, 992.26, 988.08, 983.24, 977.81, 971.83, 965.35, 958.40),
-    (1029.06, 1026.94, 1024.10, 1020.58, 1016.40, 1011.60, 1006.21, 1000.25, 993.76, 986.77, 979.32),
-    (1044.97, 1041.81, 1038.05, 1033.70, 1028.80, 1023.38, 1017.46, 1011.08, 1004.26, 997.03, 989.41),
-    (1060.39, 1056.39, 1051.86, 1046.84, 1041.35, 1035.43, 1029.11, 1022.42, 1015.39, 1008.06, 1000.45),
-    (1074.62, 1070.02, 1064.93, 1059.39, 1053.44, 1047.13, 1040.49, 1033.57, 1026.41, 1019.04, 1011.52),
-    (1087.85, 1082.75, 1077.14, 1071.08, 1064.62, 1057.83, 1050.76, 1043.47, 1036.01, 1028.44, 1020.82),
+    (999.8438, 1013.6178, 1029.0646, 1044.9718, 1060.3864, 1074.6236, 1087.8543),
+    (999.7025, 1012.5173, 1026.9422, 1041.8127, 1056.3875, 1070.0209, 1082.7493),
+    (998.2072, 1010.5789, 1024.1038, 1038.0455, 1051.8607, 1064.9287, 1077.1378),
+    (995.6495, 1007.8420, 1020.5803, 1033.6986, 1046.8378, 1059.3882, 1071.0765),
+    (992.2164, 1004.3457, 1016.4024, 1028.8002, 1041.3504, 1053.4408, 1064.6221),
+    (988.0350, 1000.1293, 1011.6008, 1023.3786, 1035.4304, 1047.1276, 1057.8313),
+    (983.1958, 995.2320, 1006.2064, 1017.4621, 1029.1096, 1040.4900, 1050.7609),
+    (977.7646, 989.6930, 1000.2499, 1011.0789, 1022.4198, 1033.5692, 1043.4676),
+    (971.7904, 983.5517, 993.7620, 1004.2575, 1015.3927, 1026.4064, 1036.0080),
+    (965.3096, 976.8471, 986.7735, 997.0260, 1008.0602, 1019.0430, 1028.4389),
+    (958.3491, 969.6185, 979.3153, 989.4127, 1000.4539, 1011.5201, 1020.8169),
 ])  # fmt: skip
 _HEAT = np.array([
-    (4219.0, 4194.8, 4183.7, 4179.6, 4179.2, 4181.1, 4184.7, 4189.9, 4196.5, 4205.0, 4215.4),
-    (3860.8, 3878.3, 3896.2, 3914.4, 3932.8, 3951.1, 3969.3, 3987.3, 4004.8, 4021.7, 4037.9),
-    (3658.1, 3688.5, 3718.3, 3747.2, 3775.4, 3802.5, 3828.7, 3853.8, 3877.7, 3900.3, 3921.5),
-    (3434.2, 3477.3, 3519.0, 3559.2, 3597.8, 3634.7, 3669.7, 3702.8, 3733.8, 3762.7, 3789.3),
-    (3202.9, 3258.4, 3312.0, 3363.6, 3412.7, 3459.3, 3503.1, 3544.0, 3581.6, 3615.8, 3646.3),
-    (2966.9, 3033.7, 3098.0, 3159.5, 3217.8, 3272.4, 3323.0, 3369.1, 3410.3, 3446.3, 3476.5),
+    (4219.4102, 4037.3635, 3860.8368, 3658.0889, 3434.2103, 3202.8765, 2966.9317),
+    (4195.1589, 4040.5254, 3878.2960, 3688.5101, 3477.3133, 3258.4108, 3033.6514),
+    (4184.0509, 4045.8587, 3896.1986, 3718.2510, 3519.0195, 3312.0419, 3097.9742),
+    (4179.8197, 4053.0709, 3914.3988, 3747.2271, 3559.2199, 3363.5504, 3159.4849),
+    (4179.4148, 4061.8693, 3932.7510, 3775.3537, 3597.8053, 3412.7172, 3217.7686),
+    (4181.3423, 4071.9614, 3951.1093, 3802.5463, 3634.6667, 3459.3230, 3272.4101),
+    (4184.9533, 4083.0546, 3969.3280, 3828.7203, 3669.6949, 3503.1485, 3322.9945),
+    (4190.0671, 4094.8564, 3987.2614, 3853.7910, 3702.7810, 3543.9745, 3369.1067),
+    (4196.7533, 4107.0743, 4004.7637, 3877.6740, 3733.8158, 3581.5818, 3410.3317),
+    (4205.2056, 4119.4156, 4021.6892, 3900.2846, 3762.6902, 3615.7512, 3446.2543),
+    (4215.6736, 4131.5878, 4037.8921, 3921.5383, 3789.2951, 3646.2634, 3476.4597),
 ])  # fmt: skip
 
 
 def coolant_density(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) -> FloatArray:
     """Density [kg/m³] at a temperature [°C] of water with a mass fraction ``glycol`` [1] of ethylene glycol.
 
-    >>> round(float(coolant_density(65.0, 0.5)), 1)
-    1037.0
+    >>> round(float(coolant_density(65.0, 0.5)), 2)
+    1037.06
     """
     return _interpolated(_DENSITY, temp_c, glycol)
 
@@ -47,8 +60,8 @@ def coolant_density(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) -> Float
 def coolant_specific_heat(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) -> FloatArray:
     """Specific heat [J/(kg K)] at a temperature [°C] of water with a mass fraction ``glycol`` [1].
 
-    >>> round(float(coolant_specific_heat(20.0)))
-    4184
+    >>> round(float(coolant_specific_heat(65.0, 0.5)), 1)
+    3524.0
     """
     return _interpolated(_HEAT, temp_c, glycol)
 
@@ -56,10 +69,24 @@ def coolant_specific_heat(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) ->
 def _interpolated(nodes: FloatArray, temp_c: npt.ArrayLike, glycol: npt.ArrayLike) -> FloatArray:
     t, x = np.broadcast_arrays(np.asarray(temp_c, dtype=np.float64), np.asarray(glycol, dtype=np.float64))
     inside = (t >= _TEMP_C[0]) & (t <= _TEMP_C[-1]) & (x >= _GLYCOL[0]) & (x <= _GLYCOL[-1])
-    i = np.clip(np.searchsorted(_GLYCOL, x, side="right") - 1, 0, _GLYCOL.size - 2)
-    j = np.clip(np.searchsorted(_TEMP_C, t, side="right") - 1, 0, _TEMP_C.size - 2)
-    a = (x - _GLYCOL[i]) / (_GLYCOL[i + 1] - _GLYCOL[i])
-    b = (t - _TEMP_C[j]) / (_TEMP_C[j + 1] - _TEMP_C[j])
-    low = (1.0 - b) * nodes[i, j] + b * nodes[i, j + 1]
-    high = (1.0 - b) * nodes[i + 1, j] + b * nodes[i + 1, j + 1]
-    return np.asarray(np.where(inside, (1.0 - a) * low + a * high, np.nan))
+    column, across = _lagrange(_GLYCOL, x, 4)
+    row, along = _lagrange(_TEMP_C, t, 8)
+    value = np.zeros(t.shape)
+    for i, share in enumerate(across):
+        for j, part in enumerate(along):
+            value += share * part * nodes[row + j, column + i]
+    return np.asarray(np.where(inside, value, np.nan))
+
+
+def _lagrange(nodes: FloatArray, z: FloatArray, count: int) -> tuple[npt.NDArray[np.intp], list[FloatArray]]:
+    """First of the ``count`` evenly spaced nodes round each value, and their weights."""
+    first = np.clip(np.searchsorted(nodes, z, side="right") - count // 2, 0, nodes.size - count)
+    s = (z - nodes[first]) / (nodes[1] - nodes[0])
+    weights = []
+    for i in range(count):
+        weight = np.ones(s.shape)
+        for j in range(count):
+            if j != i:
+                weight = weight * (s - j) / (i - j)
+        weights.append(weight)
+    return first, weights

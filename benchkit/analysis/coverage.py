@@ -1,4 +1,7 @@
-"""Do stated intervals hold the truth as often as they say? For estimates whose true values are known."""
+"""Do stated intervals hold the truth as often as they say? For estimates whose true values are known.
+
+Source: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404, doi 10.1093/biomet/26.4.404.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +27,7 @@ class Coverage:
 
     @property
     def fraction(self) -> float:
-        """Share of intervals that held the truth; NaN of none."""
+        """Share of intervals that held the truth [1]; NaN of none."""
         return self.inside / self.count if self.count else math.nan
 
     @property

@@ -1,4 +1,7 @@
-"""Derived channels after the run: columns computed again from a stream, and the uncertainty of a mean."""
+"""Derived channels after the run: columns computed again from a stream, and the uncertainty of a mean.
+
+Source: the law of propagation of uncertainty, JCGM 100:2008, 5.1.2.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What a drive takes over a duty: energies and weighted efficiency from its map, with their uncertainty."""
+"""What a drive takes over a duty: energies and weighted efficiency from its map, with their uncertainty.
+
+Source: conservation of energy (derived).
+"""
 
 from __future__ import annotations
 
@@ -48,7 +51,7 @@ def duty_averages(
 
 
 def duty_average(fit: MapFit, speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike, time_s: npt.ArrayLike) -> DutyResult:
-    """Energy in, energy out, loss and weighted efficiency of a duty.
+    """Energy in, energy out, loss [J] and weighted efficiency [1] of a duty.
 
     With P_el = P_mech + P_loss of each load and its time t:
     ``E_in = sum t (max(P_el, 0) + max(-P_mech, 0))`` (1), ``E_out = sum t (max(P_mech, 0) + max(-P_el, 0))`` (2),
@@ -62,8 +65,8 @@ def duty_average(fit: MapFit, speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike
 
     Args:
         fit: a fitted map, from :func:`~benchkit.analysis.efficiency_map.fit_map`.
-        speed_rpm, torque_nm: loads, shape (m,).
-        time_s: time at each load, or any weight in proportion to it, shape (m,), not negative.
+        speed_rpm, torque_nm: loads [rpm], [N·m], shape (m,).
+        time_s: time at each load [s], or any weight in proportion to it, shape (m,), not negative.
 
     Raises:
         UsageError: shapes differ, a time is negative or not a number, or no load with a time above zero lies inside

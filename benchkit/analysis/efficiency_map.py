@@ -9,6 +9,8 @@ not tell about the shape of the loss between them. *Calibration*: each channel h
 the same in every point of the run. Each is put through the whole evaluation on its own - all points moved by one
 standard uncertainty, refitted, the map computed again - and the changes are added in squares. So a torque gain moves
 the whole map up or down and does not average out, however many points there are.
+
+Source: fitting the loss and not the efficiency is common practice; the uncertainty follows JCGM 100:2008 (derived).
 """
 
 from __future__ import annotations
@@ -81,7 +83,7 @@ class LossField:
 
     @property
     def u_w(self) -> FloatArray:
-        """Standard uncertainty of the loss (m,), calibration included."""
+        """Standard uncertainty of the loss [W] (m,), calibration included."""
         own = np.diag(self.variance) if self.variance.ndim == 2 else self.variance
         return np.asarray(np.sqrt(own + sum((s**2 for s in self.shifts.values()), np.zeros(own.shape))))
 

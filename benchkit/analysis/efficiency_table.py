@@ -1,4 +1,7 @@
-"""Published efficiency tables: losses of the cells that say something, and why the others do not."""
+"""Published efficiency tables: losses of the cells that say something, and why the others do not.
+
+Source: the definitions of loss and efficiency; what counts as a fill value is a rule of this project.
+"""
 
 from __future__ import annotations
 

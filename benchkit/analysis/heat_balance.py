@@ -3,6 +3,8 @@
 What is left is the heat to the air, the heat that the machine still stores while it warms, and every error: the
 residual. It is given with its uncertainty and as a share of the loss. The same equation holds when the shaft drives:
 all powers are counted from the DC link to the shaft, the loss stays positive.
+
+Source: conservation of energy (derived).
 """
 
 from __future__ import annotations

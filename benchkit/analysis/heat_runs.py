@@ -1,4 +1,8 @@
-"""Heat runs: where a run holds one load long enough to tell how hot it gets, and what may be held for ever."""
+"""Heat runs: where a run holds one load long enough to tell how hot it gets, and what may be held for ever.
+
+Source: rules of this project about what counts as a heat run; the formulas are those of
+:mod:`benchkit.analysis.thermal`.
+"""
 
 from __future__ import annotations
 

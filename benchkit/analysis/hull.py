@@ -1,4 +1,8 @@
-"""The area of speed and torque that was measured: nothing is said outside."""
+"""The area of speed and torque that was measured: nothing is said outside.
+
+Source: C. B. Barber, D. P. Dobkin, H. Huhdanpaa, "The Quickhull algorithm for convex hulls", ACM Trans. Math. Softw. 22
+(1996) 469, doi 10.1145/235815.235821, as carried by scipy.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +46,10 @@ def convex_hull(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> FloatArra
 
 
 def is_inside(hull: npt.ArrayLike, speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> BoolArray:
-    """True for points inside or on a closed counter-clockwise convex polygon; shape of the points."""
+    """True for points inside or on a closed counter-clockwise convex polygon; shape of the points.
+
+    Speed [rpm] and torque [N·m], or any two quantities in the units of the polygon.
+    """
     corners = np.asarray(hull, dtype=np.float64)
     span = np.ptp(corners, axis=0)
     corners = corners / span

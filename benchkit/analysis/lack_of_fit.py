@@ -1,4 +1,8 @@
-"""Two questions to a fitted loss model: do its terms suffice, and does the side of approach to a point matter?"""
+"""Two questions to a fitted loss model: do its terms suffice, and does the side of approach to a point matter?
+
+Sources: N. R. Draper and H. Smith, *Applied Regression Analysis* (from memory); Student's paired test, JCGM 100 has the
+t distribution in G.3.
+"""
 
 from __future__ import annotations
 
@@ -41,10 +45,10 @@ def lack_of_fit(
     do not describe the points to within their scatter; it does not say by how much: see ``beyond_model_w``.
 
     Args:
-        speed_rpm, torque_nm, residual_w: points (n,).
-        u_w: standard uncertainty of each loss from scatter (n,); None: not known.
+        speed_rpm, torque_nm, residual_w: points [rpm], [N·m], [W] (n,).
+        u_w: standard uncertainty of each loss from scatter [W] (n,); None: not known.
         terms: number of terms of the model.
-        beyond_w: what the map adds to the model at each point (n,).
+        beyond_w: what the map adds to the model at each point [W] (n,).
 
     Source of (1): N. R. Draper and H. Smith, *Applied Regression Analysis*, section 1.5 / 2.1 (from memory).
     """
@@ -108,8 +112,8 @@ def hysteresis(
     terms of the model (1): its coefficient is the difference, tested with Student's t.
 
     Args:
-        speed_rpm, torque_nm, loss_w: points (n,), in the order in which they were taken.
-        u_w: standard uncertainty of each loss from scatter (n,).
+        speed_rpm, torque_nm, loss_w: points [rpm], [N·m], [W] (n,), in the order in which they were taken.
+        u_w: standard uncertainty of each loss from scatter [W] (n,).
         design: terms of the model at the points (n, p).
     """
     from scipy.special import stdtr

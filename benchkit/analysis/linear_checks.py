@@ -4,6 +4,8 @@ Every result is first asked how much it bends within its uncertainty (:func:`~be
 those that bend are taken through the Monte Carlo method and judged by clause 8 of JCGM 101. A result that fails keeps
 its value and budget, and gets the Monte Carlo interval instead of value ± U. A result within two standard uncertainties
 of zero is left out: that the power at standstill is a product of two noises needs no flag.
+
+Source: JCGM 101:2008, clause 8.
 """
 
 from __future__ import annotations
@@ -108,7 +110,10 @@ def _finding(name: str, linear: Estimate, shown: Estimate, point: OperatingPoint
 
 
 def sources_of(stand: Stand, point: OperatingPoint) -> dict[str, Estimate]:
-    """Measured inputs of a point by channel name, and the diameter: what the lines of a budget are shares of."""
+    """Measured inputs of a point by channel name, in bench units, and the diameter [m].
+
+    They are what the lines of a budget are shares of.
+    """
     named: Iterable[str] = (stand.roles[role] for role in Role if role in stand.roles)
     found = {name: point.means[name] for name in named if name in point.means}
     return found | ({"diameter": diameter_of(stand)} if stand.propeller is not None else {})

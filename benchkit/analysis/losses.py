@@ -10,6 +10,8 @@ while motoring, and less than the shaft torque while generating. They are offere
 
 Terms of a condition, such as ``T^2*winding_temp``, take out that a point was not run at the temperature or voltage
 that is usual for its load: resistance rises with temperature, switching loss with voltage.
+
+Source of the terms: common practice, as above; of their choice: cross-validation, at :func:`fit_losses`.
 """
 
 from __future__ import annotations
@@ -72,7 +74,7 @@ class LossFit:
 
 
 def design(model_terms: Sequence[str], n: npt.ArrayLike, T: npt.ArrayLike, conditions: Conditions = {}) -> FloatArray:  # noqa: B006  never written to
-    """Design matrix (points, terms) of scaled speed and torque; raises UsageError for an unknown term.
+    """Design matrix (points, terms) [1] of scaled speed and torque [1]; raises UsageError for an unknown term.
 
     ``conditions`` holds by name how far each point is from usual; a condition that is not given is as usual (0).
     """
@@ -223,10 +225,10 @@ def _weights(u: FloatArray) -> tuple[FloatArray, bool]:
 
 # ------------------------------------------------------------------------------------------ cross-validation
 def left_out_errors(X: FloatArray, y: FloatArray, groups: npt.NDArray[np.intp]) -> FloatArray:
-    """Errors at points left out of the fit, for a stack of designs (sets, n, k): shape (sets, n), exact, no refit.
+    """Errors at points left out of the fit, for a stack of designs (sets, n, k): shape (sets, n), in the unit of y.
 
-    ``e_g = (I - H_gg)⁻¹ (y_g - X_g b)`` (3) for the points g of one group left out together, H the hat matrix.
-    Infinite where a design has dependent columns, or loses one with the group.
+    ``e_g = (I - H_gg)⁻¹ (y_g - X_g b)`` (3) for the points g of one group left out together, H the hat matrix:
+    exact, without a refit. Infinite where a design has dependent columns, or loses one with the group.
     """
     length = np.linalg.norm(X, axis=1, keepdims=True)
     q, r = np.linalg.qr(X / np.where(length > 0.0, length, 1.0))
@@ -305,7 +307,7 @@ def design_at(
     torque_nm: npt.ArrayLike,
     conditions: Conditions = {},  # noqa: B006  never written to
 ) -> FloatArray:
-    """Rows of the design of ``model`` (…, terms) at speeds and torques; broadcasts."""
+    """Rows of the design of ``model`` (…, terms) [1] at speeds [rpm] and torques [N·m]; broadcasts."""
     n = np.asarray(speed_rpm, dtype=np.float64) / model.speed_scale_rpm
     T = np.asarray(torque_nm, dtype=np.float64) / model.torque_scale_nm
     return design(model.terms, n, T, conditions)

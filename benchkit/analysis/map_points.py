@@ -1,4 +1,7 @@
-"""What a map is made of: operating points as arrays, their scatter, and the errors that all of them share."""
+"""What a map is made of: operating points as arrays, their scatter, and the errors that all of them share.
+
+Source: rules of this project; propagation after JCGM 100:2008.
+"""
 
 from __future__ import annotations
 
@@ -90,9 +93,10 @@ def losses_of(means: Means) -> dict[str, FloatArray]:
 
 
 def off_usual(values: npt.ArrayLike, speed: npt.ArrayLike, torque: npt.ArrayLike) -> FloatArray:
-    """``values`` less the parabola over speed and torque that fits them best (n,): what is not explained by the load.
+    """``values`` less the parabola over speed and torque that fits them best (n,), in the unit of the values.
 
-    A temperature that settles with the load goes with the map; only what is off that is a condition of its own.
+    That is what the load does not explain. A temperature that settles with the load goes with the map; only what is
+    off that is a condition of its own.
     """
     y, n, T = (np.asarray(v, dtype=np.float64) for v in (values, speed, torque))
     a, b = n / (float(np.max(np.abs(n))) or 1.0), T / (float(np.max(np.abs(T))) or 1.0)

@@ -43,27 +43,38 @@ class Shape(StrEnum):
     RECTANGULAR = "rectangular"
     TRIANGULAR = "triangular"
     ARCSINE = "arcsine"
+    CURVILINEAR = "curvilinear trapezoid"
 
 
 @dataclass(frozen=True, slots=True)
 class Distribution:
-    """What is known about an input. ``scale`` is u for normal, the scale of t, else the half-width of the limits."""
+    """What is known about an input. ``scale`` is u for normal, the scale of t, else the half-width of the limits.
+
+    ``inexact`` is how far either limit of a curvilinear trapezoid may be from where it is said to be.
+    """
 
     shape: Shape
     centre: float
     scale: float
     dof: float = math.inf
+    inexact: float = 0.0
 
     @property
     def u(self) -> float:
-        """Standard deviation: ``s``, ``s sqrt(nu/(nu-2))`` (infinite for nu <= 2), ``a/√3``, ``a/√6``, ``a/√2``."""
+        """Standard deviation in the unit of the input, by shape.
+
+        Normal ``s``, t ``s sqrt(nu/(nu-2))`` (infinite for nu <= 2), rectangle ``a/√3``, triangle ``a/√6``, arcsine
+        ``a/√2``, curvilinear trapezoid ``sqrt(a²/3 + d²/9)``.
+        """
         if self.shape is Shape.STUDENT:
             return self.scale * math.sqrt(self.dof / (self.dof - 2.0)) if self.dof > 2.0 else math.inf
+        if self.shape is Shape.CURVILINEAR:
+            return math.sqrt(self.scale**2 / 3.0 + self.inexact**2 / 9.0)
         divisor = {Shape.RECTANGULAR: 3.0, Shape.TRIANGULAR: 6.0, Shape.ARCSINE: 2.0}.get(self.shape, 1.0)
         return self.scale / math.sqrt(divisor)
 
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
-        """``count`` draws (count,), by the recipes of 6.4."""
+        """``count`` draws (count,) in the unit of the input, by the recipes of 6.4."""
         if self.shape is Shape.NORMAL:
             unit = rng.standard_normal(count)
         elif self.shape is Shape.STUDENT:
@@ -72,40 +83,53 @@ class Distribution:
             unit = rng.uniform(-1.0, 1.0, count)
         elif self.shape is Shape.TRIANGULAR:
             unit = rng.random(count) + rng.random(count) - 1.0
+        elif self.shape is Shape.CURVILINEAR:  # both limits move by the same amount, outwards or inwards
+            half = self.scale + self.inexact * rng.uniform(-1.0, 1.0, count)
+            return np.asarray(self.centre + half * rng.uniform(-1.0, 1.0, count), dtype=np.float64)
         else:
             unit = np.sin(2.0 * math.pi * rng.random(count))
         return np.asarray(self.centre + self.scale * unit, dtype=np.float64)
 
 
 def normal(mean: float, u: float) -> Distribution:
-    """Normal distribution with standard deviation ``u`` (6.4.7)."""
+    """Normal distribution with standard deviation ``u`` in the unit of ``mean`` (6.4.7)."""
     return _checked(Distribution(Shape.NORMAL, mean, u))
 
 
 def student(centre: float, scale: float, dof: float) -> Distribution:
-    """Scaled and shifted t distribution (6.4.9): a mean of ``dof + 1`` readings with ``scale = s/sqrt(n)``."""
+    """Scaled and shifted t (6.4.9): a mean of ``dof + 1`` readings, ``scale = s/sqrt(n)`` in their unit."""
     if not dof > 0.0:
         raise UsageError("degrees of freedom are positive", got=dof, expected="such as 9 for ten readings")
     return _checked(Distribution(Shape.NORMAL if math.isinf(dof) else Shape.STUDENT, centre, scale, dof))
 
 
 def rectangular(low: float, high: float) -> Distribution:
-    """Equally likely between two limits (6.4.2)."""
+    """Equally likely between two limits in the unit of the input (6.4.2)."""
     return _between(Shape.RECTANGULAR, low, high)
 
 
 def triangular(low: float, high: float) -> Distribution:
-    """Symmetric triangle between two limits (6.4.5): the sum of two equal rectangles."""
+    """Symmetric triangle between two limits in the unit of the input (6.4.5): the sum of two equal rectangles."""
     return _between(Shape.TRIANGULAR, low, high)
 
 
 def arcsine(low: float, high: float) -> Distribution:
-    """U-shaped between two limits (6.4.6): a sinusoid at a phase nobody knows, such as a cycling cooler."""
+    """U-shaped between two limits in the unit of the input (6.4.6): a sinusoid, such as of a cycling cooler."""
     return _between(Shape.ARCSINE, low, high)
 
 
+def curvilinear_trapezoid(low: float, high: float, inexact: float) -> Distribution:
+    """Between two limits, known to ± ``inexact`` only, all in the unit of the input (6.4.3): "about ±0.05 K"."""
+    found = _between(Shape.CURVILINEAR, low, high)
+    if not 0.0 <= inexact <= found.scale:
+        raise UsageError(
+            "limits cannot be less exact than they are apart", got=inexact, expected=f"0 … {found.scale:g}"
+        )
+    return replace(found, inexact=inexact)
+
+
 def of_estimate(estimate: Estimate) -> Distribution:
-    """Normal where the degrees of freedom are infinite, else t scaled by u (6.4.9.7)."""
+    """Normal where the degrees of freedom are infinite, else t scaled by u, in the unit of the estimate (6.4.9.7)."""
     return student(estimate.value, estimate.u, estimate.dof)
 
 
@@ -164,7 +188,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
 
 
 def symmetric_interval(ordered: npt.ArrayLike, probability: float = 0.95) -> tuple[float, float]:
-    """Probabilistically symmetric coverage interval of ordered trials (7.7.2).
+    """Probabilistically symmetric coverage interval of ordered trials (n,), in the unit of the trials (7.7.2).
 
     With M trials, ``q = pM`` and ``r = (M - q)/2``, both rounded: from trial r to trial r + q, counted from 1.
     """
@@ -175,7 +199,9 @@ def symmetric_interval(ordered: npt.ArrayLike, probability: float = 0.95) -> tup
 
 
 def shortest_interval(ordered: npt.ArrayLike, probability: float = 0.95) -> tuple[float, float]:
-    """Shortest coverage interval of ordered trials: the least ``y_(r+q) - y_(r)`` over all r (7.7.4).
+    """Shortest coverage interval of ordered trials (n,), in the unit of the trials (7.7.4).
+
+    The least ``y_(r+q) - y_(r)`` over all r.
 
     >>> shortest_interval([0.0, 1.0, 1.1, 1.2, 1.3, 9.0], 0.5)
     (1.0, 1.3)
@@ -333,14 +359,14 @@ class LinearCheck:
 
     @property
     def largest_share(self) -> float:
-        """The larger distance over the half-width of the Monte Carlo interval."""
+        """The larger distance over the half-width of the Monte Carlo interval [1]."""
         half = 0.5 * (self.bounds[1] - self.bounds[0])
         return max(self.distance_low, self.distance_high) / half if half > 0.0 else math.nan
 
     def replaced(self) -> Estimate:
         """The estimate to be shown: the linear one; if it failed, with the Monte Carlo interval instead of its own.
 
-        Where there is no such interval u is NaN: not known.
+        Value and interval are in the unit of the linear result. Where there is no such interval u is NaN: not known.
         """
         if self.is_valid:
             return self.linear
@@ -355,7 +381,7 @@ def validate_linear(linear: Estimate, found: MonteCarlo, *, digits: int = 2, use
     ``d_low = |y - U_p - y_low|``, ``d_high = |y + U_p - y_high|``; the linear result is validated where neither is
     more than ``delta``, the numerical tolerance of u with ``digits`` digits (8.1). What chance leaves in the trials
     (``found.noise``) is allowed for, so that it takes more than noise to fail. A linear interval or a Monte Carlo
-    interval that is not a number fails.
+    interval that is not a number fails. Both are in the unit of the result.
 
     Args:
         linear: the result of ``propagate``.

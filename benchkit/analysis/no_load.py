@@ -5,6 +5,8 @@ with it (power ~ n²), windage with its square (power ~ n³). One sweep of speed
 parts: **hysteresis cannot be told from dry friction, nor eddy currents from viscous friction, by speed alone.** They
 come apart by flux, which only the iron part feels (with its square): either from runs with warm and cold magnets, or
 from a run with a rotor without magnets.
+
+Source: equation of motion of the shaft; separation by powers of the speed is common practice (no single source).
 """
 
 from __future__ import annotations

@@ -66,7 +66,8 @@ def generalized_esd(values: npt.ArrayLike, most: int, alpha: float = 0.05) -> tu
     other. ``lambda_i`` is (2) for the values that are left, with alpha/(2 (n - i + 1)).
 
     Args:
-        values: readings, shape (n,), no NaN; the critical values are good for n of 15 or more (very good from 25).
+        values: readings in any unit, shape (n,), no NaN; the critical values are good for n of
+            15 or more (very good from 25).
         most: upper bound for the number of outliers.
         alpha: probability of a false alarm.
 

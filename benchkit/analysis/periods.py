@@ -2,6 +2,8 @@
 
 The mean of a signal with a ripple of the electrical frequency is free of it over whole periods only; over n periods and
 a part the rest is at most the amplitude of the ripple over ``pi n`` (exact for a sine).
+
+Source: the integral of a sine (derived).
 """
 
 from __future__ import annotations

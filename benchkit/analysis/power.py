@@ -3,6 +3,8 @@
 Motoring is positive. The loss is ``P_in - P_out`` with power counted from the DC link to the shaft, so it stays
 positive when the shaft drives. An efficiency is what comes out over what goes in, in either direction; it is never cut
 at one: a value above one says that a measurement is wrong.
+
+Source: the definitions of electrical and mechanical power and of efficiency.
 """
 
 from __future__ import annotations
@@ -88,7 +90,7 @@ def balance_formulas(u_dc: float, i_dc: float, p_ac: float, n: float, torque: fl
 def balance_arrays(
     u_dc: FloatArray, i_dc: FloatArray, p_ac: FloatArray, n: FloatArray, torque: FloatArray
 ) -> tuple[FloatArray, ...]:
-    """:func:`balance_formulas` on arrays of one shape, for many trials at once."""
+    """:func:`balance_formulas` on arrays of one shape, [V A W rpm N·m] to [W] and [1], for many trials at once."""
     p_dc, p_shaft = dc_power(u_dc, i_dc), shaft_power(n, torque)
     etas = _either_way(p_dc, p_ac), _either_way(p_ac, p_shaft), _either_way(p_dc, p_shaft)
     return p_dc, p_ac, p_shaft, p_dc - p_ac, p_ac - p_shaft, p_dc - p_shaft, *etas
@@ -100,7 +102,7 @@ def _either_way(a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def balance_inputs(stand: Stand, point: OperatingPoint) -> dict[Role, Estimate]:
-    """The means of one operating point that a power balance takes, by role; what is not measured is not there."""
+    """Means that a power balance takes, by role, [V A W rpm N·m]; what is not measured is not there."""
     found = {}
     for role in INPUT_ROLES:
         channel = stand.channel_for(role)
@@ -110,7 +112,7 @@ def balance_inputs(stand: Stand, point: OperatingPoint) -> dict[Role, Estimate]:
 
 
 def propagate_balance(inputs: Mapping[Role, Estimate]) -> Propagated:
-    """Results of :func:`balance_formulas` with uncertainty; inputs by role, independent of each other.
+    """Results of :func:`balance_formulas`, [W] and [1], with uncertainty; inputs by role, independent of each other.
 
     Each loss and efficiency is propagated from the measured means, not from the powers: what the powers share is
     counted once.

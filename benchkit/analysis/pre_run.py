@@ -2,6 +2,8 @@
 measurement. Functions on arrays; each gives findings that name the channel, and none where all is well.
 
 Expanded uncertainties are with k = 2. Where a rule is not from a standard it says so.
+
+Sources: JCGM 100:2008 for uncertainties, NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9, for the F test.
 """
 
 from __future__ import annotations
@@ -127,7 +129,7 @@ def zero_check(readings: Mapping[str, Reading]) -> tuple[Finding, ...]:
 
 
 def noise_ratio(off: FloatArray, on: FloatArray) -> NoiseRatio:
-    """Scatter and mean of a channel with the gates off (n,) and on (m,), n and m at least 10, both at zero torque.
+    """Scatter and mean of a channel with the gates off (n,) and on (m,), n and m at least 10, any unit, at zero torque.
 
     F-test of equal variances, one-sided: ``F = s_on² / s_off²`` with m - 1 and n - 1 degrees of freedom (NIST/SEMATECH
     e-Handbook of Statistical Methods, 1.3.5.9). It takes readings for independent. Uncertainties of the means by batch

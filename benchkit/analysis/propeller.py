@@ -119,7 +119,7 @@ def from_rotor_notation(ct_rotor: npt.ArrayLike, cp_rotor: npt.ArrayLike) -> tup
 
 
 def to_rotor_notation(ct: npt.ArrayLike, cp: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Rotor coefficients of propeller coefficients: (5) turned round."""
+    """Rotor coefficients [1] of propeller coefficients [1]: (5) turned round. Source: NACA TN 2474, p. 4 (derived)."""
     return _array(_array(ct) * 4.0 / math.pi**3), _array(_array(cp) * 4.0 / math.pi**4)
 
 
@@ -218,7 +218,7 @@ def standard_day_same_speed(
     density_kgm3: npt.ArrayLike,
     standard_kgm3: float = STANDARD_DENSITY,
 ) -> StandardDay:
-    """What the propeller does in standard air at the same speed, CT and CP unchanged.
+    """Thrust [N] and shaft power [W] in standard air at the same speed, CT and CP unchanged; density in [kg/m³].
 
     ``T_0 = T rho_0/rho``, ``P_0 = P rho_0/rho`` (10). Reynolds and Mach number are taken as unchanged.
 
@@ -239,7 +239,9 @@ def standard_day_same_power(
     density_kgm3: npt.ArrayLike,
     standard_kgm3: float = STANDARD_DENSITY,
 ) -> StandardDay:
-    """What the propeller does in standard air with the same shaft power, CT and CP unchanged.
+    """Thrust [N] and ratio of speeds [1] in standard air with the same shaft power [W]; density in [kg/m³].
+
+    CT and CP are taken as unchanged.
 
     ``n_0/n = (rho/rho_0)^(1/3)``, ``T_0 = T (rho_0/rho)^(1/3)`` (11).
 

@@ -4,6 +4,8 @@ A comparison is judged by what differs between the two runs: scatter, the two di
 back to its values after it was taken off and put on again. The calibration of the stand is common to both and drops
 out. What that says holds for these two specimens: two campaigns on one propeller type differ by 5.5-6.4 % in CT and
 0.5-1.1 % in CP (derived from files of the UIUC Propeller Data Site).
+
+Source: the law of propagation of uncertainty, JCGM 100:2008, 5.1.2 (derived).
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ class PropellerDifference:
 
     @property
     def relative(self) -> float:
-        """Difference over the value of A (1)."""
+        """Difference over the value of A [1]."""
         return self.difference.value / self.a.value
 
     @property
@@ -51,7 +53,7 @@ def compare_propellers(
     repeatability: float,
     u_diameter: tuple[float, float],
 ) -> tuple[PropellerDifference, ...]:
-    """Differences at the speeds of A that lie within those of B, for CT, CP and figure of merit.
+    """Differences at the speeds of A that lie within those of B, for CT, CP and figure of merit [1].
 
     ``u(d)² = u_s(A)² + u_s(B)² + (r A)² + (r B)² + (k u_A A)² + (k u_B B)²`` (1): scatter of the points, repeatability
     r of one mounting, diameters with k = 4, 5 and 1.

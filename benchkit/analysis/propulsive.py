@@ -3,6 +3,8 @@
 A propeller fixes the torque to the speed, so this is a curve over speed and no map. Thrust per watt is no efficiency:
 it has a unit and falls with disc loading. The overall merit beside it is a ratio: the ideal power of the momentum
 theory over the DC power, that is figure of merit times efficiency of the drive.
+
+Source: momentum theory, as in :mod:`benchkit.analysis.propeller`; the products are derived.
 """
 
 from __future__ import annotations

@@ -4,6 +4,9 @@ Three answers are kept apart: a channel is **steady** where even the upper bound
 allowed, **not steady** where even the lower bound is beyond, and **not shown** in between: the record is too short or
 too noisy. Bounds are one-sided with 95 %. Block means remember (a lagging sensor, a slow controller), so a record
 counts as the number of independent readings it is worth.
+
+Source: rules of this project, but for the 3-minute rule of CS-E 150(d) where a function names it; t distribution as in
+JCGM 100:2008, G.3.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 Constant coefficients mean ``T = k n²``. Where the points leave that line by more than they scatter, the coefficients
 change with speed (Reynolds and Mach number, blades that bend), the zero is off, or something is wrong.
+
+Source: constant coefficients (definition); confidence band of a least-squares line, NIST/SEMATECH e-Handbook of
+Statistical Methods, 4.5.2 (from memory).
 """
 
 from __future__ import annotations

@@ -6,9 +6,13 @@ Seven points of a converter-fed motor (IEC 60034-2-3) determine the seven coeffi
 
 with n and T in shares of rated speed and rated torque. Eight points (IEC 61800-9-2) determine them by least squares.
 
-Points and equation are **from memory** of IEC 60034-2-3:2020 and of IEC 61800-9-2:2017: the texts of the standards were
-not at hand. That seven points determine (1) follows here: the points at n = 0.25, 0.5, 0.9 with full torque and those
-with part torque are independent columns (tests/analysis/test_standard_points.py checks the rank).
+Source: points and equation are **from memory** of IEC 60034-2-3:2020 and of IEC 61800-9-2:2017: the texts of the
+standards were not at hand. Their public summaries say this much: losses at any load within the base speed range follow
+from measured losses at seven standardised loads (IEC 60034-2-3:2020), and the interpolation of motor losses is an annex
+of IEC 61800-9-2, with an updated method in the edition of 2023. Neither summary prints the equation.
+
+That seven points determine (1) follows here: the points at n = 0.25, 0.5, 0.9 with full torque and those with part
+torque are independent columns (tests/analysis/test_standard_points.py checks the rank).
 """
 
 from __future__ import annotations
@@ -40,7 +44,7 @@ class StandardLosses:
 
 
 def standard_design(speed: npt.ArrayLike, torque: npt.ArrayLike) -> FloatArray:
-    """Terms of (1), shape (…, 7); speed and torque in shares of rated. Torque counts by its size."""
+    """Terms of (1) [1], shape (…, 7); speed and torque in shares of rated [1]. Torque counts by its size."""
     n, T = np.broadcast_arrays(np.asarray(speed, dtype=np.float64), np.abs(np.asarray(torque, dtype=np.float64)))
     return np.stack([np.ones(n.shape), n, n**2, n * T**2, n**2 * T**2, T, T**2], axis=-1)
 

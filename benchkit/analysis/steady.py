@@ -13,6 +13,8 @@ Two notions are kept apart:
 
 Whether a point may be called steady, electrically and thermally, is said by its labels
 (:mod:`~benchkit.analysis.settled`).
+
+Source: rules of this project; means and their uncertainty after JCGM 100:2008.
 """
 
 from __future__ import annotations
@@ -154,7 +156,9 @@ def operating_points(
     *,
     segments: Sequence[Segment] | None = None,
 ) -> tuple[OperatingPoint, ...]:
-    """Operating points of one stream, after the steadiness of the stand: means of every channel with uncertainty.
+    """Operating points of one stream, after the steadiness of the stand.
+
+    Each has the mean of every channel, in its bench unit, with uncertainty.
 
     The mean of a channel carries type A (readings that remember, see :func:`~benchkit.analysis.uncertainty.type_a`)
     and type B (accuracy of its calibration, at the mean). NaN samples are left out; more than 20 % of them, or a
@@ -246,7 +250,7 @@ def _most_blocks(dwell_s: float, longest_s: float | None) -> int | None:
 
 
 def channel_means(stand: Stand, stream: Stream, start: int, stop: int) -> dict[str, Estimate]:
-    """Mean of every channel over rows ``start`` to ``stop`` with its standard uncertainty, by name.
+    """Mean of every channel over rows ``start`` to ``stop``, in its bench unit, with its standard uncertainty, by name.
 
     Derived channels: see :func:`~benchkit.analysis.derived.derived_mean`.
     """

@@ -3,6 +3,8 @@
 Within each window the range of the block means, less what noise alone makes of it, and the drift of the fitted line,
 less two of its standard uncertainties, must both be within the band. The noise is taken from the differences of
 neighbouring blocks (median), so a step is not mistaken for it.
+
+Source: rules of this project, tried out on simulated runs (tests/analysis/test_steady.py).
 """
 
 from __future__ import annotations
@@ -42,7 +44,7 @@ def band_of(stand: Stand, name: str) -> float:
 
 def hold_blocks(segment: Segment, means: FloatArray, limits: FloatArray, dwell_s: float) -> list[tuple[int, int]]:
     """Holds of one segment as blocks (start, stop); ``means`` (blocks, columns) of what must hold still within
-    ``limits`` (columns,) in every dwell. The settling at either end is cut off."""
+    ``limits`` (columns,), both in the unit of the column, in every dwell [s]. The settling at either end is cut off."""
     if segment.rows < BLOCKS_PER_DWELL or segment.span_s < 0.9 * dwell_s:
         return []
     moved = movement(segment.times, means, limits, BLOCKS_PER_DWELL)
@@ -59,7 +61,8 @@ def steady_blocks(
 ) -> list[tuple[int, int]]:
     """Parts of a hold of at most ``most`` blocks (None: any number) that keep within ``limits`` as a whole.
 
-    Of a hold, or of a level beside a ramp in it, the last part where it is still, else the stillest.
+    Means and limits are in the unit of their column. Of a hold, or of a level beside a ramp in it, the
+    last part where it is still, else the stillest.
     """
     first, stop = hold
     times, x, edges = segment.times[first:stop], means[first:stop], segment.edges[first : stop + 1]
@@ -84,7 +87,7 @@ def _noise(means: FloatArray) -> FloatArray:
 
 
 def movement(times: FloatArray, means: FloatArray, limits: FloatArray, width: int) -> FloatArray:
-    """Movement within every window of ``width`` blocks, in bands, the worst column; (blocks - width + 1,).
+    """Movement within every window of ``width`` blocks, in bands [1], the worst column; (blocks - width + 1,).
 
     At most 1 where every column keeps within its band, infinite where a block is empty.
     """

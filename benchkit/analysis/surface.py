@@ -100,7 +100,7 @@ def fit_surface(
     Args:
         design: X (n, p), independent columns.
         places: (n, axes), each axis scaled so that its span is about 1.
-        y: values (n,).
+        y: values (n,), any unit.
         u: standard uncertainty of y from scatter (n,), positive; only their ratios count where not ``u_is_known``.
     """
     every = [np.asarray(v, dtype=np.float64) for v in (design, places, y, u)]
@@ -149,7 +149,7 @@ def _restricted(correlation: FloatArray, X: FloatArray, y: FloatArray, kappa: Fl
 
 
 def moved(surface: Surface, design: npt.ArrayLike, places: npt.ArrayLike, y: npt.ArrayLike) -> Surface:
-    """The same points shifted, with the best member alone: what a systematic error does to the surface."""
+    """The same points shifted, with the best member alone: what a systematic error does to it. In the unit of y."""
     best = surface.members[0]
     return Surface(
         np.asarray(design, dtype=np.float64),
@@ -166,7 +166,7 @@ def best_only(surface: Surface) -> Surface:
 
 
 def mean_at(surface: Surface, design: npt.ArrayLike, places: npt.ArrayLike) -> FloatArray:
-    """Mean of the surface at m places (m,)."""
+    """Mean of the surface at m places (m,), in the unit of its values."""
     X, P = np.asarray(design, dtype=np.float64), np.asarray(places, dtype=np.float64)
     mean = np.zeros(X.shape[0])
     for member in surface.members:
@@ -178,8 +178,8 @@ def mean_at(surface: Surface, design: npt.ArrayLike, places: npt.ArrayLike) -> F
 def predict(surface: Surface, design: npt.ArrayLike, places: npt.ArrayLike, *, joint: bool = False) -> Predicted:
     """Mean and variance of the surface at m places; with ``joint`` the full covariance (m, m).
 
-    The variance is that of the surface, not of a further reading. ``mean = sum w_k m_k``,
-    ``variance = sum w_k (v_k + (m_k - mean)²)`` (3) over the members.
+    In the unit of the values, and its square. The variance is that of the surface, not of a further reading.
+    ``mean = sum w_k m_k``, ``variance = sum w_k (v_k + (m_k - mean)²)`` (3) over the members.
     """
     X, P = np.asarray(design, dtype=np.float64), np.asarray(places, dtype=np.float64)
     means, second = [], []

@@ -2,6 +2,8 @@
 
 A tare is an event of the run. Its offsets are added after calibration to every later row, so that a stored value is
 ``curve(raw) + offset``: with the raw numbers, the calibrations and the tare events it can always be made again.
+
+Source: common practice (no single source).
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ class Zero:
 
 
 def zero_of(values: FloatArray) -> Zero:
-    """Mean of ``values`` (n,), n at least 2; its standard uncertainty from the means of ten batches.
+    """Mean of ``values`` (n,) in their unit, n at least 2; its standard uncertainty from the means of ten batches.
 
     Neighbouring readings are alike, so single readings would promise too much; batches that are much longer than the
     memory of the signal are independent (method of batch means; common practice, no source).
@@ -44,7 +46,10 @@ def zero_of(values: FloatArray) -> Zero:
 
 # ------------------------------------------------------------------------------------- offsets from the events
 def offsets_after(event: Event, names: Sequence[str], offsets: FloatArray | None) -> FloatArray:
-    """Offsets (channels,) of the channels ``names`` once ``event`` has happened; ``offsets`` are those before it."""
+    """Offsets (channels,) of the channels ``names`` once ``event`` has happened, each in the unit of its channel.
+
+    ``offsets`` are those before it.
+    """
     result = np.zeros(len(names)) if offsets is None else offsets.copy()
     for index, name in enumerate(names):
         entry = _entry(event, name)
@@ -54,7 +59,10 @@ def offsets_after(event: Event, names: Sequence[str], offsets: FloatArray | None
 
 
 def offsets_of_rows(events: Sequence[Event], source: str, names: Sequence[str], rows: int) -> FloatArray:
-    """Offsets (rows, channels) that are in the stored values of a stream: each tare from its first row on."""
+    """Offsets (rows, channels) that are in the stored values of a stream, each in the unit of its channel.
+
+    A tare counts from its first row on.
+    """
     result = np.zeros((rows, len(names)))
     offsets: FloatArray | None = None
     for event in events:

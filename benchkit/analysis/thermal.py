@@ -2,6 +2,9 @@
 
 A heating curve is fitted with one time constant, or with two where the record clearly shows them (winding to iron,
 iron to coolant): a single exponential on such a curve stops short of the final temperature, on the unsafe side.
+
+Source: heat balance of one or two lumps, ``C dT/dt = P - G (T - T_ref)`` (derived); resistance method of IEC 60034-1
+(from memory).
 """
 
 from __future__ import annotations

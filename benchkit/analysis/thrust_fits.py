@@ -1,4 +1,7 @@
-"""What the static points of a run say together: thrust and torque against n², and whether up and down agree."""
+"""What the static points of a run say together: thrust and torque against n², and whether up and down agree.
+
+Source: the formulas are those of :mod:`benchkit.analysis.square_law` and :mod:`benchkit.analysis.thrust_tests`.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """What may be wrong with a static thrust run: a zero that moved, air that comes back, up that is not down.
 
 Corrections for interference are made only when asked for, each with its name, factor and source; none by default.
+
+Source: common practice (no single source); t and F distributions as in the NIST/SEMATECH e-Handbook.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ class ZeroLine:
 
     @property
     def drift(self) -> Estimate:
-        """After less before."""
+        """After less before, in the unit of the reading."""
         return propagate(lambda a, b: b - a, [self.before, self.after], names=["zero before", "zero after"],
                          unit=self.before.unit)  # fmt: skip
 
@@ -55,7 +57,7 @@ class ZeroLine:
 
 
 def corrected_for_zero(reading: Estimate, time_s: float, line: ZeroLine) -> Estimate:
-    """A reading less the zero at its time; the budget says what the zero adds.
+    """A reading less the zero at its time [s], in the unit of the reading; the budget says what the zero adds.
 
     >>> from benchkit.model.results import Estimate
     >>> line = ZeroLine(Estimate(1.0, 0.1, "N"), Estimate(3.0, 0.1, "N"), 0.0, 100.0)
@@ -79,7 +81,7 @@ class Correction:
 
 
 def corrected(value: Estimate, corrections: Sequence[Correction]) -> Estimate:
-    """The value times every factor, each a line of the budget; without corrections the value itself.
+    """The value times every factor [1], each a line of the budget; without corrections the value itself.
 
     Raises:
         UsageError: a correction without name or source, or a factor that is not positive.

@@ -33,7 +33,7 @@ class Propagated:
     covariance: FloatArray
 
     def correlation(self) -> FloatArray:
-        """Correlation matrix of the outputs; NaN where a standard uncertainty is zero or NaN."""
+        """Correlation matrix of the outputs [1]; NaN where a standard uncertainty is zero or NaN."""
         u = np.sqrt(np.diag(self.covariance))
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(self.covariance / np.outer(u, u))
@@ -89,7 +89,7 @@ def _folded(y: FloatArray) -> FloatArray:
 
 
 def correlation_time(values: npt.ArrayLike) -> float:
-    """Readings per independent reading (integrated autocorrelation time), at least 1.
+    """Readings per independent reading [1] (integrated autocorrelation time), at least 1.
 
     ``tau = 1 + 2 sum_k r_k`` (2), summed while the sum of neighbouring pairs ``r_2m + r_2m+1`` stays positive and
     falling (initial monotone sequence). Negative correlation is given no credit: tau is never below 1.
@@ -120,7 +120,7 @@ def _correlation_times(covariance: FloatArray) -> FloatArray:
 def type_a_columns(values: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean, standard uncertainty of the mean and degrees of freedom of every column.
 
-    As :func:`type_a`, for ``values`` (n, columns); each result has shape (columns,).
+    As :func:`type_a`, for ``values`` (n, columns) in any unit; each result has shape (columns,).
     """
     y = np.asarray(values, dtype=np.float64)
     if y.ndim != 2:
@@ -178,7 +178,9 @@ def type_a(values: npt.ArrayLike) -> tuple[float, float, float]:
 
 
 def combine(value: float, u_a: float, dof_a: float, u_b: float, *, unit: str, name: str = "reading") -> Estimate:
-    """One estimate from its type A part (with degrees of freedom) and its type B part (known, dof infinite).
+    """One estimate in ``unit`` from its type A part (with degrees of freedom) and its type B part (dof infinite).
+
+    All of the parts are in the unit of the value.
 
     ``u² = u_a² + u_b²`` (GUM 5.1.2), degrees of freedom after Welch-Satterthwaite (GUM G.2b). The budget names the
     parts ``"<name> scatter"`` and ``"<name> calibration"``.
@@ -193,7 +195,10 @@ def combine(value: float, u_a: float, dof_a: float, u_b: float, *, unit: str, na
 
 
 def scatter_only(estimate: Estimate, name: str) -> Estimate:
-    """The estimate of :func:`combine` with its type A part alone: what differs from point to point of one run."""
+    """The estimate of :func:`combine` with its type A part alone, in its unit.
+
+    That is what differs from point to point of one run.
+    """
     u_a = next((line.u for line in estimate.budget if line.name == f"{name} scatter"), math.nan)
     return Estimate(estimate.value, u_a, estimate.unit)
 
@@ -237,7 +242,8 @@ def propagate_many(
 
     Args:
         function: takes the input values, returns m numbers.
-        inputs: k estimates. A budget of an input is carried through, scaled; else the input is one line.
+        inputs: k estimates, each in a unit of its own. A budget of an input is carried through, scaled; else the
+            input is one line.
         correlation: (k, k) correlation coefficients r_ij; None: independent.
         names: k names for the budget.
         units: m units of the results; "1" when not given.
@@ -295,7 +301,7 @@ def _effect(
 
 
 def checked_correlation(correlation: npt.ArrayLike | None, size: int) -> FloatArray | None:
-    """The correlation matrix as an array (size, size), None where none was given.
+    """The correlation matrix [1] as an array (size, size), None where none was given.
 
     Raises:
         UsageError: not symmetric, no ones on the diagonal, a coefficient beyond one, or of another size.
@@ -338,7 +344,7 @@ def _ranked(lines: Sequence[Contribution]) -> tuple[Contribution, ...]:
 
 
 def correlation_of_means(readings: npt.ArrayLike) -> FloatArray:
-    """Correlation matrix of the means of quantities that were read together.
+    """Correlation matrix [1] of the means of quantities that were read together.
 
     ``r(x̄_i, x̄_j) = s(x_i, x_j) / (s(x_i) s(x_j))`` (GUM 5.2.3, eq. 17), ``readings`` (n, quantities).
     """
@@ -347,7 +353,7 @@ def correlation_of_means(readings: npt.ArrayLike) -> FloatArray:
 
 # ---------------------------------------------------------------------------------------------- intervals
 def coverage_factor(dof: float, probability: float = 0.95) -> float:
-    """Coverage factor k of Student's distribution; dof are cut to the next lower integer (GUM G.6.4).
+    """Coverage factor k [1] of Student's distribution; dof are cut to the next lower integer (GUM G.6.4).
 
     NaN for fewer than one degree of freedom.
 
@@ -372,7 +378,7 @@ def expanded(estimate: Estimate, probability: float = 0.95) -> float:
 
 
 def interval(estimate: Estimate, probability: float = 0.95) -> tuple[float, float]:
-    """Ends of the interval that is stated to hold the quantity with that probability.
+    """Ends of the interval, in the unit of the estimate, that is stated to hold the quantity with that probability.
 
     ``value ± U``; for 95 % the interval that the estimate itself brings, where the linear form does not hold.
     """

@@ -76,7 +76,7 @@ def ask_arguments(parser: ArgumentParser) -> None:
         "request",
         metavar="REQUEST",
         help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
-        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise",
+        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude",
     )
     parser.add_argument(
         "arguments",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from argparse import REMAINDER
-
 from benchkit.cli.common import add_json
 
 TYPE_CHECKING = False
@@ -41,7 +39,14 @@ def _add_duty(parser: ArgumentParser) -> None:
 
 
 def dashboard_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("arguments", nargs=REMAINDER, metavar="...", help="a run file, --attach FILE or --runs DIR")
+    # as the dashboard itself takes them: a remainder that begins with an option would be refused here
+    parser.add_argument("run", nargs="?", metavar="RUN.h5", help="open a recorded run")
+    parser.add_argument(
+        "--attach",
+        metavar="FILE.live.json",
+        help="attach to the recorder that this file announces; a folder: to its newest",
+    )
+    parser.add_argument("--runs", metavar="DIR", help="choose from the runs in a folder (default: .)")
 
 
 def run_dashboard(args: Namespace) -> int:
@@ -49,4 +54,5 @@ def run_dashboard(args: Namespace) -> int:
     import subprocess
     import sys
 
-    return subprocess.call([sys.executable, "-m", "gui", *args.arguments])
+    given = [word for name in ("attach", "runs") if (value := getattr(args, name)) for word in (f"--{name}", value)]
+    return subprocess.call([sys.executable, "-m", "gui", *([args.run] if args.run else []), *given])

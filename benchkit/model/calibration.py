@@ -2,6 +2,8 @@
 
 A calibration is its own small object: ``apply`` takes raw values, ``invert`` takes them back. NaN stays NaN.
 A table answers NaN outside its points: it never extrapolates and never clamps.
+
+Source: definitions; accuracy to standard uncertainty after JCGM 100:2008, 4.3.
 """
 
 from __future__ import annotations
@@ -37,7 +39,7 @@ class Curve(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class GainOffset:
-    """Straight line: ``value = gain * raw + offset``."""
+    """Straight line: ``value = gain * raw + offset``, in the bench unit."""
 
     gain: float = 1.0
     offset: float = 0.0
@@ -87,7 +89,10 @@ class Polynomial:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Straight lines between points; ``raw`` strictly rising, ``value`` strictly monotonic; NaN outside."""
+    """Straight lines between points, to the bench unit; NaN outside.
+
+    ``raw`` is strictly rising, ``value`` strictly monotonic.
+    """
 
     raw: tuple[float, ...]
     value: tuple[float, ...]

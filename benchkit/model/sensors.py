@@ -3,6 +3,8 @@
 Each curve is a calibration as in :mod:`benchkit.model.calibration`: ``apply`` takes what the instrument sends to the
 quantity, ``invert`` takes it back, arrays of any shape. NaN stays NaN; outside ``raw_low`` … ``raw_high`` the answer
 is NaN. The reference functions say nothing about the single sensor: its uncertainty stays in ``Accuracy``.
+
+Sources: IEC 60751, NIST SRD 60, Steinhart and Hart, NAMUR NE 43, Micro-Measurements TN-514: in full at each curve.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ _A, _B, _C = 3.9083e-3, -5.775e-7, -4.183e-12
 
 @dataclass(frozen=True, slots=True)
 class PlatinumResistance:
-    """Platinum resistance thermometer, ohm -> °C, -200 … 850 °C; ``r0_ohm`` is 100 for Pt100, 1000 for Pt1000.
+    """Platinum resistance thermometer, [Ω] -> [°C], -200 … 850 °C; ``r0_ohm`` is 100 for Pt100, 1000 for Pt1000.
 
     ``R = R0 (1 + A t + B t² + C (t - 100) t³)``, C only below 0 °C (1).
 
@@ -148,7 +150,7 @@ def _grid(kind: ThermocoupleType) -> tuple[FloatArray, FloatArray]:
 
 @dataclass(frozen=True, slots=True)
 class Thermocouple:
-    """Thermocouple, mV -> °C, with its cold junction at a fixed temperature or at that of another channel.
+    """Thermocouple, [mV] -> [°C], with its cold junction at a fixed temperature or at that of another channel.
 
     The EMF of the cold junction is added before the temperature is looked up: adding temperatures would be wrong by
     several kelvin. With ``cold_junction_channel`` use :meth:`apply_with`; ``cold_junction_c`` then only sets the range.
@@ -186,7 +188,7 @@ class Thermocouple:
 # -------------------------------------------------------------------------------------------------- thermistor
 @dataclass(frozen=True, slots=True)
 class SteinhartHart:
-    """Thermistor (NTC), ohm -> °C: ``1/T = A + B ln R + C (ln R)³``, T in K (1); valid on the stated resistances.
+    """Thermistor (NTC), [Ω] -> [°C]: ``1/T = A + B ln R + C (ln R)³``, T in K (1); valid on the stated resistances.
 
     Source: Steinhart and Hart, *Calibration curves for thermistors*, Deep-Sea Research 15 (1968) 497.
 
@@ -261,7 +263,10 @@ def loop_states(current_ma: FloatArray) -> npt.NDArray[np.int8]:
 
 @dataclass(frozen=True, slots=True)
 class CurrentLoop:
-    """4-20 mA, straight line through the values at 4 and 20 mA; NaN for every current that is not VALID."""
+    """4-20 mA, [mA] -> bench unit, straight line through the values at 4 and 20 mA.
+
+    NaN for every current that is not VALID.
+    """
 
     at_4_ma: float
     at_20_ma: float
@@ -286,7 +291,7 @@ class CurrentLoop:
 # ------------------------------------------------------------------------------------------------------ bridge
 @dataclass(frozen=True, slots=True)
 class QuarterBridge:
-    """One active strain gauge, mV/V -> strain (1), with the bridge's own nonlinearity taken out.
+    """One active strain gauge, [mV/V] -> strain [1], with the bridge's own nonlinearity taken out.
 
     ``strain = 4 r / (k (1 - 2 r))``, r = output in V/V (1); tension is positive. Valid to 10 % of strain.
 
@@ -324,7 +329,7 @@ class QuarterBridge:
 
 
 def shunt_strain(gauge_ohm: float, shunt_ohm: float, gauge_factor: float) -> float:
-    """Strain (1, compression as a positive number) that a shunt across one gauge stands for.
+    """Strain [1] (compression as a positive number) that a shunt across one gauge stands for.
 
     ``strain = R_g / (k (R_g + R_s))`` (1)
 
@@ -345,7 +350,7 @@ def shunt_output_mv_per_v(gauge_ohm: float, shunt_ohm: float) -> float:
 
 
 def shunt_deviation(open_mv_per_v: float, shunted_mv_per_v: float, gauge_ohm: float, shunt_ohm: float) -> float:
-    """Relative deviation (1) of a shunt check: what the output changed by, against what the resistors say.
+    """Relative deviation [1] of a shunt check: what the output changed by, against what the resistors say.
 
     The sign of the output is not judged: it says across which arm the shunt lies. A bridge, its amplifier and its
     cable are sound where this is small; the tolerance of the shunt itself, often 0.1 %, is its floor.
@@ -365,8 +370,8 @@ SensorCurve = PlatinumResistance | Thermocouple | SteinhartHart | CurrentLoop | 
 class Corrected:
     """A sensor curve between two straight lines.
 
-    ``value = gain · curve(raw_gain · raw + raw_offset) + offset``: the first line takes what the instrument sends to
-    ohm, mV, mA or mV/V; the second is the correction of a calibration certificate.
+    ``value = gain · curve(raw_gain · raw + raw_offset) + offset``: in the bench unit: the first line takes what the
+    instrument sends to ohm, mV, mA or mV/V; the second is the correction of a calibration certificate.
     """
 
     curve: SensorCurve

@@ -43,6 +43,23 @@ def test_draws_follow_the_distribution(ours, theirs):
     assert found.symmetric == pytest.approx(theirs.ppf([0.025, 0.975]).tolist(), abs=0.03 * found.u)
 
 
+def test_limits_known_to_a_width_only():
+    # exact (JCGM 101, 6.4.3): variance (b - a)²/12 + d²/9; no value beyond a - d and b + d
+    ours = mc.curvilinear_trapezoid(-1.0, 3.0, 0.5)
+    drawn = ours.draw(np.random.default_rng(5), 400_000)
+    assert ours.u == pytest.approx(math.sqrt(16.0 / 12.0 + 0.25 / 9.0))
+    assert drawn.std() == pytest.approx(ours.u, rel=3e-3)
+    assert drawn.mean() == pytest.approx(1.0, abs=5e-3)
+    assert drawn.min() >= -1.5
+    assert drawn.max() <= 3.5
+    # exact: flat between the limits moved inwards, ln((w + d)/(w - d))/(4 d) high (w half of b - a)
+    flat = np.mean((drawn > 0.5) & (drawn < 1.5))
+    assert flat == pytest.approx(math.log(2.5 / 1.5) / (4.0 * 0.5), rel=1e-2)
+    assert mc.curvilinear_trapezoid(0.0, 2.0, 0.0).u == pytest.approx(mc.rectangular(0.0, 2.0).u)
+    with pytest.raises(UsageError, match="less exact than they are apart"):
+        mc.curvilinear_trapezoid(0.0, 2.0, 1.5)
+
+
 def test_half_widths_over_roots():
     # exact: JCGM 101, 6.4: a/√3, a/√6, a/√2
     assert mc.rectangular(0.0, 2.0).u == pytest.approx(1 / math.sqrt(3))

@@ -22,11 +22,22 @@ def test_help_names_every_command_and_the_exit_codes(capsys: pytest.CaptureFixtu
     assert "not a safety function" in out
 
 
-@pytest.mark.parametrize("name", [name for name in COMMANDS if name != "dashboard"])  # that one has its own help
+@pytest.mark.parametrize("name", COMMANDS)
 def test_each_command_has_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit, match="0"):
         main([name, "--help"])
     assert f"benchkit {name}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("given", [[], ["run.h5"], ["--runs", "runs"], ["--attach", "runs/a.live.json"]])
+def test_the_dashboard_gets_its_arguments(given: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    from gui.app import parser
+
+    called: list[list[str]] = []
+    monkeypatch.setattr("subprocess.call", lambda command: called.append(command) or 0)
+    assert main(["dashboard", *given]) == 0
+    assert called[0][1:3] == ["-m", "gui"]
+    assert vars(parser().parse_args(called[0][3:])) == vars(parser().parse_args(given))
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,6 +9,7 @@ Mach and Reynolds number derived from them at rho 1.225, a 340.294, mu 1.7894e-5
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -83,3 +84,48 @@ def test_specimens_of_one_type_differ_by_percents(reference):
     cp_ratio = np.interp(at, new[:, 0], new[:, 2]) / np.interp(at, old[:, 0], old[:, 2])
     assert 0.045 < ct_ratio.mean() - 1 < 0.07
     assert 0.003 < cp_ratio.mean() - 1 < 0.02
+
+
+@pytest.mark.parametrize(("name", "inches"), FILES)
+def test_every_row_through_an_operating_point(name, inches, published, reference):
+    """The chain of a run: means of channels with uncertainty, moist air, coefficients; n² drops out of each row."""
+    from benchkit.analysis.air import moist_air_density
+    from benchkit.model.results import Estimate, OperatingPoint
+    from benchkit.model.stand import Role
+    from benchkit.profiles import load_stand, shared_path
+
+    stand = load_stand(shared_path("stands", "airboat.toml")).stand
+    D = inches * INCH
+    stand = replace(stand, propeller=replace(stand.propeller, diameter_m=D, u_diameter_m=1e-4))
+    table = np.loadtxt(reference(f"uiuc/{name}"), skiprows=1)
+    rho = float(moist_air_density(24.0, 99_000.0, 0.4))
+    for row, (rpm, ct, cp) in enumerate(table, 1):
+        measured = {
+            Role.THRUST: (p.thrust_from_ct(ct, rpm, D, rho), 1e-3, "N"),
+            Role.TORQUE: (p.power_from_cp(cp, rpm, D, rho) / (2 * math.pi * rpm / 60), 1e-3, "N·m"),
+            Role.SPEED: (rpm, 1e-4, "rpm"),
+            Role.AIR_TEMP: (24.0, 0.01, "°C"),
+            Role.AIR_PRESSURE: (99_000.0, 1e-4, "Pa"),
+            Role.AIR_HUMIDITY: (0.4, 0.05, "1"),
+        }
+        means = {
+            stand.roles[role]: Estimate(float(v), share * float(v), unit) for role, (v, share, unit) in measured.items()
+        }
+        found = p.static_thrust(stand, OperatingPoint(0, "rack", 0, 100, 0.0, 10.0, means))
+        published(f"CT row {row}", found.ct.value, f"{ct:.6f}")
+        published(f"CP row {row}", found.cp.value, f"{cp:.6f}")
+        merit = math.sqrt(2 / math.pi) * ct**1.5 / cp
+        assert found.figure_of_merit.value == pytest.approx(merit, rel=1e-9)
+        assert 0.0 < found.figure_of_merit.u < 0.01
+
+
+@pytest.mark.parametrize(
+    ("name", "share", "inches", "rpm", "reynolds"),
+    [("apcsf_10x4.7_geom.txt", "0.197", 10, 6528, "111525"), ("apce_11x5.5_geom.txt", "0.121", 11, 6473, "82187")],
+)
+def test_chord_from_the_geometry_files(name, share, inches, rpm, reynolds, published, reference):
+    r, c, _ = np.loadtxt(reference(f"uiuc/{name}"), skiprows=1).T
+    chord = float(np.interp(0.75, r, c))
+    published("c/R at 75 % radius", chord, share)
+    D = inches * INCH
+    published("Reynolds number", p.reynolds_75(rpm, D, chord * D / 2, RHO, MU), reynolds)

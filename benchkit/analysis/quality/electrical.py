@@ -3,6 +3,8 @@
 Lines are looked for in the spectrum of each steady point. A line at a multiple of the electrical frequency, folded at
 half the sample rate, is a window of the instrument that cuts a period; any other line that rotation does not explain
 is ripple that the sample rate folds down.
+
+Source: sampling theorem (a frequency folds at multiples of half the rate); thresholds are rules of this project.
 """
 
 from __future__ import annotations
@@ -82,7 +84,7 @@ def _floor(power: FloatArray) -> FloatArray:
 
 
 def folded(frequency_hz: float, rate_hz: float) -> float:
-    """Where a frequency appears after sampling: between 0 and half the rate.
+    """Where a frequency [Hz] appears after sampling at a rate [Hz]: between 0 and half the rate [Hz].
 
     >>> folded(16_003.0, 200.0)
     3.0

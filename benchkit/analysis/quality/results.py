@@ -1,4 +1,7 @@
-"""Checks of results: what no drive, propeller or hall can do."""
+"""Checks of results: what no drive, propeller or hall can do.
+
+Source: rules of this project; what is impossible follows from conservation of energy and momentum theory.
+"""
 
 from __future__ import annotations
 
