@@ -9,7 +9,7 @@ import pytest
 from benchkit.model.events import EventKind
 from benchkit.profiles import LoadedStand, load_stand, shared_path
 from benchkit.runfile.reader import open_run
-from tests.session.test_tare import Bench
+from tests.session.test_tare import Bench, Lines, lines_of
 
 
 @pytest.fixture(scope="module")
@@ -17,9 +17,14 @@ def loaded() -> LoadedStand:
     return load_stand(shared_path("stands", "airboat.toml"))
 
 
+@pytest.fixture(scope="module")
+def lines(loaded: LoadedStand) -> Lines:
+    return lines_of(loaded.stand)
+
+
 @pytest.fixture
-def bench(loaded: LoadedStand, tmp_path: Path) -> Bench:
-    bench = Bench(loaded, tmp_path / "run.h5")
+def bench(loaded: LoadedStand, lines: Lines, tmp_path: Path) -> Bench:
+    bench = Bench(loaded, lines, tmp_path / "run.h5")
     bench.run(3.0)
     return bench
 
