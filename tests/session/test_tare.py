@@ -136,6 +136,16 @@ def bench(loaded: LoadedStand, lines: Lines, tmp_path: Path) -> Iterator[Bench]:
         made.finish()
 
 
+@pytest.fixture(scope="module")
+def resting(loaded: LoadedStand, lines: Lines, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """A bench that could be tared, for requests that change nothing."""
+    made = Bench(loaded, lines, tmp_path_factory.mktemp("resting") / "run.h5")
+    made.run(2.5)
+    yield made
+    assert made.tare("thrust")["ok"] is True
+    made.finish()
+
+
 def test_a_run_with_a_tare_before_and_after_it(bench: Bench) -> None:
     bench.run(2.5)
     bench.is_torn = True
@@ -229,10 +239,9 @@ def _received(path: Path) -> int:
         (["thrust", "shaft_speed"], "a speed is not known to be zero at rest"),
     ],
 )
-def test_what_cannot_be_tared(channels: object, words: str, bench: Bench) -> None:
-    bench.run(2.5)
-    assert words in str(bench.ask(do="tare", channels=channels)["error"])
-    assert bench.recorder.lanes["rack"].map.tare is None
+def test_what_cannot_be_tared(channels: object, words: str, resting: Bench) -> None:
+    assert words in str(resting.ask(do="tare", channels=channels)["error"])
+    assert resting.recorder.lanes["rack"].map.tare is None
 
 
 def test_too_early_too_old_and_not_measured(bench: Bench) -> None:

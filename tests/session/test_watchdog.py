@@ -31,7 +31,7 @@ DROPPED = "watchdog: no new beat within 1.5 s, gates off"
 
 @pytest.fixture
 def stand() -> Iterator[Child]:
-    child = start_simulated_stand("airboat", seed=4, watchdog_s=WATCHDOG_S)
+    child = start_simulated_stand("airboat", seed=4, rate_hz=200.0, watchdog_s=WATCHDOG_S)
     yield child
     child.end()
 
@@ -130,11 +130,20 @@ def test_slow_dashboard_and_slow_disk_are_nothing_to_the_heartbeat(tmp_path: Pat
         recorder.wait(60.0)
 
 
-def test_a_recorder_at_work_keeps_the_enable(tmp_path: Path, stand: Child) -> None:
+def keeps_the_enable(tmp_path: Path, stand: Child, beats: int) -> None:
     with recording(tmp_path, stand) as (recorder, client):
         first = beats_until(client, 1).beats
-        last = beats_until(client, first + 200)  # 20 s
+        last = beats_until(client, first + beats)
         assert said(stand, 0.0) == ""
         assert last.pauses == 0
         client.request("close")
         recorder.wait(60.0)
+
+
+def test_a_recorder_at_work_keeps_the_enable(tmp_path: Path, stand: Child) -> None:
+    keeps_the_enable(tmp_path, stand, 60)  # 6 s, four times what the watchdog waits
+
+
+@pytest.mark.soak
+def test_a_recorder_at_work_keeps_the_enable_for_long(tmp_path: Path, stand: Child) -> None:
+    keeps_the_enable(tmp_path, stand, 600)
