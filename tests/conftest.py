@@ -35,7 +35,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Take what is there for good, some million objects of modules and tests, out of every later collection.
+    """Take what is there for good, some hundred thousand objects of modules and tests, out of every later collection.
 
     The tests of the dashboard collect garbage after each test, to see what is left over.
     """
