@@ -320,7 +320,10 @@ def pytest(marks: list[str], arguments: list[str]) -> int:
     missing = missing_for_qt()
     if missing:
         marks = [*marks, "-p", "no:pytest-qt", "--ignore=tests/gui"]
-    code = run([str(python), "-m", "pytest", *marks, *arguments], QT_QPA_PLATFORM="offscreen")
+    # With the variable empty, Python keeps what it has compiled: the tests, rewritten by pytest at some cost, and the
+    # modules that each of the hundreds of child processes of the tests would otherwise compile anew.
+    keep = {"PYTHONDONTWRITEBYTECODE": ""}
+    code = run([str(python), "-m", "pytest", *marks, *arguments], QT_QPA_PLATFORM="offscreen", **keep)
     if missing:
         say(f"Left out: tests of the dashboard, because Qt lacks {', '.join(row[0] for row in missing)}.")
         say_how_to_get(missing)
@@ -329,7 +332,8 @@ def pytest(marks: list[str], arguments: list[str]) -> int:
 
 def test(arguments: list[str]) -> int:
     """run the test suite in two processes; further arguments go to pytest"""
-    return pytest(["-n", "2", "--dist", "loadfile"], arguments)
+    # the files in the order of tests/conftest.py, slow ones first; xdist would begin with those of many tests
+    return pytest(["-n", "2", "--dist", "loadfile", "--no-loadscope-reorder"], arguments)
 
 
 def soak(arguments: list[str]) -> int:

@@ -40,9 +40,12 @@ class PowerRibbon(QWidget):
         self.setAccessibleDescription("; ".join(parts))
         self.update()
 
-    def forget_scale(self) -> None:
-        """Start the scale anew, for another run."""
+    def forget(self) -> None:
+        """Start anew, for another run: neither its powers nor its scale are those of the last one."""
+        self._path = None
         self._full_w = 0.0
+        self.setAccessibleDescription("")
+        self.update()
 
     def picture(self) -> RibbonPicture | None:
         """What is painted now."""

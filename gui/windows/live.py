@@ -106,7 +106,7 @@ class LiveWindow(QMainWindow):
         if previous is not None and previous.header.run_id == news.header.run_id:
             return
         self._frames, self._shown = 0, ()
-        self.frame.ribbon.forget_scale()
+        self.frame.ribbon.forget()
         self.frame.events.lines.forget()
         if previous is None or previous.stand != news.stand:
             self.frame.trends.build(news.stand)

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from benchkit.analysis import air
 from benchkit.model.results import Estimate
@@ -55,6 +54,8 @@ def test_isa_outside_is_nan():
 @pytest.mark.parametrize("t", [-20.0, 0.0, 20.0, 40.0])
 def test_speed_of_sound_of_dry_air(t):
     """CoolProp's real air; the ideal gas is within 0.1 %."""
+    from CoolProp.CoolProp import PropsSI  # a second or two to load
+
     assert float(air.speed_of_sound(t)) == pytest.approx(PropsSI("A", "T", t + 273.15, "P", 101325.0, "Air"), rel=1e-3)
 
 
@@ -66,5 +67,7 @@ def test_speed_of_sound_of_moist_air():
 
 @pytest.mark.parametrize("t", [-20.0, 20.0, 60.0])
 def test_viscosity_near_coolprop(t):
+    from CoolProp.CoolProp import PropsSI  # a second or two to load
+
     assert float(air.viscosity(t)) == pytest.approx(PropsSI("V", "T", t + 273.15, "P", 101325.0, "Air"), rel=0.01)
     assert math.isnan(float(air.viscosity(-250.0)))

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from benchkit.analysis.coolant import coolant_density, coolant_specific_heat
 from benchkit.analysis.heat_balance import closure_formulas, heat_balance
@@ -22,6 +21,8 @@ from benchkit.simulate.truth import settled
 
 @pytest.mark.parametrize("glycol", [0.0, 0.1, 0.25, 0.37, 0.5, 0.6])
 def test_properties_are_those_of_the_library(glycol):
+    from CoolProp.CoolProp import PropsSI  # a second or two to load
+
     fluid = f"INCOMP::MEG[{glycol}]" if glycol else "Water"
     for temp_c in (3.0, 15.0, 44.0, 65.0, 88.0, 99.0):
         density, heat = (PropsSI(k, "T", temp_c + 273.15, "P", 101325.0, fluid) for k in "DC")

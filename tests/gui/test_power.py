@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from uncertainties import ufloat
@@ -10,6 +11,7 @@ from benchkit.model.stand import Propeller, Role, Stand
 from gui.state.power import power_path
 from gui.state.ribbon import Fill, ribbon_picture, scale_step
 from gui.state.theme import Tone
+from gui.widgets.power_ribbon import PowerRibbon
 
 POINT = {
     "dc_voltage": 400.0, "dc_current": 40.0, "ac_power": 15400.0, "shaft_speed": 2400.0, "shaft_torque": 58.0,
@@ -124,3 +126,17 @@ def test_ribbon_draws_no_loss_that_is_negative_and_still_says_it(stand: Stand) -
     picture = ribbon_picture(power_path(stand, POINT | {"ac_power": 16_500.0}), 20_000.0, 1200.0, 150.0)
     assert len([o for o in picture.outlines if o.fill is Fill.LOSS]) == 2
     assert "heat −500 W" in [label.text for label in picture.labels]
+
+
+def test_another_run_starts_without_the_powers_and_the_scale_of_the_last(qtbot: Any, stand: Stand) -> None:
+    ribbon = PowerRibbon()
+    qtbot.addWidget(ribbon)
+    ribbon.resize(1200, 150)
+    ribbon.show_path(power_path(stand, POINT), None, "now")
+    assert "ribbon full at 20" in ribbon.note()
+    ribbon.forget()
+    ribbon.grab()  # painted before the new run has sent anything
+    assert ribbon.picture() is None
+    small = {"dc_current": 1.0, "ac_power": 380.0, "shaft_torque": 1.0, "thrust": 5.0}
+    ribbon.show_path(power_path(stand, POINT | small), None, "now")
+    assert "ribbon full at 500" in ribbon.note()

@@ -60,6 +60,7 @@ def attempt() -> Iterator[Attempt]:
         line = process.stdout.readline()
         assert line, f"ended by the limits or crashed, exit code {process.wait()}"
         outcome = Outcome(**json.loads(line))
+        assert outcome.cpu_s <= CPU_S
         assert outcome.peak_bytes <= PEAK_BYTES
         return outcome
 

@@ -5,13 +5,13 @@ Each property twice: as the library has it, and as the analysis has it, which do
 
 from __future__ import annotations
 
-from CoolProp.CoolProp import PropsSI
-
 from benchkit.analysis.coolant import coolant_density, coolant_specific_heat
 from benchkit.analysis.thermal import coolant_heat_w
 
 
 def test_glycol(published):
+    from CoolProp.CoolProp import PropsSI  # a second or two to load
+
     rho = PropsSI("D", "T", 338.15, "P", 101325.0, "INCOMP::MEG[0.5]")
     c = PropsSI("C", "T", 338.15, "P", 101325.0, "INCOMP::MEG[0.5]")
     published("density kg/m³", rho, "1037.06")
@@ -20,6 +20,8 @@ def test_glycol(published):
 
 
 def test_water(published):
+    from CoolProp.CoolProp import PropsSI  # a second or two to load
+
     published("density kg/m³", PropsSI("D", "T", 293.15, "P", 101325.0, "Water"), "998.21")
     published("specific heat J/(kg K)", PropsSI("C", "T", 293.15, "P", 101325.0, "Water"), "4184.1")
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -38,11 +39,17 @@ def run(request: pytest.FixtureRequest) -> Iterator[Run]:
         yield opened
 
 
-def analysed(run: Run, block_rows: int | None) -> RunResult:
+def analysed_anew(run: Run, block_rows: int | None) -> RunResult:
     stand = stand_from_json(run.header.profile_json)
     source = run.sources[0]
     stream = run.stream(source) if block_rows is None else run.stream_rows(source, block_rows)
     return analyse(stand, stream, run.events())
+
+
+@cache
+def analysed(run: Run, block_rows: int | None) -> RunResult:
+    """As ``analysed_anew``; results do not change, so each is worked out once."""
+    return analysed_anew(run, block_rows)
 
 
 def numbers(value: object) -> list[object]:
@@ -102,7 +109,7 @@ def test_findings_of_blocks_are_of_the_same_kinds(run: Run) -> None:
 def test_a_point_longer_than_what_is_read_at_once(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     read = analysed(run, None)
     monkeypatch.setattr(steady, "ROWS_AT_ONCE", 10)
-    folded, other = analysed(run, 777), analysed(run, 5000)
+    folded, other = analysed_anew(run, 777), analysed_anew(run, 5000)
     same(without_findings(folded), without_findings(other), 0.0)
     for a, b in zip(folded.points, read.points, strict=True):
         for name, mean in b.means.items():

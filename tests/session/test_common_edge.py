@@ -84,6 +84,7 @@ class Room:
         }
         self.recorder = Recorder(stand, header_for(loaded), list(self.sources.values()), path, self.clock, self.desk)
         self.is_over = False
+        self.refused = 0
 
     def run(self, seconds: float) -> None:
         until = self.clock.now_ns() + round(seconds * 1e9)
@@ -112,6 +113,18 @@ def room(loaded: LoadedStand, tmp_path: Path) -> Iterator[Room]:
     yield made
     if not made.is_over:
         made.finish()
+
+
+@pytest.fixture(scope="module")
+def quiet_room(loaded: LoadedStand, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Room]:
+    """A room before its first edge, for requests that are refused; each of them is in the log, and nothing else."""
+    made = Room(loaded, tmp_path_factory.mktemp("quiet") / "run.h5")
+    made.run(0.9)
+    yield made
+    made.finish()
+    with open_run(made.path) as run:
+        told = [e.kind for e in run.events() if e.kind in {EventKind.REFUSED, EventKind.COMMON_EDGE}]
+    assert told == [EventKind.REFUSED] * made.refused
 
 
 def test_measured_written_read_and_measured_again(
@@ -185,14 +198,11 @@ def test_asked_through_the_command(room: Room, capsys: pytest.CaptureFixture[str
         (("lamp_load", "scope_load"), {"last_s": 0.02}, "0 and 0 rising edges"),
     ],
 )
-def test_refused_with_the_reason(channels: tuple[object, ...], more: dict[str, object], words: str, room: Room) -> None:
-    room.run(0.9)
-    assert words in str(room.ask(*channels, **more)["error"])
-    room.finish()
-    with open_run(room.path) as run:
-        assert [e.kind for e in run.events() if e.kind in {EventKind.REFUSED, EventKind.COMMON_EDGE}] == [
-            EventKind.REFUSED
-        ]
+def test_refused_with_the_reason(
+    channels: tuple[object, ...], more: dict[str, object], words: str, quiet_room: Room
+) -> None:
+    assert words in str(quiet_room.ask(*channels, **more)["error"])
+    quiet_room.refused += 1
 
 
 def test_a_silent_source_is_refused(room: Room) -> None:

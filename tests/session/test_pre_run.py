@@ -19,9 +19,15 @@ PASSING = ("not been measured for long enough", "is not measured now", "nothing 
 """Refusals that are over after some seconds."""
 
 
-@pytest.fixture
-def client(tmp_path: Path) -> Iterator[RecorderClient]:
-    child, endpoints = start_recorder("airboat", str(tmp_path), ("--simulated", "--quiet"))
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("runs")
+
+
+@pytest.fixture(scope="module")
+def client(folder: Path) -> Iterator[RecorderClient]:
+    """One recorder for the module; the last test closes its run."""
+    child, endpoints = start_recorder("airboat", folder, ("--simulated", "--quiet"))
     try:
         with RecorderClient(endpoints) as client:
             yield client
@@ -41,7 +47,12 @@ def ask(client: RecorderClient, do: str, **more: object) -> dict[str, Any]:
     pytest.fail("no rows")
 
 
-def test_checks_are_events_with_what_they_found(client: RecorderClient, tmp_path: Path) -> None:
+def test_nothing_to_compare_with(client: RecorderClient) -> None:
+    with pytest.raises(RefusedError, match=r"nothing to compare with yet.*gates=off before"):
+        client.request("gates_noise", who="Ada", gates="on")
+
+
+def test_checks_are_events_with_what_they_found(client: RecorderClient, folder: Path) -> None:
     cold = ["winding_temp", "stator_temp", "magnet_temp", "case_temp"]
     assert ask(client, "cold_soak", channels=cold)["findings"] == []
     zeros = ask(client, "zero_check")
@@ -54,9 +65,9 @@ def test_checks_are_events_with_what_they_found(client: RecorderClient, tmp_path
     with pytest.raises(RefusedError, match="not said whether the gates are on"):
         ask(client, "gates_noise")
     client.request("close", who="Ada")
-    (path,) = tmp_path.glob("*.h5")
+    (path,) = folder.glob("*.h5")
     for _ in range(100):
-        if not list(tmp_path.glob("*.live.json")):
+        if not list(folder.glob("*.live.json")):
             break
         time.sleep(0.1)
     with open_run(path) as run:
@@ -65,8 +76,3 @@ def test_checks_are_events_with_what_they_found(client: RecorderClient, tmp_path
     assert checks[0].data["who"] == "Ada"
     assert set(checks[0].data["readings"]) == set(cold)  # type: ignore[arg-type]
     assert checks[3].data["channels"]["shaft_torque"]["ratio"] == pytest.approx(1.0, abs=0.3)  # type: ignore[index, call-overload]
-
-
-def test_nothing_to_compare_with(client: RecorderClient) -> None:
-    with pytest.raises(RefusedError, match=r"nothing to compare with yet.*gates=off before"):
-        client.request("gates_noise", who="Ada", gates="on")

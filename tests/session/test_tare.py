@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,7 @@ from benchkit.analysis.pipeline import analyse
 from benchkit.analysis.tare import offsets_of_rows
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.samples import Rows
-from benchkit.model.stand import Role
+from benchkit.model.stand import Role, Stand
 from benchkit.profiles import LoadedStand, load_stand, shared_path
 from benchkit.runfile.journal import Kind, read_journal
 from benchkit.runfile.reader import open_run
@@ -41,15 +40,38 @@ def loaded() -> LoadedStand:
     return load_stand(shared_path("stands", "airboat.toml"))
 
 
+@dataclass(frozen=True)
+class Lines:
+    """What the stand sends in twenty seconds, with the shaft turning and at rest. Made once: it takes a second."""
+
+    columns: tuple[str, ...]
+    turning: list[bytes]
+    resting: list[bytes]
+
+
+def lines_of(stand: Stand) -> Lines:
+    rows, _ = steady_record(stand, Load.PROPELLER, 2000.0, 0.0, seconds=20.0, rate_hz=RATE_HZ, seed=4)
+    columns = tuple(MemorySource(stand, [], HostClock()).columns)
+    values = rows.values.copy()
+    noise = np.random.default_rng(1).normal(0.0, 1.0, (len(rows), 3))
+    values[:, columns.index("n")] = 0.3 * noise[:, 0]
+    values[:, columns.index("tq")] = 0.002 + 1e-4 * noise[:, 1]
+    values[:, columns.index("thrust")] = ZERO_N / 500.0 + 2e-4 * noise[:, 2]
+    turning, resting = (record_bytes(stand, each, seed=4) for each in (rows, replace(rows, values=values)))
+    return Lines(columns, turning.splitlines(keepends=True), resting.splitlines(keepends=True))
+
+
+@pytest.fixture(scope="module")
+def lines(loaded: LoadedStand) -> Lines:
+    return lines_of(loaded.stand)
+
+
 class Bench:
     """A recorder with a stand whose shaft is turned on and off by hand, and a clock that moves with its lines."""
 
-    def __init__(self, loaded: LoadedStand, path: Path) -> None:
+    def __init__(self, loaded: LoadedStand, lines: Lines, path: Path) -> None:
         self.loaded, self.path = loaded, path
-        rows, _ = steady_record(loaded.stand, Load.PROPELLER, 2000.0, 0.0, seconds=20.0, rate_hz=RATE_HZ, seed=4)
-        self.columns = MemorySource(loaded.stand, [], HostClock()).columns
-        self.turning = record_bytes(loaded.stand, rows, seed=4).splitlines(keepends=True)
-        self.resting = record_bytes(loaded.stand, self._at_rest(rows), seed=4).splitlines(keepends=True)
+        self.columns, self.turning, self.resting = lines.columns, lines.turning, lines.resting
         self.fed: list[bytes] = []
         self.is_turning = self.is_over = self.is_torn = False
         self.row = 0
@@ -57,14 +79,6 @@ class Bench:
         self.desk = Desk()
         source = MemorySource(loaded.stand, self._pieces(), self.clock)
         self.recorder = Recorder(loaded.stand, header_for(loaded), [source], path, self.clock, self.desk)
-
-    def _at_rest(self, rows: Rows) -> Rows:
-        values = rows.values.copy()
-        noise = np.random.default_rng(1).normal(0.0, 1.0, (len(rows), 3))
-        values[:, self.columns.index("n")] = 0.3 * noise[:, 0]
-        values[:, self.columns.index("tq")] = 0.002 + 1e-4 * noise[:, 1]
-        values[:, self.columns.index("thrust")] = ZERO_N / 500.0 + 2e-4 * noise[:, 2]
-        return replace(rows, values=values)
 
     def _pieces(self) -> Iterator[bytes]:
         while not self.is_over:
@@ -115,11 +129,21 @@ class Bench:
 
 
 @pytest.fixture
-def bench(loaded: LoadedStand, tmp_path: Path) -> Iterator[Bench]:
-    made = Bench(loaded, tmp_path / "run.h5")
+def bench(loaded: LoadedStand, lines: Lines, tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(loaded, lines, tmp_path / "run.h5")
     yield made
     if not made.is_over:
         made.finish()
+
+
+@pytest.fixture(scope="module")
+def resting(loaded: LoadedStand, lines: Lines, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """A bench that could be tared, for requests that change nothing."""
+    made = Bench(loaded, lines, tmp_path_factory.mktemp("resting") / "run.h5")
+    made.run(2.5)
+    yield made
+    assert made.tare("thrust")["ok"] is True
+    made.finish()
 
 
 def test_a_run_with_a_tare_before_and_after_it(bench: Bench) -> None:
@@ -215,10 +239,9 @@ def _received(path: Path) -> int:
         (["thrust", "shaft_speed"], "a speed is not known to be zero at rest"),
     ],
 )
-def test_what_cannot_be_tared(channels: object, words: str, bench: Bench) -> None:
-    bench.run(2.5)
-    assert words in str(bench.ask(do="tare", channels=channels)["error"])
-    assert bench.recorder.lanes["rack"].map.tare is None
+def test_what_cannot_be_tared(channels: object, words: str, resting: Bench) -> None:
+    assert words in str(resting.ask(do="tare", channels=channels)["error"])
+    assert resting.recorder.lanes["rack"].map.tare is None
 
 
 def test_too_early_too_old_and_not_measured(bench: Bench) -> None:
@@ -252,9 +275,9 @@ def test_a_load_on_the_cradle_is_not_a_zero(bench: Bench) -> None:
     assert "too far off to be taken (got '212.5 N'; expected within 170 N)" in error
 
 
-def test_a_stand_without_a_speed_cannot_be_tared(loaded: LoadedStand, tmp_path: Path) -> None:
+def test_a_stand_without_a_speed_cannot_be_tared(loaded: LoadedStand, lines: Lines, tmp_path: Path) -> None:
     roles = {role: name for role, name in loaded.stand.roles.items() if role is not Role.SPEED}
-    bench = Bench(replace(loaded, stand=replace(loaded.stand, roles=roles)), tmp_path / "run.h5")
+    bench = Bench(replace(loaded, stand=replace(loaded.stand, roles=roles)), lines, tmp_path / "run.h5")
     bench.run(2.5)
     assert "nobody can say whether the shaft turns" in str(bench.tare("thrust")["error"])
     bench.finish()

@@ -31,7 +31,7 @@ DROPPED = "watchdog: no new beat within 1.5 s, gates off"
 
 @pytest.fixture
 def stand() -> Iterator[Child]:
-    child = start_simulated_stand("airboat", seed=4, watchdog_s=WATCHDOG_S)
+    child = start_simulated_stand("airboat", seed=4, rate_hz=200.0, watchdog_s=WATCHDOG_S)
     yield child
     child.end()
 
@@ -113,28 +113,50 @@ def test_a_killed_recorder_loses_the_enable(tmp_path: Path, stand: Child) -> Non
     assert b"the watchdog holds the enable back" in line
 
 
-def test_slow_dashboard_and_slow_disk_are_nothing_to_the_heartbeat(tmp_path: Path, stand: Child) -> None:
-    with recording(tmp_path, stand) as (recorder, client):
-        # a dashboard that attaches and never reads
-        with RecorderClient(client.endpoints):
-            # the process that writes to the disk hangs, as on a disk that does not answer
-            (keeping,) = psutil.Process(recorder.process.pid).children()
-            keeping.suspend()
-            try:
-                quiet = threading.Event()
-                quiet.wait(3.0 * WATCHDOG_S)
-                assert said(stand, 0.0) == ""
-            finally:
-                keeping.resume()
-        client.request("close")
-        recorder.wait(60.0)
+@pytest.fixture(scope="module")
+def at_work(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Child, Child, RecorderClient]]:
+    """A stand, its recorder and a client, for what must not stop the beats; closed in order at the end."""
+    stand = start_simulated_stand("airboat", seed=4, rate_hz=200.0, watchdog_s=WATCHDOG_S)
+    try:
+        with recording(tmp_path_factory.mktemp("at_work"), stand) as (recorder, client):
+            yield stand, recorder, client
+            client.request("close")
+            recorder.wait(60.0)
+    finally:
+        stand.end()
 
 
-def test_a_recorder_at_work_keeps_the_enable(tmp_path: Path, stand: Child) -> None:
-    with recording(tmp_path, stand) as (recorder, client):
-        first = beats_until(client, 1).beats
-        last = beats_until(client, first + 200)  # 20 s
-        assert said(stand, 0.0) == ""
-        assert last.pauses == 0
-        client.request("close")
-        recorder.wait(60.0)
+def keeps_the_enable(stand: Child, client: RecorderClient, beats: int) -> None:
+    first = beats_until(client, 1).beats
+    last = beats_until(client, first + beats)
+    assert said(stand, 0.0) == ""
+    assert last.pauses == 0
+
+
+def test_a_recorder_at_work_keeps_the_enable(at_work: tuple[Child, Child, RecorderClient]) -> None:
+    stand, _, client = at_work
+    keeps_the_enable(stand, client, 60)  # 6 s, four times what the watchdog waits
+
+
+def test_slow_dashboard_and_slow_disk_are_nothing_to_the_heartbeat(
+    at_work: tuple[Child, Child, RecorderClient],
+) -> None:
+    stand, recorder, client = at_work
+    # a dashboard that attaches and never reads
+    with RecorderClient(client.endpoints):
+        # the process that writes to the disk hangs, as on a disk that does not answer
+        (keeping,) = psutil.Process(recorder.process.pid).children()
+        keeping.suspend()
+        try:
+            quiet = threading.Event()
+            quiet.wait(3.0 * WATCHDOG_S)
+            assert said(stand, 0.0) == ""
+        finally:
+            keeping.resume()
+    keeps_the_enable(stand, client, 5)
+
+
+@pytest.mark.soak
+def test_a_recorder_at_work_keeps_the_enable_for_long(at_work: tuple[Child, Child, RecorderClient]) -> None:
+    stand, _, client = at_work
+    keeps_the_enable(stand, client, 600)

@@ -1,0 +1,43 @@
+"""How the suite runs as a whole: which files begin, and what the garbage collector need not look at."""
+
+from __future__ import annotations
+
+import gc
+
+import pytest
+
+SLOWEST = (
+    "session/test_kill.py",
+    "protect/test_limits_properties.py",
+    "session/test_watchdog.py",
+    "session/test_soak.py",
+    "gui/test_windows.py",
+    "report/test_out_of_core.py",
+    "protect/test_interlock_machine.py",
+    "cli/test_chain.py",
+    "cli/test_prove.py",
+    "runfile/test_kill.py",
+    "session/test_beats.py",
+    "simulate/test_serve.py",
+)
+"""Files of the suite that take longest, in falling order. Whole files go to a process that has nothing to do: one of
+half a minute that comes last leaves the other process without work for as long."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the slowest files first; all else stays in its order."""
+    place = {name: number for number, name in enumerate(SLOWEST)}
+
+    def rank(item: pytest.Item) -> int:
+        return place.get("/".join(item.path.parts[-2:]), len(place))
+
+    items.sort(key=rank)
+
+
+def pytest_collection_finish() -> None:
+    """Take what is there for good, some hundred thousand objects of modules and tests, out of every later collection.
+
+    The tests of the dashboard collect garbage after each test, to see what is left over.
+    """
+    gc.collect()
+    gc.freeze()
