@@ -327,7 +327,8 @@ class AlarmBook:
         if self._flood.add(time_ns):
             text = f"alarm flood: {BEGINS_AT} alarms in 10 minutes"
             yield Happened(time_ns, EventKind.FLOOD, text, data={"alarms": BEGINS_AT})
-        self._plan()
+        if self._flood.is_on:
+            self._plan()
 
     def _plan(self) -> None:
         """When ``tick`` has to look again."""

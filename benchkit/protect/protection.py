@@ -28,7 +28,7 @@ from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_caus
 from benchkit.protect.interlock import REQUESTS, TABLE, step
 from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
-from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
+from benchkit.protect.outcomes import Command, Happened, HappenedNow, Outcome, Reaction, StopStatus, Words
 from benchkit.protect.permissives import LIMIT_SET_PROVEN, Permissive, Permissives
 from benchkit.protect.stops import StopBook
 from benchkit.protect.wording import describe, in_common, told
@@ -360,14 +360,14 @@ class Protection:
         told = [self._tell(change) for change in changes]
         if not trips:
             return [*told, *flood]
-        texts = {change.limit.name: event.message for change, event in zip(changes, told, strict=True) if change.acts}
+        texts = {c.limit.name: _message_of(event) for c, event in zip(changes, told, strict=True) if c.acts}
         causes: dict[str, list[tuple[str, int]]] = {}
         for change in trips:
             causes.setdefault(change.limit.action, []).append((change.limit.name, change.time_ns))
         return _commands_first([*told, *flood, *self._trip(causes, texts, now_ns)])
 
     def _trip(
-        self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str], now_ns: int
+        self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str | Words], now_ns: int
     ) -> list[Outcome]:
         """To TRIPPED, and one command per action. A trip commands in any state, also when tripped before."""
         outcomes: list[Outcome] = []
@@ -388,29 +388,31 @@ class Protection:
         return outcomes
 
     def _tell(self, change: LimitChange) -> Happened:
+        """The event of a change, with what holds now; its words come after the commands."""
         limit = change.limit
         alarm = self.alarms[limit.name]
-        channel_unit = self._stand.channels[limit.channel].unit
-        message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
-        if alarm.is_aside:
-            message += f", {in_words(alarm.life)}"
-        data: dict[str, JsonValue] = {
-            "limit": limit.name,
-            "severity": limit.severity.value,
-            **told(change, channel_unit),
-            "evidence": change.evidence.value,
-            "life": alarm.life.value,
-        }
+        life, is_aside, first_out = alarm.life, alarm.is_aside, self._first_out
         is_trip = limit.severity is Severity.TRIP
-        if is_trip and change.acts and self._first_out is not None:
-            data |= {
-                "first_out": self._is_first(limit.name),
-                "order_resolved": self._first_out.order_resolved,
+
+        def told_of_it() -> tuple[str, Mapping[str, JsonValue]]:
+            channel_unit = self._stand.channels[limit.channel].unit
+            message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
+            if is_aside:
+                message += f", {in_words(life)}"
+            data: dict[str, JsonValue] = {
+                "limit": limit.name,
+                "severity": limit.severity.value,
+                **told(change, channel_unit),
+                "evidence": change.evidence.value,
+                "life": life.value,
             }
+            if is_trip and change.acts and first_out is not None:
+                data |= {"first_out": limit.name in first_out.limits, "order_resolved": first_out.order_resolved}
+            return message, data
+
         kinds = (EventKind.TRIP, EventKind.TRIP_CLEARED) if is_trip else (EventKind.CAUTION, EventKind.CAUTION_CLEARED)
-        return Happened(
-            change.time_ns, kinds[0] if change.acts else kinds[1], message, change.source, limit.channel, data
-        )
+        kind = kinds[0] if change.acts else kinds[1]
+        return HappenedNow(change.time_ns, kind, told_of_it, change.source, limit.channel)
 
     def _facts(self, name: str) -> Mapping[str, JsonValue]:
         """Last value and set point of the limit of an alarm; nothing for a trip from outside."""
@@ -463,6 +465,10 @@ class Protection:
         text = f"{before.value} to {self._state.value}: {trigger.value}, {why}"
         moved = Happened(now_ns, EventKind.STATE, text, data=data)
         return [moved, *self.alarms.follow_state(self._state, now_ns)]
+
+
+def _message_of(event: Happened) -> Words:
+    return Words(lambda: event.message)
 
 
 def _commands_first(outcomes: Iterable[Outcome]) -> list[Outcome]:
