@@ -390,15 +390,3 @@ def mermaid() -> str:
         if start not in _ASIDE and end not in _ASIDE
     ]
     return "\n".join(lines) + "\n"
-
-
-def table_markdown() -> str:
-    """The table as Markdown: a row per life, what leads out of it, and where to."""
-    lines = ["| life | trigger | leads to |", "|---|---|---|"]
-    lines += [
-        f"| {in_words(start)} | {trigger.value} | {in_words(TABLE[start, trigger])} |"
-        for start in Life
-        for trigger in AlarmTrigger
-        if (start, trigger) in TABLE
-    ]
-    return "\n".join(lines) + "\n"
