@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import ON_AXIS, Phase, Severity, phase_of
+from benchkit.model.limits import ON_AXIS, Limit, Phase, Severity, phase_of
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
 from benchkit.protect.alarms import AlarmBook, in_words
@@ -151,16 +151,29 @@ class Protection:
         """Sample interval of ``source`` in s as used for first-out: declared, or seen; 0 while unknown."""
         return self._intervals[source].ns / 1e9
 
-    def margins(self, now_ns: int) -> tuple[Margin, ...]:
-        """Margins from the last seconds; a channel of a source that is not fresh is not measured."""
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """All limits, cautions and trips."""
+        return self._stand.limit_set.limits
+
+    def margins(self, now_ns: int, only: Collection[str] | None = None) -> tuple[Margin, ...]:
+        """Margins from the last seconds, of the channels named in ``only`` where that is given.
+
+        A channel of a source that is not fresh is not measured.
+        """
         recent: dict[str, tuple[FloatArray, FloatArray]] = {}
-        for source, latest in self._latest.items():
-            if self._engine.is_fresh(source, now_ns):
+        wanted = self._latest if only is None else {self._stand.channels[name].source for name in only}
+        for source in wanted:
+            latest = self._latest.get(source)
+            if latest is not None and self._engine.is_fresh(source, now_ns):
                 rows = [*self._history[source], latest]
                 times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
                 table = np.stack([row for _, row in rows])
                 recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
-        return margins(self._stand.limit_set.limits, self._stand.channels, recent, self._engine.watched)
+        channels = self._stand.channels
+        if only is not None:
+            channels = {name: channels[name] for name in only}
+        return margins(self._stand.limit_set.limits, channels, recent, self._engine.watched)
 
     # ------------------------------------------------------------------ what comes in
 

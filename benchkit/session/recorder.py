@@ -27,6 +27,7 @@ from benchkit.runfile.layout import Block, joined
 from benchkit.session.beats import Beats
 from benchkit.session.desk import Desk
 from benchkit.session.disk import LAST_S, DiskWatch, Room
+from benchkit.session.forecast import Forecast
 from benchkit.session.keeper import Keeper
 from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
@@ -97,6 +98,7 @@ class Recorder:
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
         }
         self.protection = Protection(stand, self.start_ns)
+        self._forecast = Forecast(self.protection)
         self._beats = Beats.of(stand, self.lanes, clock, self._send)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
         self._keeper = Keeper()
@@ -499,7 +501,7 @@ class Recorder:
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
             limit_hash=self.stand.limit_set.short_hash,
-            protection=protection_status(self.protection, self.start_ns, now),
+            protection=protection_status(self.protection, self.start_ns, now, self._forecast.turn(now)),
             beats=None if self._beats is None else self._beats.status(),
         )
 
