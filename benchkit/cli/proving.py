@@ -15,10 +15,11 @@ from benchkit.cli.priority import step_forward
 from benchkit.cli.recording import ports_of
 from benchkit.errors import UsageError
 from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION, ONE_LINE
-from benchkit.model.proof import MEANING, LimitProof, Proof, chain_hash
+from benchkit.model.proof import MEANING, EscalationProof, LimitProof, Proof, chain_hash
 from benchkit.model.stand import Stand
 from benchkit.protect.permissives import protection_hash
 
+NOT_SHOWN = "That a sensor shows what is there is not shown: a proof begins at its number on the link."
 INCOMPLETE = 6
 """Exit code of a proof that leaves a limit unproven: as for everything that interlock or recorder would refuse."""
 
@@ -54,6 +55,7 @@ def prove(args: Namespace) -> int:
 def _proven(stand: Stand, args: Namespace) -> Proof:
     from benchkit.session.process import start_simulated_stand
     from benchkit.session.proving import Bench, Prover
+    from benchkit.session.proving_escalation import prove_escalations
     from benchkit.sources.build import build_source
     from benchkit.sources.clock import HostClock
 
@@ -78,6 +80,8 @@ def _proven(stand: Stand, args: Namespace) -> Proof:
         bench.wait_for_rest()
         started = clock.utc_now()
         limits = Prover(stand, bench, lambda one: print(_line(one), file=out, flush=True)).prove()
+        escalations = prove_escalations(stand, bench)
+        print(*map(_escalation_line, escalations), sep="\n", end="\n" * bool(escalations), file=out, flush=True)
     return Proof(
         stand=stand.name,
         limit_set=stand.limit_set.name,
@@ -92,17 +96,16 @@ def _proven(stand: Stand, args: Namespace) -> Proof:
         is_simulated=bool(args.simulated),
         largest_speed_rpm=round(bench.largest_rpm, 3),
         limits=limits,
-        notes=_not_watched(stand),
+        notes=(NOT_SHOWN,),
+        escalations=escalations,
     )
 
 
 def _begin_lines(stand: Stand) -> tuple[str, ...]:
-    commands = dict.fromkeys(
-        f"{step.source}: {step.command}"
-        for limit in stand.limit_set.limits
-        if limit.action
-        for step in stand.stop_actions[limit.action].steps
-    )
+    actions = stand.stop_actions
+    named = [limit.action for limit in stand.limit_set.limits if limit.action]
+    named += [name for one in actions.values() if one.escalate_to for name in (one.name, one.escalate_to)]
+    commands = dict.fromkeys(f"{step.source}: {step.command}" for name in named for step in actions[name].steps)
     return (
         f"Proof of {len(stand.limit_set.limits)} limits of {stand.name}: each is made to act by an injected value.",
         f"The stop commands are really sent to the device: {', '.join(commands) or 'none'}.",
@@ -110,12 +113,15 @@ def _begin_lines(stand: Stand) -> tuple[str, ...]:
     )
 
 
-def _not_watched(stand: Stand) -> tuple[str, ...]:
-    """What the proof does not show."""
-    notes = ["That a sensor shows what is there is not shown: a proof begins at its number on the link."]
-    if any(action.escalate_to for action in stand.stop_actions.values()):
-        notes.append("Escalation is not shown: the devices answered to the first action, or the limit is not proven.")
-    return tuple(notes)
+def _escalation_line(one: EscalationProof) -> str:
+    if not one.is_proven:
+        return f"NOT PROVEN  {one.name}: {one.reason}"
+    assert one.escalated_s is not None
+    assert one.acknowledged_s is not None
+    return (
+        f"proven      {one.name}: answers held back, sent {one.attempts} times, escalated after "
+        f"{1e3 * one.escalated_s:.0f} ms, acknowledged after {1e3 * one.acknowledged_s:.0f} ms"
+    )
 
 
 def _line(one: LimitProof) -> str:
@@ -136,6 +142,7 @@ def _line(one: LimitProof) -> str:
 def _end_lines(proof: Proof) -> tuple[str, ...]:
     trips = [one.acknowledged_s for one in proof.limits if one.acknowledged_s is not None]
     slowest = f"; slowest acknowledgement {1e3 * max(trips):.1f} ms" if trips else ""
-    done = f"{len(proof.limits) - len(proof.left)} of {len(proof.limits)} proven{slowest}."
+    parts = (*proof.limits, *proof.escalations)
+    done = f"{len(parts) - len(proof.left)} of {len(parts)} proven{slowest}."
     state = "The proof is complete." if proof.is_complete else f"The proof is INCOMPLETE: {', '.join(proof.left)}."
     return (done, state, NOT_A_SAFETY_FUNCTION)

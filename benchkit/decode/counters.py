@@ -30,7 +30,11 @@ class Break:
 
 def breaks_of(counter: IntArray, last: int | None, modulus: int) -> list[Break]:
     """Where ``counter`` (n,), n > 0, does not rise by one modulo ``modulus``; ``last`` is the number before it."""
-    if last is not None and counter[0] - last == 1 and (counter[1:] - counter[:-1] == 1).all():
+    if (
+        last is not None
+        and counter[0] - last == 1
+        and (counter.shape[0] == 1 or (counter[1:] - counter[:-1] == 1).all())
+    ):
         return []  # nearly always
     steps = np.empty_like(counter)
     steps[0] = 1 if last is None else (int(counter[0]) - last) % modulus

@@ -347,7 +347,16 @@ class LimitSet:
     revision: str
     limits: tuple[Limit, ...]
     sha256: str = ""
-    """Of the canonical JSON (RFC 8785) of all limits as the profile says them."""
+    """What people compare: SHA-256 of the canonical JSON (RFC 8785) of all limits as the profile says them; where the
+    set has a ``starting_time``, of ``{"limits": …, "starting_time": …}``.
+
+    Three hashes, each for a question of its own. This one: are these the limits that we agreed on? It changes with any
+    key of a limit, with a text or a unit as well, and with nothing outside the limit set. ``protection_hash``
+    (``protect/permissives.py``): would the same samples trip the same stop? It is over the limits in bench units,
+    ``starting_time``, ``stale_after`` of every source and the stop actions. ``chain_hash`` (``model/proof.py``): does
+    the same quantity give the same samples? It is over links, formats, calibrations and formulas. A proof names all
+    three, and counts only where the second and the third are those of the stand.
+    """
     layers: tuple[LimitLayer, ...] = ()
     """What it was put together from, the lowest first; empty in runs that do not say."""
     origins: Mapping[str, int] = field(default_factory=dict)

@@ -68,6 +68,32 @@ class LimitProof:
 
 
 @dataclass(frozen=True, slots=True)
+class EscalationProof:
+    """One stop action whose device does not answer: its answers were held back. Times from its first command on."""
+
+    action: str
+    to: str
+    is_proven: bool
+    reason: str = ""
+    """Why it is not proven."""
+    attempts: int = 0
+    """Commands sent before it escalated."""
+    held_back: int = 0
+    """Answers of the device that were not let through."""
+    commands: tuple[str, ...] = ()
+    escalated_s: float | None = None
+    written_s: float | None = None
+    """The first command of the next action."""
+    acknowledged_s: float | None = None
+    acknowledged_by: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """As it is named among what is left to prove."""
+        return f"escalation of {self.action} to {self.to}"
+
+
+@dataclass(frozen=True, slots=True)
 class Proof:
     """All limits of a stand. ``protection_hash`` is over limits and stop actions: what decides what trips;
     ``chain_hash`` over links and channels with their calibrations: what brings a number to a limit.
@@ -95,15 +121,18 @@ class Proof:
     meaning: str = MEANING
     format: int = FORMAT
     notes: tuple[str, ...] = field(default=())
+    escalations: tuple[EscalationProof, ...] = ()
+    """Empty in records of before escalation was proven."""
 
     @property
     def left(self) -> tuple[str, ...]:
-        """Limits that are not proven."""
-        return tuple(one.name for one in self.limits if not one.is_proven)
+        """Limits and escalations that are not proven."""
+        limits = [one.name for one in self.limits if not one.is_proven]
+        return (*limits, *(one.name for one in self.escalations if not one.is_proven))
 
     @property
     def is_complete(self) -> bool:
-        """Every limit is proven, and there is one."""
+        """Every limit and every escalation is proven, and there is a limit."""
         return bool(self.limits) and not self.left
 
     def as_json(self) -> dict[str, JsonValue]:
@@ -125,7 +154,11 @@ def proof_from_json(body: Mapping[str, Any]) -> Proof:
         limits = tuple(
             LimitProof(**{key: _tuples(value) for key, value in one.items()}) for one in fields.pop("limits")
         )
-        return Proof(limits=limits, **{key: _tuples(value) for key, value in fields.items()})
+        escalations = tuple(
+            EscalationProof(**{key: _tuples(value) for key, value in one.items()})
+            for one in fields.pop("escalations", ())
+        )
+        return Proof(limits=limits, escalations=escalations, **{key: _tuples(value) for key, value in fields.items()})
     except (TypeError, AttributeError) as error:
         raise UsageError("not a whole proof", where="proof", got=str(error)) from None
 

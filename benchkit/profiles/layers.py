@@ -55,10 +55,10 @@ class Resolved:
     changes: list[LimitChange] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
-    def record(self) -> dict[str, Any]:
-        """``limit_record`` of the resolved profile."""
+    def record(self, section: Any) -> dict[str, Any]:
+        """``limit_record`` of the resolved profile, whose ``[limit_set]`` is ``section``."""
         try:
-            sha256 = canonical_sha256(self.limits)
+            sha256 = limits_sha256(self.limits, section)
         except (ValueError, OverflowError):
             sha256 = ""  # not a number, or no limit: the check of the profile will say so
         layers = [
@@ -208,16 +208,25 @@ def _compare(resolved: Resolved, number: int, name: str, before: Any, reason: st
     resolved.changes.append(LimitChange(name, number, mark, what, reason))
 
 
+def limits_sha256(limits: Any, section: Any) -> str:
+    """``LimitSet.sha256`` of the sections ``limits`` and ``limit_set`` of a resolved profile."""
+    starting = section.get("starting_time") if isinstance(section, dict) else None
+    return canonical_sha256(limits if starting is None else {"limits": limits, "starting_time": starting})
+
+
 def with_record(
-    limit_set: LimitSet, limits: Any, record: LimitRecord | None, origin: str
+    limit_set: LimitSet, mapping: Table, record: LimitRecord | None, origin: str
 ) -> tuple[LimitSet, list[Problem]]:
     """The limit set with its hash, and with its layers where the profile has a record of them.
 
-    ``limits`` is the section of the resolved profile; the hash is always taken of it again.
+    ``mapping`` is the resolved profile; the hash is always taken of it again. Runs of before ``starting_time`` went
+    into the hash keep the hash of the limits alone that they were recorded with.
     """
-    sha256 = canonical_sha256(limits)
+    sha256 = limits_sha256(mapping["limits"], mapping.get("limit_set"))
     if record is None:
         return replace(limit_set, sha256=sha256), []
+    if record.sha256 == canonical_sha256(mapping["limits"]):
+        sha256 = record.sha256
     where = f"{origin}: limit_record"
     if record.sha256 != sha256:
         remedy = "They were changed after the run was recorded: look for the run as it was, benchkit verify says which."

@@ -61,7 +61,7 @@ def load_stand(path: Path, limits: Path | None = None) -> LoadedStand:
     mapping = _read_merged(path, reader, faults, depth=0)
     layers = reader.resolved(mapping, limits)
     if layers.limits or "limits" in mapping:
-        mapping |= {"limits": layers.limits, "limit_record": layers.record()}
+        mapping |= {"limits": layers.limits, "limit_record": layers.record(mapping.get("limit_set"))}
     text = json.dumps(mapping, ensure_ascii=False, default=str)
     try:
         stand = _checked(text, str(path), [*faults, *reader.problems, *layers.problems])
@@ -108,7 +108,7 @@ def _checked(text: str, origin: str, faults: list[Problem] | None = None) -> Sta
             files = {name: s.dbc for name, s in profile.sources.items() if isinstance(s, CanSection)}
             problems += database_problems(stand, files, origin)
     if not problems:
-        limit_set, problems = with_record(stand.limit_set, json.loads(text)["limits"], profile.limit_record, origin)
+        limit_set, problems = with_record(stand.limit_set, json.loads(text), profile.limit_record, origin)
         stand = replace(stand, limit_set=limit_set)
     if problems:
         raise ProfileError(origin, problems)

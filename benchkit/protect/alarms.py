@@ -327,7 +327,8 @@ class AlarmBook:
         if self._flood.add(time_ns):
             text = f"alarm flood: {BEGINS_AT} alarms in 10 minutes"
             yield Happened(time_ns, EventKind.FLOOD, text, data={"alarms": BEGINS_AT})
-        self._plan()
+        if self._flood.is_on:
+            self._plan()
 
     def _plan(self) -> None:
         """When ``tick`` has to look again."""
@@ -387,17 +388,5 @@ def mermaid() -> str:
         f"    {start.value} --> {end.value}: {trigger.value}"
         for (start, trigger), end in TABLE.items()
         if start not in _ASIDE and end not in _ASIDE
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def table_markdown() -> str:
-    """The table as Markdown: a row per life, what leads out of it, and where to."""
-    lines = ["| life | trigger | leads to |", "|---|---|---|"]
-    lines += [
-        f"| {in_words(start)} | {trigger.value} | {in_words(TABLE[start, trigger])} |"
-        for start in Life
-        for trigger in AlarmTrigger
-        if (start, trigger) in TABLE
     ]
     return "\n".join(lines) + "\n"

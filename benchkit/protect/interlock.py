@@ -69,15 +69,3 @@ def mermaid() -> str:
     lines = ["stateDiagram-v2", f"    [*] --> {State.STANDBY.value}"]
     lines += [f"    {start.value} --> {end.value}: {trigger.value}" for (start, trigger), end in TABLE.items()]
     return "\n".join(lines) + "\n"
-
-
-def table_markdown() -> str:
-    """The table as Markdown: a row per state, what leads out of it, and where to."""
-    lines = ["| state | trigger | leads to |", "|---|---|---|"]
-    lines += [
-        f"| {start.value} | {trigger.value} | {TABLE[start, trigger].value} |"
-        for start in State
-        for trigger in Trigger
-        if (start, trigger) in TABLE
-    ]
-    return "\n".join(lines) + "\n"

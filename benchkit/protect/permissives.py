@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 
@@ -50,9 +51,13 @@ class Permissive:
 
 
 def protection_hash(stand: Stand) -> str:
-    """SHA-256 over all that decides what trips and what is commanded then: limits and stop actions."""
+    """SHA-256 over all that decides what samples trip and what is commanded then: limits, starting time, patience with
+    silent sources, stop actions. How it stands to the other hashes is said at ``LimitSet.sha256``."""
+    starting_s = stand.limit_set.starting_time_s
     body = {
         "limits": [asdict(limit) for limit in stand.limit_set.limits],
+        "starting_time_s": None if math.isnan(starting_s) else starting_s,
+        "stale_after_s": {name: source.stale_after_s for name, source in stand.sources.items()},
         "stop_actions": {name: asdict(action) for name, action in stand.stop_actions.items()},
         "orderly_stop": stand.orderly_stop,
     }

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import ON_AXIS, Phase, Severity, phase_of
+from benchkit.model.limits import ON_AXIS, Limit, Phase, Severity, phase_of
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
 from benchkit.protect.alarms import AlarmBook, in_words
@@ -28,7 +28,7 @@ from benchkit.protect.first_out import Cause, FirstOut, SampleInterval, add_caus
 from benchkit.protect.interlock import REQUESTS, TABLE, step
 from benchkit.protect.limits import LimitChange, LimitEngine
 from benchkit.protect.margins import Margin, margins
-from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
+from benchkit.protect.outcomes import Command, Happened, HappenedNow, Outcome, Reaction, StopStatus, Words
 from benchkit.protect.permissives import LIMIT_SET_PROVEN, Permissive, Permissives
 from benchkit.protect.stops import StopBook
 from benchkit.protect.wording import describe, in_common, told
@@ -151,16 +151,29 @@ class Protection:
         """Sample interval of ``source`` in s as used for first-out: declared, or seen; 0 while unknown."""
         return self._intervals[source].ns / 1e9
 
-    def margins(self, now_ns: int) -> tuple[Margin, ...]:
-        """Margins from the last seconds; a channel of a source that is not fresh is not measured."""
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """All limits, cautions and trips."""
+        return self._stand.limit_set.limits
+
+    def margins(self, now_ns: int, only: Collection[str] | None = None) -> tuple[Margin, ...]:
+        """Margins from the last seconds, of the channels named in ``only`` where that is given.
+
+        A channel of a source that is not fresh is not measured.
+        """
         recent: dict[str, tuple[FloatArray, FloatArray]] = {}
-        for source, latest in self._latest.items():
-            if self._engine.is_fresh(source, now_ns):
+        wanted = self._latest if only is None else {self._stand.channels[name].source for name in only}
+        for source in wanted:
+            latest = self._latest.get(source)
+            if latest is not None and self._engine.is_fresh(source, now_ns):
                 rows = [*self._history[source], latest]
                 times = (np.array([time for time, _ in rows]) - latest[0]) / 1e9
                 table = np.stack([row for _, row in rows])
                 recent.update({name: (times, table[:, i]) for i, name in enumerate(self._names[source])})
-        return margins(self._stand.limit_set.limits, self._stand.channels, recent, self._engine.watched)
+        channels = self._stand.channels
+        if only is not None:
+            channels = {name: channels[name] for name in only}
+        return margins(self._stand.limit_set.limits, channels, recent, self._engine.watched)
 
     # ------------------------------------------------------------------ what comes in
 
@@ -360,14 +373,14 @@ class Protection:
         told = [self._tell(change) for change in changes]
         if not trips:
             return [*told, *flood]
-        texts = {change.limit.name: event.message for change, event in zip(changes, told, strict=True) if change.acts}
+        texts = {c.limit.name: _message_of(event) for c, event in zip(changes, told, strict=True) if c.acts}
         causes: dict[str, list[tuple[str, int]]] = {}
         for change in trips:
             causes.setdefault(change.limit.action, []).append((change.limit.name, change.time_ns))
         return _commands_first([*told, *flood, *self._trip(causes, texts, now_ns)])
 
     def _trip(
-        self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str], now_ns: int
+        self, causes: Mapping[str, Sequence[tuple[str, int]]], texts: Mapping[str, str | Words], now_ns: int
     ) -> list[Outcome]:
         """To TRIPPED, and one command per action. A trip commands in any state, also when tripped before."""
         outcomes: list[Outcome] = []
@@ -388,29 +401,31 @@ class Protection:
         return outcomes
 
     def _tell(self, change: LimitChange) -> Happened:
+        """The event of a change, with what holds now; its words come after the commands."""
         limit = change.limit
         alarm = self.alarms[limit.name]
-        channel_unit = self._stand.channels[limit.channel].unit
-        message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
-        if alarm.is_aside:
-            message += f", {in_words(alarm.life)}"
-        data: dict[str, JsonValue] = {
-            "limit": limit.name,
-            "severity": limit.severity.value,
-            **told(change, channel_unit),
-            "evidence": change.evidence.value,
-            "life": alarm.life.value,
-        }
+        life, is_aside, first_out = alarm.life, alarm.is_aside, self._first_out
         is_trip = limit.severity is Severity.TRIP
-        if is_trip and change.acts and self._first_out is not None:
-            data |= {
-                "first_out": self._is_first(limit.name),
-                "order_resolved": self._first_out.order_resolved,
+
+        def told_of_it() -> tuple[str, Mapping[str, JsonValue]]:
+            channel_unit = self._stand.channels[limit.channel].unit
+            message = describe(change, channel_unit, self._stand.sources[change.source].stale_after_s)
+            if is_aside:
+                message += f", {in_words(life)}"
+            data: dict[str, JsonValue] = {
+                "limit": limit.name,
+                "severity": limit.severity.value,
+                **told(change, channel_unit),
+                "evidence": change.evidence.value,
+                "life": life.value,
             }
+            if is_trip and change.acts and first_out is not None:
+                data |= {"first_out": limit.name in first_out.limits, "order_resolved": first_out.order_resolved}
+            return message, data
+
         kinds = (EventKind.TRIP, EventKind.TRIP_CLEARED) if is_trip else (EventKind.CAUTION, EventKind.CAUTION_CLEARED)
-        return Happened(
-            change.time_ns, kinds[0] if change.acts else kinds[1], message, change.source, limit.channel, data
-        )
+        kind = kinds[0] if change.acts else kinds[1]
+        return HappenedNow(change.time_ns, kind, told_of_it, change.source, limit.channel)
 
     def _facts(self, name: str) -> Mapping[str, JsonValue]:
         """Last value and set point of the limit of an alarm; nothing for a trip from outside."""
@@ -463,6 +478,10 @@ class Protection:
         text = f"{before.value} to {self._state.value}: {trigger.value}, {why}"
         moved = Happened(now_ns, EventKind.STATE, text, data=data)
         return [moved, *self.alarms.follow_state(self._state, now_ns)]
+
+
+def _message_of(event: Happened) -> Words:
+    return Words(lambda: event.message)
 
 
 def _commands_first(outcomes: Iterable[Outcome]) -> list[Outcome]:

@@ -28,7 +28,7 @@ from dataclasses import dataclass, field
 
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.stops import StopAction, StopStep
-from benchkit.protect.outcomes import Command, Happened, Outcome, Reaction, StopStatus
+from benchkit.protect.outcomes import Command, Happened, HappenedNow, Outcome, Reaction, StopStatus, Words
 from benchkit.protect.reactions import ReactionBook
 from benchkit.protect.wording import seconds
 
@@ -59,7 +59,7 @@ class _Step:
 @dataclass(slots=True)
 class _UnderWay:
     action: StopAction
-    cause: str
+    cause: str | Words
     sample_ns: int
     is_orderly: bool
     steps: list[_Step]
@@ -102,7 +102,13 @@ class StopBook:
         return self._actions[name].steps[0].stop_category
 
     def command(
-        self, name: str, cause: str, causes: Sequence[tuple[str, int]], now_ns: int, *, is_orderly: bool = False
+        self,
+        name: str,
+        cause: str | Words,
+        causes: Sequence[tuple[str, int]],
+        now_ns: int,
+        *,
+        is_orderly: bool = False,
     ) -> list[Outcome]:
         """Command action ``name``. ``causes`` are (limit, sample_ns); each gets a reaction record, unless orderly."""
         sample_ns = min((time_ns for _, time_ns in causes), default=now_ns)
@@ -341,7 +347,7 @@ def _data(entry: _UnderWay, step: _Step | None = None) -> dict[str, JsonValue]:
     return {"action": entry.action.name, "step": step.number, "of": len(entry.steps), "attempt": step.attempt}
 
 
-def _order(entry: _UnderWay, step: _Step, cause: str, sample_ns: int) -> Command:
+def _order(entry: _UnderWay, step: _Step, cause: str | Words, sample_ns: int) -> Command:
     return Command(
         step.spec.source, step.spec.command, cause, sample_ns, entry.action.name, step.attempt, step=step.number
     )
@@ -358,14 +364,18 @@ def _send(entry: _UnderWay, step: _Step, now_ns: int, kind: EventKind, told: str
     return [order, Happened(now_ns, kind, told, source=step.spec.source, data=_data(entry, step))]
 
 
-def _commanded(entry: _UnderWay, step: _Step, cause: str, now_ns: int) -> Happened:
-    return Happened(
-        now_ns,
-        EventKind.STOP_COMMANDED,
-        f"{_name(entry, step)}: {step.spec.command!r} to {step.spec.source} ({cause})",
-        source=step.spec.source,
-        data=_data(entry, step) | {"stop_category": step.spec.stop_category, "is_orderly": entry.is_orderly},
-    )
+def _commanded(entry: _UnderWay, step: _Step, cause: str | Words, now_ns: int) -> Happened:
+    spec, attempt = step.spec, step.attempt
+
+    def told() -> tuple[str, dict[str, JsonValue]]:
+        data = _data(entry, step) | {
+            "attempt": attempt,
+            "stop_category": spec.stop_category,
+            "is_orderly": entry.is_orderly,
+        }
+        return f"{_name(entry, step)}: {spec.command!r} to {spec.source} ({cause})", data
+
+    return HappenedNow(now_ns, EventKind.STOP_COMMANDED, told, spec.source)
 
 
 def _held_back(entry: _UnderWay, step: _Step, now_ns: int) -> Happened:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from benchkit.errors import UsageError
 from benchkit.model.events import Event, EventKind
-from benchkit.model.proof import LimitProof, Proof, proof_from_json
+from benchkit.model.proof import EscalationProof, LimitProof, Proof, proof_from_json
 from benchkit.report.model import Block, Cell, Column, Paragraph, RunReport, Table, Text, Tone, count, plain
 from benchkit.report.rows import of_run, table_by_run
 
@@ -29,7 +29,7 @@ def proof_of(events: Iterable[Event]) -> Proof | None:
 
 def proof_blocks(runs: Sequence[RunReport]) -> list[Block | None]:
     """A line a run about its proof, and one table of all limits."""
-    blocks: list[Block | None] = [*_lines(runs), _table(runs)]
+    blocks: list[Block | None] = [*_lines(runs), _table(runs), _escalations(runs)]
     checks = table_by_run(
         runs,
         "pre-run-checks",
@@ -80,6 +80,41 @@ def _table(runs: Sequence[RunReport]) -> Table | None:
     )
 
 
+def _escalations(runs: Sequence[RunReport]) -> Table | None:
+    return table_by_run(
+        runs,
+        "proof-of-escalation",
+        "Proof of escalation",
+        (
+            Column("action", "Stop not answered"),
+            Column("attempts", "Sent"),
+            Column("escalated", "Escalated", "ms"),
+            Column("to", "Next stop"),
+            Column("written", "Command written", "ms"),
+            Column("acknowledged", "Acknowledged", "ms"),
+        ),
+        lambda run: (_escalation_row(one) for one in _escalated(run)),
+        note="The answers to the first stop were held back; the commands went to the real devices. Times are host time "
+        "from the first command.",
+    )
+
+
+def _escalated(run: RunReport) -> tuple[EscalationProof, ...]:
+    proof = proof_of(run.events)
+    return () if proof is None else proof.escalations
+
+
+def _escalation_row(one: EscalationProof) -> Row:
+    return (
+        Text(one.action, code=True),
+        count(one.attempts),
+        _milliseconds(one.escalated_s, is_trip=True),
+        Text(one.to, code=True),
+        _milliseconds(one.written_s, is_trip=True),
+        _milliseconds(one.acknowledged_s, is_trip=True),
+    )
+
+
 def _limits(run: RunReport) -> tuple[LimitProof, ...]:
     proof = proof_of(run.events)
     return () if proof is None else proof.limits
@@ -95,12 +130,12 @@ def _row(one: LimitProof) -> Row:
         Text(one.level),
         count(one.samples),
         Text("; ".join(one.commands) or "none, a caution", code=bool(one.commands)),
-        *(_milliseconds(at, is_trip) for at in (one.decided_s, one.written_s, one.acknowledged_s)),
+        *(_milliseconds(at, is_trip=is_trip) for at in (one.decided_s, one.written_s, one.acknowledged_s)),
         Text(", ".join(one.set_aside)),
     )
 
 
-def _milliseconds(seconds: float | None, is_trip: bool) -> Cell:
+def _milliseconds(seconds: float | None, *, is_trip: bool) -> Cell:
     if seconds is None:
         return Text("not known", Tone.CAUTION) if is_trip else Text("")
     return plain(1e3 * seconds, "ms", 3)

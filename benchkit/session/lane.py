@@ -27,15 +27,15 @@ RATE_ROWS = 50
 """Rows since the opening after which their rate is known well enough to count turns of a counter."""
 
 
-def block_of(rows: Rows, channel_map: ChannelMap, time_base: TimeBase) -> Block:
-    """Calibrated block of decoded rows, still without sample times; ``time_base.lay`` gives them."""
+def block_of(rows: Rows, values: FloatArray, channel_map: ChannelMap, time_base: TimeBase) -> Block:
+    """Block of decoded rows, calibrated to ``values``, still without sample times; ``time_base.lay`` gives them."""
     arrival = time_base.arrival_s(rows)
     return Block(
         time_s=arrival,
         arrival_s=arrival,
         device_time_s=rows.device_time_s,
         counter=rows.counter,
-        values=channel_map.calibrate(rows.values),
+        values=values,
         raw=channel_map.raw(rows.values),
     )
 
@@ -76,14 +76,10 @@ class Lane:
         self._rate_hz: float | None = None
         self._outage: Gap | None = None
 
-    def block(self, rows: Rows) -> Block:
-        """Calibrated block of decoded rows, for protection; ``lay`` makes it one to keep."""
-        block = block_of(rows, self.map, self.time_base)
-        self.recent.add(rows.arrival_ns, block.values)
-        return block
-
-    def lay(self, rows: Rows, block: Block) -> tuple[Block | None, Gap | None]:
-        """Count the rows of ``block``; return those that have their sample times, and the outage they have ended."""
+    def lay(self, rows: Rows, values: FloatArray) -> tuple[Block | None, Gap | None]:
+        """Count the rows, calibrated to ``values``; return those that have sample times, and the outage now over."""
+        block = block_of(rows, values, self.map, self.time_base)
+        self.recent.add(rows.arrival_ns, values)
         restarts = self.time_base.restarts
         laid = self.time_base.lay(block)
         gap = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -29,17 +30,34 @@ class AlarmStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class Prediction:
+    """When ``channel`` would meet ``limit``, the one it is nearest to, if things go on as they do.
+
+    ``time_to_limit_s`` is host time from its last sample; 0 beyond the limit, NaN where the channel does not approach
+    it or is not measured. It is no promise and protects nothing.
+    """
+
+    channel: str
+    limit: str
+    time_to_limit_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class ProtectionStatus:
-    """``missing``: what each permissive that is not met lacks, and what to do. ``alarm_rate``: alarms in 10 min."""
+    """``missing``: what each permissive that is not met lacks, and what to do. ``alarm_rate``: alarms in 10 min.
+    ``predictions``: one for each channel that has been looked at, see ``session.forecast``."""
 
     alarms: tuple[AlarmStatus, ...] = ()
     alarm_rate: int = 0
     is_flood: bool = False
     stops: tuple[StopStatus, ...] = ()
     missing: Mapping[str, str] = field(default_factory=dict)
+    predictions: tuple[Prediction, ...] = ()
 
 
-def protection_status(protection: Protection, start_ns: int, now_ns: int) -> ProtectionStatus:
+def protection_status(
+    protection: Protection, start_ns: int, now_ns: int, predictions: tuple[Prediction, ...] = ()
+) -> ProtectionStatus:
     """The status at ``now_ns`` (host time) of a run that began at ``start_ns``."""
 
     def run_s(time_ns: int) -> float:
@@ -67,6 +85,7 @@ def protection_status(protection: Protection, start_ns: int, now_ns: int) -> Pro
             one.name: ". ".join(part for part in (one.detail, one.remedy) if part)
             for one in protection.missing_permissives
         },
+        predictions=predictions,
     )
 
 
@@ -101,4 +120,12 @@ def protection_status_from(body: Mapping[str, Any]) -> ProtectionStatus:
             for stop in body["stops"]
         ),
         missing={str(name): str(text) for name, text in body["missing"].items()},
+        predictions=tuple(
+            Prediction(
+                str(one["channel"]),
+                str(one["limit"]),
+                math.nan if one["time_to_limit_s"] is None else float(one["time_to_limit_s"]),
+            )
+            for one in body.get("predictions", ())
+        ),
     )

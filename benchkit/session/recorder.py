@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ from benchkit.errors import BenchkitError, LinkError, UsageError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.run import RunHeader
-from benchkit.model.samples import BadFrame, Gap, Reply, Rows
+from benchkit.model.samples import BadFrame, DecodeEvent, FloatArray, Gap, Reply, Rows
 from benchkit.model.stand import Stand
 from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
@@ -26,6 +27,7 @@ from benchkit.runfile.layout import Block, joined
 from benchkit.session.beats import Beats
 from benchkit.session.desk import Desk
 from benchkit.session.disk import LAST_S, DiskWatch, Room
+from benchkit.session.forecast import Forecast
 from benchkit.session.keeper import Keeper
 from benchkit.session.keeping import Batch, Begin
 from benchkit.session.lane import Lane
@@ -61,6 +63,17 @@ class Summary:
     closed: ClosedRun
 
 
+@dataclass(slots=True)
+class _Untold:
+    """What one decoded event has led to, still to be laid and told."""
+
+    lane: Lane
+    event: DecodeEvent
+    values: FloatArray | None = None
+    """Calibrated; None where the event is no rows."""
+    outcomes: Sequence[Outcome] = ()
+
+
 class Recorder:
     """Records one run. Make it, ``run`` it; ``ask_to_end`` may be called from a signal handler."""
 
@@ -85,10 +98,12 @@ class Recorder:
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
         }
         self.protection = Protection(stand, self.start_ns)
+        self._forecast = Forecast(self.protection)
         self._beats = Beats.of(stand, self.lanes, clock, self._send)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
         self._keeper = Keeper()
         self._batch = Batch()
+        self._untold: deque[_Untold] = deque()
         self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
         self._next_serve = self._next_requests = self._next_disk = self.start_ns
         self._bytes_taken = 0
@@ -216,33 +231,56 @@ class Recorder:
         if polled.data:
             self._bytes_taken += len(polled.data)
             self._batch.received.append((lane.name, polled.arrival_ns, polled.data))
-        for event in polled.events:
+        for event in polled.events:  # first all that protects, then what is told and kept
             if isinstance(event, Rows):
-                block = lane.block(event)
-                self._act(self.protection.feed(lane.name, event.arrival_ns, block.values, self.clock.now_ns()))
-                laid, outage = lane.lay(event, block)
+                values = lane.map.calibrate(event.values)
+                outcomes = self.protection.feed(lane.name, event.arrival_ns, values, self.clock.now_ns())
+                self._untold.append(_Untold(lane, event, values, outcomes))
+                self._command(outcomes)
+            elif isinstance(event, Reply):
+                outcomes = self.protection.reply(lane.name, event.text, self.clock.now_ns())
+                self._untold.append(_Untold(lane, event, None, outcomes))
+                self._command(outcomes)
+            else:
+                self._untold.append(_Untold(lane, event))
+        self._catch_up()
+        return True
+
+    def _catch_up(self) -> None:
+        """Tell and lay what a poll has brought, in the order in which it came."""
+        while self._untold:
+            one = self._untold.popleft()
+            lane, event = one.lane, one.event
+            self._tell_of(one.outcomes)
+            if isinstance(event, Rows):
+                assert one.values is not None
+                laid, outage = lane.lay(event, one.values)
                 if laid is not None:
                     self._fresh[lane.name].append(laid)
                 if outage is not None:
                     self._note_noise(lane, outage)
                 if lane.loops:
-                    for told in lane.loops.feed(event, block.values, self.start_ns, lane.name):
+                    for told in lane.loops.feed(event, one.values, self.start_ns, lane.name):
                         self._tell(told)
             elif isinstance(event, Reply):
-                self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
                 if self._beats is None or not self._beats.takes_reply(lane.name, event.text, event.arrival_ns):
                     self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
             elif not (isinstance(event, Gap) and lane.outage(event)):
                 self._note_noise(lane, event)
-        return True
 
     def _act(self, outcomes: Sequence[Outcome]) -> None:
         """Commands go out before anything is told about them."""
+        self._command(outcomes)
+        self._tell_of(outcomes)
+
+    def _command(self, outcomes: Iterable[Outcome]) -> None:
         for outcome in outcomes:
             if isinstance(outcome, Command):
                 lane = self.lanes[outcome.source]
                 if self._send(lane, outcome.text):
-                    self._act(self.protection.written(outcome, self.clock.now_ns()))
+                    self.protection.written(outcome, self.clock.now_ns())
+
+    def _tell_of(self, outcomes: Iterable[Outcome]) -> None:
         for outcome in outcomes:
             if isinstance(outcome, Happened):
                 if outcome.kind is EventKind.TRIP:
@@ -299,6 +337,7 @@ class Recorder:
     def _lose(self, lane: Lane, error: LinkError) -> None:
         if lane.is_lost:
             return
+        self._catch_up()
         now = self.clock.now_ns()
         lane.lost(now)
         self._end_of_link(lane, keep_outage=True)
@@ -462,7 +501,7 @@ class Recorder:
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
             limit_hash=self.stand.limit_set.short_hash,
-            protection=protection_status(self.protection, self.start_ns, now),
+            protection=protection_status(self.protection, self.start_ns, now, self._forecast.turn(now)),
             beats=None if self._beats is None else self._beats.status(),
         )
 

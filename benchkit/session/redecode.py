@@ -39,7 +39,10 @@ def redecode(header: RunHeader, source: str, records: Iterable[JournalRecord]) -
             decoder.close(record.time_ns)
         while (event := decoder.next_event()) is not None:
             if isinstance(event, Rows):
-                yield from _told(time_base.lay(block_of(event, channel_map, time_base)), time_base)
+                yield from _told(
+                    time_base.lay(block_of(event, channel_map.calibrate(event.values), channel_map, time_base)),
+                    time_base,
+                )
         if happened is not None and happened.kind is EventKind.TARE:
             names = [channel.name for channel in channel_map.channels]
             channel_map.tare = offsets_after(happened, names, channel_map.tare)

@@ -13,6 +13,7 @@ import errno
 import io
 import os
 import select
+import time
 
 import serial
 
@@ -23,6 +24,8 @@ from benchkit.sources.ports import list_ports
 _READ_BYTES = 65536
 _WRITE_TIMEOUT_S = 0.2
 """A device that does not take a command for so long counts as lost: the loop that protects must not wait for it."""
+_JAMMED_BYTES = 256
+"""From so many waiting bytes on Linux calls a port not ready to write."""
 
 try:
     import termios
@@ -101,12 +104,30 @@ class SerialLink:
         return data
 
     def write(self, data: bytes) -> None:
-        """Write all of ``data``.
+        """Write all of ``data``. It returns when the system has the bytes, and waits only where it does not take them.
 
         Raises:
             OSError: the link is lost or did not take the bytes in time.
         """
-        self._port.write(data)
+        if self._wait_on is None or os.name == "nt":
+            self._port.write(data)
+            return
+        # The port's own write looks once more whether it could write on. That look waits for the system to hand over
+        # what has just come in, which on a busy computer took up to 10 ms, with the command long on its way.
+        until = time.monotonic() + _WRITE_TIMEOUT_S
+        while True:
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self._wait_on, data) :]
+            if not data and not self._is_jammed():
+                return
+            if not select.select([], [self._wait_on], [], max(0.0, until - time.monotonic()))[1]:
+                raise OSError(f"a command was not taken within {_WRITE_TIMEOUT_S:g} s")
+            if not data:
+                return
+
+    def _is_jammed(self) -> bool:
+        """True when so much waits to go out that the device must have stopped taking it."""
+        return getattr(self._port, "out_waiting", 0) >= _JAMMED_BYTES
 
     def close(self) -> None:
         """Close the port, whatever state it is in."""

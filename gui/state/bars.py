@@ -53,7 +53,8 @@ def _bar(margin: Margin, *, is_stale: bool) -> Bar:
         tone = Tone.DANGER if margin.limit.severity is Severity.TRIP else Tone.CAUTION
         text = f"BEYOND {point}"
     elif margin.is_past_caution:
-        soon = f"{word} in {span(margin.time_to_s)}" if math.isfinite(margin.time_to_s) else point
+        by = f" by {margin.by}" if margin.by else ""
+        soon = f"{word} in {span(margin.time_to_s)}{by}" if math.isfinite(margin.time_to_s) else point
         tone, text = Tone.CAUTION, f"CAUTION, {soon}"
     else:
         text, urgent = _when(margin, point), math.isfinite(margin.time_to_s)
@@ -71,4 +72,6 @@ def _bar(margin: Margin, *, is_stale: bool) -> Bar:
 
 
 def _when(margin: Margin, point: str) -> str:
-    return f"{point} in {span(margin.time_to_s)}" if math.isfinite(margin.time_to_s) else point
+    if not math.isfinite(margin.time_to_s):
+        return point
+    return f"{margin.by or point} in {span(margin.time_to_s)}"

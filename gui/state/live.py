@@ -126,9 +126,14 @@ class LiveModel:
             values,
             stale,
             age_s,
-            margins(self.stand, values, slopes),
+            margins(self.stand, values, slopes, self._predicted()),
             power_path(self.stand, values),
         )
+
+    def _predicted(self) -> dict[str, tuple[str, float]]:
+        """What the recorder predicts, in sample time: a simulated stand may run faster than the clock."""
+        told = () if self.status is None else self.status.protection.predictions
+        return {one.channel: (one.limit, one.time_to_limit_s * self.pace) for one in told}
 
     def view(
         self, names: Sequence[str], start_s: float, end_s: float, pixels: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +21,9 @@ HORIZON_S = 900.0
 class Margin:
     """One bar. ``share`` runs from 0 (rest) to 1 (the limit at the right end), NaN where not measured.
 
-    ``time_to_s`` is the predicted time to the limit along the present slope: 0 beyond it, infinity where the channel
-    does not move towards it. ``ticks`` are the shares of the channel's caution limits on the same side.
+    ``time_to_s`` is the predicted time to the limit, as the recorder tells it (a temperature along its own approach, an
+    integral by its equation), else along the present slope: 0 beyond it, infinity where the channel does not move
+    towards it. ``ticks`` are the shares of the channel's caution limits on the same side.
     """
 
     channel: Channel
@@ -31,6 +32,8 @@ class Margin:
     share: float
     time_to_s: float
     ticks: tuple[float, ...] = ()
+    by: str = ""
+    """Another limit of the channel that is met first, where the recorder predicts so; empty: that of the bar."""
 
     @property
     def set_point(self) -> float:
@@ -127,8 +130,15 @@ def time_to_limit(value: float, rate: Slope, limit: Limit) -> float:
     return seconds if seconds <= HORIZON_S else math.inf
 
 
-def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slope]) -> tuple[Margin, ...]:
+def margins(
+    stand: Stand,
+    values: Mapping[str, float],
+    slopes: Mapping[str, Slope],
+    predicted: Mapping[str, tuple[str, float]] | None = None,
+) -> tuple[Margin, ...]:
     """One margin per channel with limits on its own axis, first to trip first.
+
+    ``predicted`` holds by channel the limit that the recorder looked at and the time to it in s (NaN: not approached).
 
     Where a channel has several trip limits, the bar is that of the nearest. A channel with caution limits only has
     its caution at the right end.
@@ -143,8 +153,19 @@ def margins(stand: Stand, values: Mapping[str, float], slopes: Mapping[str, Slop
         value = values.get(channel.name, math.nan)
         rate = slopes.get(channel.name, level)
         bars = [_margin(channel, x, own, value, rate) for x in trips or own]
-        found.append(min(bars, key=_urgency))
+        found.append(_as_predicted(min(bars, key=_urgency), (predicted or {}).get(channel.name)))
     return tuple(sorted(found, key=_urgency))
+
+
+def _as_predicted(margin: Margin, predicted: tuple[str, float] | None) -> Margin:
+    """The margin with the time that the recorder predicts: it knows the law of the limit, a slope does not."""
+    if predicted is None or margin.is_beyond or not math.isfinite(margin.share):
+        return margin
+    name, seconds = predicted
+    seconds = seconds if 0.0 <= seconds <= HORIZON_S else math.inf
+    if name == margin.limit.name:
+        return replace(margin, time_to_s=seconds)
+    return replace(margin, time_to_s=seconds, by=name) if seconds < margin.time_to_s else margin
 
 
 def _margin(channel: Channel, limit: Limit, own: Iterable[Limit], value: float, rate: Slope) -> Margin:

@@ -138,6 +138,8 @@ class Device:
     """Sends, spikes, answers, and keeps the times (host monotonic, ns)."""
 
     lines: Lines
+    echo_lines: Lines
+    """With a count of their own: the recorder sees no gap."""
     rack: Port
     echo: Port
     chance: random.Random
@@ -159,7 +161,7 @@ class Device:
 
     def send_echo(self) -> None:
         """One line to the echo loop."""
-        line = self.lines.next()
+        line = self.echo_lines.next()
         self.echo_sent[line.rstrip()] = time.perf_counter_ns()
         self.echo.write(line)
 
@@ -195,7 +197,8 @@ def serve(profile: Path, seconds: float, seed: int, result: Path) -> None:
     """Print both addresses; wait for a line on standard input; with ``seconds`` above 0 spike by itself for so long,
     else send a spike for every limit named on standard input, until that ends."""
     step_forward()
-    device = Device(Lines(load_stand(profile).stand), Port(), Port(), random.Random(seed))
+    stand = load_stand(profile).stand
+    device = Device(Lines(stand), Lines(stand), Port(), Port(), random.Random(seed))
     print(device.rack.address, device.echo.address, flush=True)
     start = time.perf_counter_ns()
     step_ns = round(1e9 / RATE_HZ)

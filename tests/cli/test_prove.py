@@ -96,6 +96,52 @@ def test_every_kind_is_proven_over_the_wire(bench: Path, device: Child, capsys: 
     assert "phase_over_current" in by_name["phase_inverse", ""]["set_aside"]
 
 
+ESCALATING = """
+[stop_actions.ramp_down]
+source = "rack"
+command = "stop ramp"
+acknowledged_by = "ok stop ramp"
+timeout = { value = 60.0, unit = "ms" }
+attempts = 3
+stop_category = 1
+escalate_to = "zero_torque"
+"""
+
+
+def test_escalation_is_proven_with_answers_held_back(
+    bench: Path, device: Child, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert prove(profile(bench, "escalating.toml", ESCALATING), device, "--out", "proof.json") == 0
+    assert "proven      escalation of ramp_down to zero_torque" in capsys.readouterr().out
+    body = record_of("proof.json")
+    (one,) = body["proof"]["escalations"]
+    assert (one["attempts"], one["is_proven"], one["reason"]) == (3, True, "")
+    assert one["held_back"] >= 1  # the device did answer
+    assert one["commands"] == ["rack: stop ramp", "rack: stop torque"]
+    assert one["acknowledged_by"] == ["rack: ok stop torque"]
+    # exact: three timeouts of 60 ms; the next command leaves with the escalation, its answer comes after it
+    assert 0.18 <= one["escalated_s"] <= one["written_s"] <= one["acknowledged_s"]
+    assert checked(body).escalations[0].to == "zero_torque"
+    body["proof"]["escalations"][0]["attempts"] = 4
+    with pytest.raises(UsageError, match="was changed after it was signed"):
+        checked(body)
+
+
+def test_an_escalation_that_nobody_answers_leaves_the_proof_incomplete(
+    bench: Path, device: Child, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (bench / "airboat.toml").read_text(encoding="utf-8")
+    deaf = text.replace('"ok stop torque"\ntimeout = { value = 500.0', '"ok torque"\ntimeout = { value = 50.0')
+    assert deaf != text
+    (bench / "airboat.toml").write_text(deaf, encoding="utf-8")
+    shutil.copytree(shared_path("limits", "heron_60.toml").parent, bench / "limits", dirs_exist_ok=True)
+    assert prove(profile(bench, "escalating.toml", ESCALATING), device, "--out", "proof.json") == 6
+    assert "NOT PROVEN  escalation of ramp_down to zero_torque: zero_torque was not" in capsys.readouterr().out
+    proof = checked(record_of("proof.json"))
+    assert "escalation of ramp_down to zero_torque" in proof.left
+    assert not proof.is_complete
+
+
 def test_a_device_that_does_not_acknowledge(bench: Path, device: Child, capsys: pytest.CaptureFixture[str]) -> None:
     text = (bench / "airboat.toml").read_text(encoding="utf-8")
     wrong = text.replace(

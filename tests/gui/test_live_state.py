@@ -1,5 +1,6 @@
 """The live model: messages in, pictures out, with time as an argument."""
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,8 @@ from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
 from benchkit.model.stand import Stand
 from benchkit.session.messages import LiveRows, SourceStatus, Status
+from benchkit.session.protection_status import Prediction, ProtectionStatus
+from gui.state.bars import bars
 from gui.state.headline import Link
 from gui.state.live import LiveModel
 
@@ -48,6 +51,24 @@ def test_values_are_means_of_the_newest_half_second(model: LiveModel) -> None:
     # exact: the rows from 9.49 to 9.99 s have a mean of 20 + 9.74
     assert moment.values["winding_temp"] == pytest.approx(29.74)
     assert not moment.stale
+
+
+def test_the_time_to_the_limit_is_that_of_the_recorder(model: LiveModel) -> None:
+    """It knows the law of a limit; the slope of the screen, 110 s here, does not."""
+    model.take(rows(0.0, 1001), 110.0)
+
+    def shown(limit: str, seconds: float) -> tuple[float, str, str]:
+        told = ProtectionStatus(predictions=(Prediction("winding_temp", limit, seconds),))
+        model.take(replace(status(10.0), protection=told), 110.0)
+        winding = next(m for m in model.moment(110.0).margins if m.channel.name == "winding_temp")
+        return winding.time_to_s, winding.by, bars([winding], frozenset())[0].limit
+
+    assert shown("winding_hot", 41.0) == (41.0, "", "trip 140.0 in 41 s")
+    assert shown("winding_hot", math.nan) == (math.inf, "", "trip 140.0")
+    assert shown("winding_replica", 12.0) == (12.0, "winding_replica", "winding_replica in 12 s")
+    later = shown("winding_replica", 500.0)  # the slope meets the limit of the bar first
+    assert later[0] == pytest.approx(110.25, rel=0.01)
+    assert later[1] == ""
 
 
 def test_prediction_follows_the_slope(model: LiveModel) -> None:

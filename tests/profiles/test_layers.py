@@ -342,6 +342,31 @@ def test_sample_runs_of_before_there_were_layers_stay_readable(name: str) -> Non
     assert limit_set.sha256 == canonical_sha256(json.loads(text)["limits"])
 
 
+def with_starting_time(seconds: float) -> dict[str, Any]:
+    """The resolved airboat, without a record, with a starting time."""
+    mapping: dict[str, Any] = json.loads(load_stand(shared_path("stands", "airboat.toml")).json)
+    del mapping["limit_record"]
+    mapping["limit_set"]["starting_time"] = {"value": seconds, "unit": "s"}
+    return mapping
+
+
+def test_the_starting_time_is_in_the_hash_because_it_changes_what_trips() -> None:
+    four = with_starting_time(4.0)
+    here = stand_from_json(json.dumps(four)).limit_set.sha256
+    assert here == canonical_sha256({"limits": four["limits"], "starting_time": {"value": 4.0, "unit": "s"}})
+    assert here != stand_from_json(json.dumps(with_starting_time(5.0))).limit_set.sha256
+    record = {"sha256": here, "layers": [], "origins": {}, "changes": []}
+    assert stand_from_json(json.dumps(four | {"limit_record": record})).limit_set.sha256 == here
+    with pytest.raises(ProfileError, match=r"limit_record\.sha256: not the hash of these limits"):
+        stand_from_json(json.dumps(with_starting_time(5.0) | {"limit_record": record}))
+
+
+def test_a_run_of_before_the_starting_time_was_hashed_keeps_its_hash() -> None:
+    four = with_starting_time(4.0)
+    record = {"sha256": canonical_sha256(four["limits"]), "layers": [], "origins": {}, "changes": []}
+    assert stand_from_json(json.dumps(four | {"limit_record": record})).limit_set.sha256 == record["sha256"]
+
+
 def test_limits_changed_after_the_run_are_found_out() -> None:
     changed = json.loads(load_stand(shared_path("stands", "airboat.toml")).json)
     changed["limits"]["winding_hot"]["set_point"]["value"] = 139.0

@@ -6,19 +6,20 @@ import re
 from pathlib import Path
 
 from benchkit.protect import alarms, interlock
+from benchkit.protect.tables import table_markdown
 
 PAGE = Path(__file__).parents[2] / "docs" / "background" / "interlock.md"
 MARK = "<!-- drawn from the table: python tests/protect/test_interlock_page.py -->\n"
-TABLES = (interlock, alarms)
+TABLES = ((interlock, "state"), (alarms, "life"))
 
 
 def drawn(text: str) -> str:
     """The page with all pictures as the tables have them now: of each table the diagram and the list."""
-    for index, table in enumerate(TABLES):
+    for index, (table, what) in enumerate(TABLES):
         parts = text.split(MARK)
         after = re.sub(r"\A(\|.*\n)+", "", parts[2 * index + 2])
         parts[2 * index + 1] = f"```mermaid\n{table.mermaid()}```\n\n"
-        parts[2 * index + 2] = f"{table.table_markdown()}{after}"
+        parts[2 * index + 2] = f"{table_markdown(table.TABLE, what)}{after}"
         text = MARK.join(parts)
     return text
 

@@ -107,6 +107,9 @@ def test_the_hash_knows_every_number_that_decides(stand):
         replace(stand, limit_set=replace(stand.limit_set, limits=(replace(hot, set_point=139.0), warm, fast))),
         replace(stand, limit_set=replace(stand.limit_set, limits=(replace(hot, on_delay_s=0.1), warm, fast))),
         replace(stand, orderly_stop="zero_torque"),
+        replace(stand, limit_set=replace(stand.limit_set, starting_time_s=2.0)),
+        replace(stand, limit_set=replace(stand.limit_set, starting_time_s=3.0)),
+        replace(stand, sources={"rack": replace(stand.sources["rack"], stale_after_s=0.3)}),
         replace(
             stand,
             stop_actions=stand.stop_actions
@@ -114,7 +117,7 @@ def test_the_hash_knows_every_number_that_decides(stand):
         ),
     ):
         seen.add(Protection(changed, 0).protection_hash)
-    assert len(seen) == 5
+    assert len(seen) == 8
 
 
 def test_an_input_of_the_hardware_interlock_must_be_beyond_its_level_and_fresh(stand):

@@ -130,8 +130,10 @@ def fill_once(loaded: LoadedStand, lines: list[bytes], disk: Path, seed: int) ->
     until = rng.randrange(50_000, 1_500_000)
     recorder.begin()
     journal = journal_path(disk / "run.h5")
+    recorder._next_disk = 1 << 62  # by the rate of this flood the disk is soon full: closed before the moment has come
     while journal.stat().st_size < until:
         recorder.step()
+    recorder._next_disk = 0
     with (disk / "ballast").open("wb", buffering=0) as ballast:
         try:
             while True:

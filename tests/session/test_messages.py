@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +18,7 @@ from benchkit.model.interlock import State
 from benchkit.model.limits import Severity
 from benchkit.protect.outcomes import StopStatus
 from benchkit.session.messages import FirstOutStatus, LiveRows, SourceStatus, Status, decode, encode
-from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
+from benchkit.session.protection_status import AlarmStatus, Prediction, ProtectionStatus
 
 STATUS = Status(
     time_s=12.5,
@@ -45,6 +47,7 @@ STATUS = Status(
         is_flood=True,
         stops=(StopStatus("gates_off", 1, 2, 3, "rack", True, "ramp_down"),),
         missing={"recording": "Start a new recording"},
+        predictions=(Prediction("winding_temp", "winding_hot", 41.5),),
     ),
 )
 
@@ -53,6 +56,13 @@ def test_status_and_event_come_back_as_they_were() -> None:
     assert decode(encode(STATUS)) == STATUS
     event = Event(1.25, EventKind.TRIP, "winding_hot: 141 °C above 140 °C", "rack", "winding_temp", {"value": 141.0})
     assert decode(encode(event)) == event
+
+
+def test_a_prediction_that_is_none_comes_back_as_nan() -> None:
+    level = replace(STATUS, protection=ProtectionStatus(predictions=(Prediction("thrust", "thrust_high", math.nan),)))
+    came = decode(encode(level))
+    assert isinstance(came, Status)
+    assert math.isnan(came.protection.predictions[0].time_to_limit_s)
 
 
 def test_rows_come_back_bit_by_bit_nan_included() -> None:

@@ -81,6 +81,8 @@ class Record:
     lost: list[tuple[int, int]] = field(default_factory=list)
     """Host time of each loss, and how many rows had been handed in."""
     told: list[Told] = field(default_factory=list)
+    looks_ns: list[int] = field(default_factory=list)
+    """Host times at which protection was told the time."""
     end_ns: int = 0
 
     def happened(self, kind: EventKind) -> list[Told]:
@@ -229,6 +231,7 @@ class Bench:
                 self._act(lambda text=event.text: self.protection.reply(SOURCE, text, now_ns))  # type: ignore[misc]
 
     def _tick(self) -> None:
+        self.record.looks_ns.append(self.now_ns)
         self._act(lambda: self.protection.tick(self.now_ns))
 
     def _watch_disk(self) -> None:
