@@ -239,6 +239,16 @@ class NotRun:
 
 
 @dataclass(frozen=True, slots=True)
+class LookedAt:
+    """What the checks looked at of a stream that was too long to be looked at as a whole."""
+
+    stream: str
+    rows: int
+    """Of the whole stream."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class RunResult:
     """Everything the analysis says about one run."""
 
@@ -254,3 +264,4 @@ class RunResult:
     heat_balances: tuple[HeatBalance, ...] = ()
     square_laws: tuple[SquareLaw, ...] = ()
     not_run: tuple[NotRun, ...] = ()
+    looked_at: tuple[LookedAt, ...] = ()

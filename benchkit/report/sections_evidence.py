@@ -81,8 +81,14 @@ def quality_section(runs: Sequence[RunReport]) -> Section:
         _not_run_rows,
         note="What was not looked for was not found: these faults may be in the data.",
     )
-    if not_run is not None:
-        blocks.append(not_run)
+    looked_at = table_by_run(
+        runs,
+        "looked-at",
+        "What was looked at of long streams",
+        (Column("stream", "Stream"), Column("rows", "Rows"), Column("text", "Looked at")),
+        lambda run: ((Text(one.stream), count(one.rows), Text(one.text)) for one in run.result.looked_at),
+    )
+    blocks += [block for block in (not_run, looked_at) if block is not None]
     return Section("data-quality", "Data quality and open flags", tuple(blocks))
 
 
