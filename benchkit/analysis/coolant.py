@@ -6,6 +6,8 @@ between the nodes straight in both axes, which is within 0.1 % of it. Outside 0 
 
 from __future__ import annotations
 
+from bisect import bisect_right
+
 import numpy as np
 import numpy.typing as npt
 
@@ -16,6 +18,7 @@ U_PROPERTIES = 0.005
 of glycol mixtures agree within about 1 %)."""
 _GLYCOL = np.array([0.0, 0.2, 0.3, 0.4, 0.5, 0.6])
 _TEMP_C = np.arange(0.0, 101.0, 10.0)
+_SHARES, _TEMPS = _GLYCOL.tolist(), _TEMP_C.tolist()
 # rows: glycol by mass as in _GLYCOL; columns: temperature
 _DENSITY = np.array([
     (999.89, 999.75, 998.25, 995.69, 992.26, 988.08, 983.24, 977.81, 971.83, 965.35, 958.40),
@@ -54,6 +57,8 @@ def coolant_specific_heat(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) ->
 
 
 def _interpolated(nodes: FloatArray, temp_c: npt.ArrayLike, glycol: npt.ArrayLike) -> FloatArray:
+    if isinstance(temp_c, float) and isinstance(glycol, float):  # a propagation asks for thousands of single values
+        return np.asarray(_at(nodes, float(temp_c), float(glycol)))
     t, x = np.broadcast_arrays(np.asarray(temp_c, dtype=np.float64), np.asarray(glycol, dtype=np.float64))
     inside = (t >= _TEMP_C[0]) & (t <= _TEMP_C[-1]) & (x >= _GLYCOL[0]) & (x <= _GLYCOL[-1])
     i = np.clip(np.searchsorted(_GLYCOL, x, side="right") - 1, 0, _GLYCOL.size - 2)
@@ -63,3 +68,16 @@ def _interpolated(nodes: FloatArray, temp_c: npt.ArrayLike, glycol: npt.ArrayLik
     low = (1.0 - b) * nodes[i, j] + b * nodes[i, j + 1]
     high = (1.0 - b) * nodes[i + 1, j] + b * nodes[i + 1, j + 1]
     return np.asarray(np.where(inside, (1.0 - a) * low + a * high, np.nan))
+
+
+def _at(nodes: FloatArray, t: float, x: float) -> float:
+    """The same for one pair of numbers."""
+    if not (_TEMPS[0] <= t <= _TEMPS[-1] and _SHARES[0] <= x <= _SHARES[-1]):
+        return float("nan")
+    i = min(bisect_right(_SHARES, x) - 1, len(_SHARES) - 2)
+    j = min(bisect_right(_TEMPS, t) - 1, len(_TEMPS) - 2)
+    a = (x - _SHARES[i]) / (_SHARES[i + 1] - _SHARES[i])
+    b = (t - _TEMPS[j]) / (_TEMPS[j + 1] - _TEMPS[j])
+    low = (1.0 - b) * nodes.item(i, j) + b * nodes.item(i, j + 1)
+    high = (1.0 - b) * nodes.item(i + 1, j) + b * nodes.item(i + 1, j + 1)
+    return (1.0 - a) * low + a * high

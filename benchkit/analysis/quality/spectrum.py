@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -32,13 +33,14 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
         rate_hz: sample rate [Hz].
     """
     n = values.size
-    if n < 256 or np.count_nonzero(~np.isnan(values)) < 0.9 * n:
+    absent = np.isnan(values)
+    missing = int(np.count_nonzero(absent))
+    if n < 256 or n - missing < 0.9 * n:
         return None
-    x = np.where(np.isnan(values), np.nanmean(values), values)
-    along = np.arange(n) - 0.5 * (n - 1)
+    x = np.where(absent, np.nanmean(values), values) if missing else values
+    along, window = _shapes(n)
     x = x - x.mean()
-    x -= along * (np.sum(along * x) / np.sum(along**2))
-    window = np.hanning(n)
+    x -= along * (np.dot(along, x) / np.dot(along, along))
     spectrum = np.abs(np.fft.rfft(x * window)) * (2.0 / window.sum())
     width = rate_hz / n
     first = max(2, math.ceil(_LOWEST_HZ / width))
@@ -53,6 +55,12 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
     # a Hann line spreads over three bins; their powers add up to 1.5 times that of the line
     amplitude = float(np.sqrt(np.sum(near**2) / 1.5))
     return Line((first + k) * width, amplitude, width)
+
+
+@lru_cache(maxsize=4)
+def _shapes(n: int) -> tuple[FloatArray, FloatArray]:
+    """A straight line through zero, and a Hann window, of n rows; points of a run are mostly of one length."""
+    return np.arange(n) - 0.5 * (n - 1), np.hanning(n)
 
 
 def _floor(power: FloatArray) -> FloatArray:
