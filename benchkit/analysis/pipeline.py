@@ -12,6 +12,7 @@ from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
+from benchkit.analysis.motor_run import motor_of_run
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import propulsive_curves
@@ -19,6 +20,7 @@ from benchkit.analysis.quality import RowGathering, check_run, looked_at
 from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.analysis.thrust_fits import thrust_fits
+from benchkit.analysis.thrust_run import thrust_tests_of
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.results_maps import Duty
@@ -77,9 +79,11 @@ def analyse(
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
-    found, not_run = check_run(
-        stand, stream, events, points, balances, thrust, run_date, checks.finish(stream), rows.finish()
-    )
+    facts = rows.finish()
+    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, checks.finish(stream), facts)
+    counted = [point for point in points if not point.is_excluded]
+    motor = motor_of_run(stand, stream.source, stream.channels, counted, segments)
+    tests = thrust_tests_of(stand, stream, events, kept(thrust), facts.rest)
     findings = (
         *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
@@ -105,4 +109,6 @@ def analyse(
         square_laws=laws,
         not_run=not_run,
         looked_at=looked_at(stream),
+        motor=() if motor is None else (motor,),
+        thrust_tests=() if tests is None else (tests,),
     )

@@ -6,8 +6,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
+
+if TYPE_CHECKING:  # they hold estimates and points of here
+    from benchkit.model.results_motor import MotorConstants
+    from benchkit.model.results_thrust import ThrustTests
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,3 +270,5 @@ class RunResult:
     square_laws: tuple[SquareLaw, ...] = ()
     not_run: tuple[NotRun, ...] = ()
     looked_at: tuple[LookedAt, ...] = ()
+    motor: tuple[MotorConstants, ...] = ()
+    thrust_tests: tuple[ThrustTests, ...] = ()
