@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from benchkit.analysis.coverage import clopper_pearson
+from benchkit.analysis.exclude import kept
 from benchkit.model.calibration import GainOffset, Polynomial
 from benchkit.model.calibration import Table as CurveTable
 from benchkit.model.results import Estimate
@@ -288,8 +289,9 @@ def _headline(run: RunReport) -> Iterable[tuple[str, Estimate, bool]]:
     if balances:
         best = max(balances, key=lambda b: b.drive_efficiency.value)
         yield f"Drive efficiency, {point_name(best.point)}", best.drive_efficiency, True
-    if run.result.thrust:
-        top = max(run.result.thrust, key=lambda t: t.thrust_n.value)
+    used = kept(run.result.thrust)
+    if used:
+        top = max(used, key=lambda t: t.thrust_n.value)
         yield f"CT, {point_name(top.point)}", top.ct, False
         yield f"CP, {point_name(top.point)}", top.cp, False
     for rating in run.result.ratings[:1]:

@@ -336,9 +336,14 @@ def _turns_squared(estimates: Sequence[Estimate]) -> Series:
 def _force_figure(runs: Sequence[RunReport]) -> CloudFigure:
     with_thrust = [run for run in runs if kept(run.result.thrust)]
 
-    def cloud(run: RunReport, name: str, values: Sequence[Estimate]) -> Cloud:
+    def cloud(run: RunReport, name: str, of: Callable[[StaticThrust], Estimate]) -> Cloud:
         label = f"run {run.label}" if len(runs) > 1 else "measured"
-        return Cloud(label, _turns_squared([t.speed_rpm for t in kept(run.result.thrust)]), series(name, values))
+        used = kept(run.result.thrust)
+        return Cloud(label, _turns_squared([t.speed_rpm for t in used]), series(name, [of(t) for t in used]))
+
+    def panel(title: str, y_label: str, of: Callable[[StaticThrust], Estimate]) -> CloudPanel:
+        clouds = tuple(cloud(run, title.lower(), of) for run in with_thrust)
+        return CloudPanel(title, "n² / (1/s²)", y_label, clouds, True)
 
     return CloudFigure(
         "thrust-figure",
@@ -347,16 +352,10 @@ def _force_figure(runs: Sequence[RunReport]) -> CloudFigure:
         "bars and the straight line through zero that fits best. Points off the line mean coefficients that change "
         "with speed.",
         (
-            CloudPanel(
-                "Thrust", "n² / (1/s²)", "Thrust / N",
-                tuple(cloud(run, "thrust", [t.thrust_n for t in kept(run.result.thrust)]) for run in with_thrust), True,
-            ),
-            CloudPanel(
-                "Torque", "n² / (1/s²)", "Torque / N·m",
-                tuple(cloud(run, "torque", [t.torque_nm for t in kept(run.result.thrust)]) for run in with_thrust), True,
-            ),
+            panel("Thrust", "Thrust / N", lambda t: t.thrust_n),
+            panel("Torque", "Torque / N·m", lambda t: t.torque_nm),
         ),
-    )  # fmt: skip
+    )
 
 
 def _coefficient_figure(runs: Sequence[RunReport]) -> CloudFigure:

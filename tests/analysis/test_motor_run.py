@@ -77,14 +77,15 @@ def test_iron_and_friction_come_apart_by_warm_magnets(found: MotorConstants) -> 
     }
     assert {part.name for part in found.drag_parts} == set(truth)
     assert all(holds(part.coefficient, truth[part.name], times=2.0) for part in found.drag_parts)
-    assert len(found.drag_points) == 14 and all(point.is_driven for point in found.drag_points)
+    assert len(found.drag_points) == 14
+    assert all(point.is_driven for point in found.drag_points)
 
 
 def test_one_magnet_temperature_gives_sums_and_an_assumption(stream: Stream) -> None:
     half = stream.rows(0, len(stream) * 2 // 5)
     found = motor_of(motor_stand(), half)
     assert found is not None
-    assert [part.name for part in found.drag_parts][2] == "windage" and len(found.drag_parts) == 3
+    assert [part.name for part in found.drag_parts][2:] == ["windage"]
     assert any("usual for NdFeB" in note for note in found.notes)
     assert any("does not tell hysteresis" in note for note in found.notes)
     assert "Flux with magnet temperature" not in constants(found)
@@ -131,5 +132,6 @@ def test_a_run_of_loads_alone_says_nothing(stream: Stream) -> None:
 
 def test_few_idle_points_are_told(stream: Stream) -> None:
     found = motor_of(motor_stand(), stream.rows(0, 3 * 14 * 20))
-    assert found is not None and not found.drag_parts
+    assert found is not None
+    assert not found.drag_parts
     assert any("3 idling point(s)" in note for note in found.notes)
