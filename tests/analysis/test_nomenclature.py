@@ -16,18 +16,8 @@ PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "term
 CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
 CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
 CONTAINERS |= {"heat_balances", "square_laws", "looked_at", "text", "motor", "thrust_tests", "constants", "estimate"}
-CONTAINERS |= {
-    "how",
-    "notes",
-    "zeros",
-    "zeroed",
-    "up_and_down",
-    "outliers",
-    "recirculation",
-    "drag_parts",
-    "drag_points",
-}
-CONTAINERS |= {"power", "a", "b"}
+CONTAINERS |= {"how", "notes", "zeros", "zeroed", "up_and_down", "outliers", "recirculation", "drag_parts"}
+CONTAINERS |= {"drag_points", "power", "a", "b", "coefficient"}
 
 
 def test_fields_of_results():

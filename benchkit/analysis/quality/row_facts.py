@@ -160,23 +160,26 @@ class RowGathering:
         n = np.concatenate([self._tail, speed])
         first = self._row - self._tail.size
         self._tail = n[-2:].copy()
-        if n.size < 3:
-            return
-        before, here, after = n[:-2], n[1:-1], n[2:]
-        level = 0.5 * (before + after)
-        # a reading that fits its neighbours is none: nearly all rows stop here
-        with np.errstate(invalid="ignore"):
-            far = np.flatnonzero(np.abs(here - level) > 0.3 * np.abs(level))
-        before, here, after, level = before[far], here[far], after[far], level[far]
-        calm = (np.abs(level) > TURNING_RPM) & (np.abs(after - before) < 0.2 * np.abs(level))
-        ratio = here[calm] / level[calm]
-        at = far[calm] + first + 1
-        for code, (low, high) in _ODD.items():
-            rows = at[(ratio > low) & (ratio < high)]
-            if rows.size:
-                seen = self._odd.get(code)
-                start = int(rows[0]) if seen is None else seen.first
-                self._odd[code] = Odd(rows.size + (0 if seen is None else seen.count), start, int(rows[-1]))
+        for code, rows in odd_rows(n).items():
+            seen = self._odd.get(code)
+            start = first + int(rows[0]) if seen is None else seen.first
+            self._odd[code] = Odd(rows.size + (0 if seen is None else seen.count), start, first + int(rows[-1]))
+
+
+def odd_rows(speed_rpm: FloatArray) -> dict[str, IntArray]:
+    """Rows of single readings of twice or of half the speed on either side, by code; codes without any are left out."""
+    if speed_rpm.size < 3:
+        return {}
+    before, here, after = speed_rpm[:-2], speed_rpm[1:-1], speed_rpm[2:]
+    level = 0.5 * (before + after)
+    # a reading that fits its neighbours is none: nearly all rows stop here
+    with np.errstate(invalid="ignore"):
+        far = np.flatnonzero(np.abs(here - level) > 0.3 * np.abs(level))
+    before, here, after, level = before[far], here[far], after[far], level[far]
+    calm = (np.abs(level) > TURNING_RPM) & (np.abs(after - before) < 0.2 * np.abs(level))
+    ratio, at = here[calm] / level[calm], far[calm] + 1
+    found = {code: at[(ratio > low) & (ratio < high)] for code, (low, high) in _ODD.items()}
+    return {code: rows for code, rows in found.items() if rows.size}
 
 
 class _Seconds:
