@@ -79,11 +79,12 @@ def run_label(index: int) -> str:
 
 def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     from benchkit.profiles import stand_from_json
+    from benchkit.runfile.exclusions import read_exclusions
     from benchkit.runfile.reader import open_run
 
     with open_run(path) as run:
         stand = stand_from_json(run.header.profile_json)
-        events = tuple(run.events())
+        events = (*run.events(), *read_exclusions(path, run.content_sha256))
         # a stream of one block is read whole; a longer one stays in the file, which is open until all is said of it
         streams: list[StreamRows] = [
             run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources
