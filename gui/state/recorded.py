@@ -12,6 +12,7 @@ from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
 from benchkit.profiles import stand_from_json
+from benchkit.runfile.exclusions import read_exclusions
 from benchkit.runfile.reader import open_run
 from gui.state.decimate import decimate
 from gui.state.events import EventLog
@@ -132,7 +133,7 @@ def load_recorded(path: Path) -> RecordedModel:
         streams = [run.stream(name) for name in run.sources]
         log = EventLog()
         longest = max(streams, key=len, default=None)
-        for event in run.events():
+        for event in (*run.events(), *read_exclusions(path, run.content_sha256)):
             log.add(event, longest.time_at(event.time_s) if longest is not None and len(longest) else None)
         return RecordedModel(stand, run.header, streams, log, closed=run.is_closed, digest=run.content_sha256 or "")
 
