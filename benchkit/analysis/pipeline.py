@@ -12,13 +12,15 @@ from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
+from benchkit.analysis.motor_run import motor_of_run
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import propulsive_curves
-from benchkit.analysis.quality import check_run
+from benchkit.analysis.quality import RowGathering, check_run, looked_at
 from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
 from benchkit.analysis.thrust_fits import thrust_fits
+from benchkit.analysis.thrust_run import thrust_tests_of
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
 from benchkit.model.results_maps import Duty
@@ -58,10 +60,11 @@ def analyse(
     ``watch`` is shown every block of that pass, in order.
     """
     breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
-    folding, checks = folding_of(stand, breaks), BlockChecks(stand)
+    folding, checks, rows = folding_of(stand, breaks), BlockChecks(stand), RowGathering(stand, stream)
     for block in stream.blocks():
         folding.feed(block.time_s, block.values)
         checks.feed(block)
+        rows.feed(block)
         if watch is not None:
             watch(block)
         del block  # the next one takes its memory
@@ -76,7 +79,11 @@ def analyse(
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
-    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, of_rows=checks.finish(stream))
+    facts = rows.finish()
+    found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, checks.finish(stream), facts)
+    counted = [point for point in points if not point.is_excluded]
+    motor = motor_of_run(stand, stream.source, stream.channels, counted, segments)
+    tests = thrust_tests_of(stand, stream, events, kept(thrust), facts.rest)
     findings = (
         *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
@@ -89,5 +96,19 @@ def analyse(
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
     return RunResult(
-        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run
+        points=points,
+        balances=balances,
+        thrust=thrust,
+        maps=maps,
+        heating=heating,
+        ratings=ratings,
+        findings=findings,
+        propulsion=propulsion,
+        duties=duties,
+        heat_balances=closures,
+        square_laws=laws,
+        not_run=not_run,
+        looked_at=looked_at(stream),
+        motor=() if motor is None else (motor,),
+        thrust_tests=() if tests is None else (tests,),
     )

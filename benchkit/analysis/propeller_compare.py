@@ -18,6 +18,8 @@ from benchkit.analysis.thrust_tests import between
 from benchkit.analysis.uncertainty import coverage_factor
 from benchkit.errors import UsageError
 from benchkit.model.results import Contribution, Estimate, StaticThrust
+from benchkit.model.results_thrust import PropellerRow
+from benchkit.model.stand import Propeller, Stand
 
 COEFFICIENTS = ("ct", "cp", "figure_of_merit")
 SPECIMENS = "Specimens of one type differ by 5-6 % in CT: this compares two specimens, not two types."
@@ -89,6 +91,29 @@ def compare_propellers(
             difference = Estimate(there.value - here.value, u, "1", budget=budget)
             found.append(PropellerDifference(name, row.speed_rpm.value, here, there, difference))
     return tuple(found)
+
+
+def compare_of_runs(
+    stand_a: Stand, a: Sequence[StaticThrust], stand_b: Stand, b: Sequence[StaticThrust]
+) -> tuple[PropellerRow, ...]:
+    """:func:`compare_propellers` of the points of two runs that nobody excluded, without the scatter of a mounting.
+
+    The diameters count where the two nameplates name different propellers.
+    """
+    first, second = stand_a.propeller, stand_b.propeller
+    if first is None or second is None:
+        return ()
+    u = (0.0, 0.0) if first.id == second.id else (_u_diameter(first), _u_diameter(second))
+    ours, theirs = ([row for row in rows if not row.point.is_excluded] for rows in (a, b))
+    found = compare_propellers(ours, theirs, repeatability=0.0, u_diameter=u)
+    order = sorted(found, key=lambda d: (COEFFICIENTS.index(d.coefficient), d.speed_rpm))
+    return tuple(
+        PropellerRow(d.coefficient, d.speed_rpm, d.a, d.b, d.difference, d.relative, d.is_significant) for d in order
+    )
+
+
+def _u_diameter(propeller: Propeller) -> float:
+    return propeller.u_diameter_m / propeller.diameter_m
 
 
 def _scatter(estimate: Estimate) -> Estimate:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from benchkit.analysis.square_law import fit_square_law, fit_test
-from benchkit.analysis.thrust_tests import hysteresis
+from benchkit.analysis.thrust_tests import Hysteresis, hysteresis
 from benchkit.analysis.uncertainty import combine
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate, Finding, SquareLaw, StaticThrust
@@ -77,18 +77,27 @@ def _set_points(speeds: Sequence[float]) -> list[int]:
     return found
 
 
-def _hysteresis(rows: Sequence[StaticThrust]) -> tuple[Finding, ...]:
+def up_and_down(rows: Sequence[StaticThrust]) -> Hysteresis | None:
+    """CT on the way down against the way up to the greatest speed, points in the order of the run; None where there is
+    no such way."""
+    if not rows:
+        return None
     top = max(range(len(rows)), key=lambda k: rows[k].speed_rpm.value)
     up, down = rows[: top + 1], rows[top + 1 :]
     if len(up) < 2 or len(down) < 2:
-        return ()
+        return None
     ways = [
         ([row.speed_rpm.value for row in way], [Estimate(row.ct.value, _part(row.ct, True), "1") for row in way])
         for way in (up, down)
     ]
     if not all(e.u > 0.0 for _, way in ways for e in way):
-        return ()
-    found = hysteresis(*ways[0], *ways[1], alpha=ALPHA)
+        return None
+    return hysteresis(*ways[0], *ways[1], alpha=ALPHA)
+
+
+def _hysteresis(rows: Sequence[StaticThrust]) -> tuple[Finding, ...]:
+    found = up_and_down(rows)
+    top = max(range(len(rows)), key=lambda k: rows[k].speed_rpm.value)
     level = rows[top].ct.value
     if found is None or not found.is_significant or abs(found.mean.value) < LEAST_HYSTERESIS * level:
         return ()

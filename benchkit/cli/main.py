@@ -28,6 +28,7 @@ COMMANDS = {
     "recover": ("record_commands", "make a closed run from one whose recorder died"),
     "offset": ("record_commands", "compare the times of two sources on an edge that both have seen"),
     "verify": ("export_commands", "check that runs are what was recorded: content hash, journal, closing"),
+    "exclude": ("result_commands", "leave a stretch of a closed run out of maps and fits, with reason and name"),
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page"),

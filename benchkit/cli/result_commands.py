@@ -1,4 +1,4 @@
-"""Commands around results: ``analyse``, ``report``, ``dashboard``."""
+"""Commands around results: ``analyse``, ``report``, ``exclude``, ``dashboard``."""
 
 from __future__ import annotations
 
@@ -32,6 +32,23 @@ def run_report(args: Namespace) -> int:
     from benchkit.cli.results import report
 
     return report(args)
+
+
+def exclude_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help="a closed run; without more, what was excluded is listed")
+    parser.add_argument("--point", type=int, metavar="N", help="the operating point that the report calls P N")
+    parser.add_argument("--from", dest="start", type=float, metavar="S", help="seconds since the start of the run")
+    parser.add_argument("--to", dest="stop", type=float, metavar="S")
+    parser.add_argument("--take-back", type=int, metavar="N", help="number of an exclusion in the list")
+    parser.add_argument("--reason", default="", help="why; it is kept with the exclusion")
+    parser.add_argument("--who", default="", metavar="NAME", help="who says so")
+    add_json(parser)
+
+
+def run_exclude(args: Namespace) -> int:
+    from benchkit.cli.excluding import run
+
+    return run(args)
 
 
 def _add_duty(parser: ArgumentParser) -> None:

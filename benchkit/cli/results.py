@@ -62,7 +62,8 @@ def _print_run(report: RunReport) -> None:
         )
     for t in result.thrust:
         parts = (("T", t.thrust_n), ("CT", t.ct), ("CP", t.cp), ("FM", t.figure_of_merit))
-        print(f"  {t.speed_rpm.value:6.0f} rpm {', '.join(f'{name} {_text(e)}' for name, e in parts)}")
+        mark = f", excluded: {t.point.excluded_reason}" if t.point.is_excluded else ""
+        print(f"  {t.speed_rpm.value:6.0f} rpm {', '.join(f'{name} {_text(e)}' for name, e in parts)}{mark}")
     for duty in result.duties:
         text = _text(duty.weighted_efficiency, in_percent=True)
         print(f"  duty, {duty.subject}: {text}, {100.0 * duty.covered:.3g} % of its time inside the map")

@@ -57,6 +57,9 @@ class EventKind(StrEnum):
     """A 4-20 mA channel has no value, and why: ``data`` holds ``state``, ``before`` (names of ``LoopState``),
     ``current_ma``, and ``untold``, the changes before it that were too many to tell."""
     SENSOR_BACK = "sensor_back"
+    QUALITY = "quality"
+    """Something is odd with the newest data: a word, never a trip. ``data`` holds ``code`` and ``severity``."""
+    QUALITY_OVER = "quality_over"
     SOURCE_LOST = "source_lost"
     SOURCE_BACK = "source_back"
     RECORDING_FAULT = "recording_fault"

@@ -6,8 +6,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
+
+if TYPE_CHECKING:  # they hold estimates and points of here
+    from benchkit.model.results_motor import MotorConstants
+    from benchkit.model.results_thrust import ThrustTests
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +244,16 @@ class NotRun:
 
 
 @dataclass(frozen=True, slots=True)
+class LookedAt:
+    """What the checks looked at of a stream that was too long to be looked at as a whole."""
+
+    stream: str
+    rows: int
+    """Of the whole stream."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class RunResult:
     """Everything the analysis says about one run."""
 
@@ -254,3 +269,6 @@ class RunResult:
     heat_balances: tuple[HeatBalance, ...] = ()
     square_laws: tuple[SquareLaw, ...] = ()
     not_run: tuple[NotRun, ...] = ()
+    looked_at: tuple[LookedAt, ...] = ()
+    motor: tuple[MotorConstants, ...] = ()
+    thrust_tests: tuple[ThrustTests, ...] = ()

@@ -99,6 +99,7 @@ class Role(StrEnum):
     AC_POWER = "ac_power"
     PHASE_CURRENT = "phase_current"
     PHASE_VOLTAGE = "phase_voltage"
+    Q_CURRENT = "q_current"
     ELECTRICAL_FREQUENCY = "electrical_frequency"
     SPEED = "speed"
     TORQUE = "torque"

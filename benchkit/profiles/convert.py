@@ -35,6 +35,7 @@ ROLE_QUANTITY: Mapping[Role, Quantity] = {
     Role.AC_POWER: Quantity.POWER,
     Role.PHASE_CURRENT: Quantity.CURRENT,
     Role.PHASE_VOLTAGE: Quantity.VOLTAGE,
+    Role.Q_CURRENT: Quantity.CURRENT,
     Role.ELECTRICAL_FREQUENCY: Quantity.FREQUENCY,
     Role.SPEED: Quantity.SPEED,
     Role.TORQUE: Quantity.TORQUE,

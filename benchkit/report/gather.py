@@ -14,7 +14,7 @@ from benchkit.model.results import RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import BLOCK_ROWS, StreamRows
+from benchkit.model.stream import BLOCK_ROWS, Stream, StreamRows
 from benchkit.report.flags import started_day
 from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
 from benchkit.report.traces import Thinning
@@ -79,11 +79,12 @@ def run_label(index: int) -> str:
 
 def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     from benchkit.profiles import stand_from_json
+    from benchkit.runfile.exclusions import read_exclusions
     from benchkit.runfile.reader import open_run
 
     with open_run(path) as run:
         stand = stand_from_json(run.header.profile_json)
-        events = tuple(run.events())
+        events = (*run.events(), *read_exclusions(path, run.content_sha256))
         # a stream of one block is read whole; a longer one stays in the file, which is open until all is said of it
         streams: list[StreamRows] = [
             run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources
@@ -135,23 +136,31 @@ def _analyse(
 ) -> tuple[RunResult, tuple[ChannelTrace, ...]]:
     """Results of every stream that carries a role, and its channels over time; each stream is passed once."""
     from benchkit.analysis.pipeline import analyse
-    from benchkit.analysis.quality import device_offsets, whole
+    from benchkit.analysis.quality import Movement, device_offsets
 
     named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]
     with_role = set(stand.roles.values())
     results: list[RunResult] = []
+    movements: list[Stream] = []
     drawn: dict[str, list[ChannelTrace]] = {}
     for stream in streams:
         if not len(stream) or not with_role & set(stream.channels):
             continue
         shown = [name for name in dict.fromkeys(named) if name in stream.channels]
-        thinning = Thinning(stream, shown)
-        results.append(analyse(stand, stream, events, day, duty, watch=thinning.feed))
+        thinning, movement = Thinning(stream, shown), Movement(stand, stream)
+
+        def watch(block: Stream, take: tuple[Callable[[Stream], None], ...] = (thinning.feed, movement.feed)) -> None:
+            for feed in take:
+                feed(block)
+
+        results.append(analyse(stand, stream, events, day, duty, watch=watch))
+        if (moved := movement.finish()) is not None:
+            movements.append(moved)
         for name, (time_s, values) in zip(shown, thinning.finish(), strict=True):
             channel = stand.channels[name]
             drawn.setdefault(name, []).append(ChannelTrace(name, channel.label, channel.unit, time_s, values))
     joined = {f.name: tuple(chain.from_iterable(getattr(r, f.name) for r in results)) for f in fields(RunResult)}
-    joined["findings"] += tuple(device_offsets(stand, [w for s in streams if (w := whole(s)) is not None], events))
+    joined["findings"] += tuple(device_offsets(stand, movements, events))
     return RunResult(**joined), tuple(trace for name in named for trace in drawn.get(name, ()))
 
 

@@ -15,11 +15,13 @@ from benchkit.report.sections_evidence import (
     quality_section,
 )
 from benchkit.report.sections_maps import map_section, propulsion_section
+from benchkit.report.sections_motor import motor_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
 from benchkit.report.sections_results import power_section, thrust_section
 from benchkit.report.sections_run import cautions_section, header_section, summary_section
 from benchkit.report.sections_steady import steady_section
 from benchkit.report.sections_thermal import thermal_section
+from benchkit.report.sections_thrust_tests import propellers_section
 
 
 def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) -> ReportModel:
@@ -32,7 +34,9 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         steady_section(runs),
         power_section(runs),
         map_section(runs),
+        motor_section(runs),
         thrust_section(runs),
+        propellers_section(runs),
         propulsion_section(runs),
         thermal_section(runs),
         limits_section(runs),

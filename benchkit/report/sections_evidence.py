@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from benchkit.analysis.coverage import clopper_pearson
+from benchkit.analysis.exclude import kept
 from benchkit.model.calibration import GainOffset, Polynomial
 from benchkit.model.calibration import Table as CurveTable
 from benchkit.model.results import Estimate
@@ -81,8 +82,14 @@ def quality_section(runs: Sequence[RunReport]) -> Section:
         _not_run_rows,
         note="What was not looked for was not found: these faults may be in the data.",
     )
-    if not_run is not None:
-        blocks.append(not_run)
+    looked_at = table_by_run(
+        runs,
+        "looked-at",
+        "What was looked at of long streams",
+        (Column("stream", "Stream"), Column("rows", "Rows"), Column("text", "Looked at")),
+        lambda run: ((Text(one.stream), count(one.rows), Text(one.text)) for one in run.result.looked_at),
+    )
+    blocks += [block for block in (not_run, looked_at) if block is not None]
     return Section("data-quality", "Data quality and open flags", tuple(blocks))
 
 
@@ -282,8 +289,9 @@ def _headline(run: RunReport) -> Iterable[tuple[str, Estimate, bool]]:
     if balances:
         best = max(balances, key=lambda b: b.drive_efficiency.value)
         yield f"Drive efficiency, {point_name(best.point)}", best.drive_efficiency, True
-    if run.result.thrust:
-        top = max(run.result.thrust, key=lambda t: t.thrust_n.value)
+    used = kept(run.result.thrust)
+    if used:
+        top = max(used, key=lambda t: t.thrust_n.value)
         yield f"CT, {point_name(top.point)}", top.ct, False
         yield f"CP, {point_name(top.point)}", top.cp, False
     for rating in run.result.ratings[:1]:

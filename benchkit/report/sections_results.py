@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from benchkit.analysis.budget import in_words, what_would_reduce
+from benchkit.analysis.exclude import kept
 from benchkit.analysis.linear_checks import sources_of
 from benchkit.model.results import Estimate, HeatBalance, OperatingPoint, PowerBalance, SquareLaw, StaticThrust
 from benchkit.model.stand import Role
@@ -28,6 +29,7 @@ from benchkit.report.model import (
     series,
 )
 from benchkit.report.rows import is_known, of_run, point_name, run_slug, table_by_run
+from benchkit.report.sections_thrust_tests import thrust_tests_blocks
 
 Row = tuple[Cell, ...]
 POINT = Column("point", "Point")
@@ -97,14 +99,14 @@ def power_section(runs: Sequence[RunReport]) -> Section | None:
 
 def _power_row(b: PowerBalance) -> Row:
     values = (b.speed_rpm, b.torque_nm, b.dc_power_w, b.ac_power_w, b.shaft_power_w)
-    return (Text(point_name(b.point)), *(number(value) for value in values))
+    return (_point_cell(b.point), *(number(value) for value in values))
 
 
 def _loss_row(b: PowerBalance) -> Row:
     losses = (b.inverter_loss_w, b.motor_loss_w, b.drive_loss_w)
     efficiencies = (b.inverter_efficiency, b.motor_efficiency, b.drive_efficiency)
     return (
-        Text(point_name(b.point)),
+        _point_cell(b.point),
         *(number(value) for value in losses),
         *(number(value, in_percent=True) for value in efficiencies),
     )
@@ -112,11 +114,11 @@ def _loss_row(b: PowerBalance) -> Row:
 
 def _heat_row(row: HeatBalance) -> Row:
     watts = (row.loss_w, row.coolant_heat_w, row.residual_w)
-    return (Text(point_name(row.point)), *(number(x) for x in watts), number(row.residual_share, in_percent=True))
+    return (_point_cell(row.point), *(number(x) for x in watts), number(row.residual_share, in_percent=True))
 
 
 def _loss_figure(run: RunReport, runs: Sequence[RunReport]) -> LossFigure | None:
-    balances = [b for b in run.result.balances if is_known(b.drive_loss_w)]
+    balances = [b for b in kept(run.result.balances) if is_known(b.drive_loss_w)]
     if not balances:
         return None
     if any(is_known(b.inverter_loss_w) and is_known(b.motor_loss_w) for b in balances):
@@ -143,7 +145,7 @@ def _efficiency_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, Operat
     """The greatest drive efficiency of a run, else that of motor or inverter: the headline number."""
     for subject in ("drive", "motor", "inverter"):
         name = f"{subject}_efficiency"
-        known = [b for b in run.result.balances if is_known(getattr(b, name))]
+        known = [b for b in kept(run.result.balances) if is_known(getattr(b, name))]
         if known:
             best = max(known, key=lambda b: getattr(b, name).value)
             yield f"{subject} efficiency", getattr(best, name), best.point
@@ -152,8 +154,8 @@ def _efficiency_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, Operat
 
 def _coefficients_to_halve(run: RunReport) -> Iterable[tuple[str, Estimate, OperatingPoint]]:
     """CT and CP at the greatest thrust."""
-    if run.result.thrust:
-        top = max(run.result.thrust, key=lambda t: t.thrust_n.value)
+    if kept(run.result.thrust):
+        top = max(kept(run.result.thrust), key=lambda t: t.thrust_n.value)
         yield "CT", top.ct, top.point
         yield "CP", top.cp, top.point
 
@@ -193,7 +195,7 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
             Column("tip_mach", "Tip Mach"),
             Column("reynolds", "Re at 75 % R"),
         ),
-        lambda run: (_force_row(t) for t in run.result.thrust),
+        lambda run: (_force_row(t) for t in kept(run.result.thrust)),
         note=U95,
     )
     coefficients = table_by_run(
@@ -207,7 +209,7 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
             Column("cp", "CP"),
             Column("figure_of_merit", "Figure of merit"),
         ),
-        lambda run: (_coefficient_row(t) for t in run.result.thrust),
+        lambda run: (_coefficient_row(t) for t in kept(run.result.thrust)),
         note=f"{U95} n in revolutions per second, D the diameter of the nameplate.",
     )
     laws = table_by_run(
@@ -238,12 +240,44 @@ def thrust_section(runs: Sequence[RunReport]) -> Section | None:
             Column("humidity", "Relative humidity", "%"),
             Column("density", "Density", "kg/m³"),
         ),
-        lambda run: (_air_row(t, run) for t in run.result.thrust),
+        lambda run: (_air_row(t, run) for t in kept(run.result.thrust)),
         note=f"{U95} Density of moist air from temperature, pressure and humidity.",
     )
     halving = halving_block(runs, _coefficients_to_halve)
-    blocks = [_force_figure(runs), forces, laws, _coefficient_figure(runs), coefficients, halving, air]
+    blocks: list[Block | None] = [_force_figure(runs), forces, laws, _coefficient_figure(runs), coefficients, halving]
+    blocks += [*thrust_tests_blocks(runs), air, _excluded_thrust(runs)]
     return Section("static-thrust", "Static thrust", tuple(b for b in blocks if b is not None))
+
+
+def _excluded_thrust(runs: Sequence[RunReport]) -> Block | None:
+    """Points that a person excluded: in no table above, no figure and no fit."""
+    return table_by_run(
+        runs,
+        "excluded-thrust",
+        "Excluded points",
+        (
+            POINT,
+            Column("speed", "Speed", "rpm"),
+            Column("thrust", "Thrust", "N"),
+            Column("torque", "Torque", "N·m"),
+            Column("ct", "CT"),
+            Column("cp", "CP"),
+            Column("reason", "Reason"),
+            Column("who", "By"),
+        ),
+        lambda run: (_excluded_row(t) for t in run.result.thrust if t.point.is_excluded),
+        note=f"{U95} They stay in the run and are used for nothing above.",
+    )
+
+
+def _excluded_row(t: StaticThrust) -> Row:
+    values = (t.speed_rpm, t.thrust_n, t.torque_nm, t.ct, t.cp)
+    words = (Text(t.point.excluded_reason), Text(t.point.excluded_by))
+    return (Text(point_name(t.point)), *(number(x) for x in values), *words)
+
+
+def _point_cell(point: OperatingPoint) -> Text:
+    return Text(f"{point_name(point)}, excluded", Tone.NOTE) if point.is_excluded else Text(point_name(point))
 
 
 def _force_row(t: StaticThrust) -> Row:
@@ -300,11 +334,16 @@ def _turns_squared(estimates: Sequence[Estimate]) -> Series:
 
 
 def _force_figure(runs: Sequence[RunReport]) -> CloudFigure:
-    with_thrust = [run for run in runs if run.result.thrust]
+    with_thrust = [run for run in runs if kept(run.result.thrust)]
 
-    def cloud(run: RunReport, name: str, values: Sequence[Estimate]) -> Cloud:
+    def cloud(run: RunReport, name: str, of: Callable[[StaticThrust], Estimate]) -> Cloud:
         label = f"run {run.label}" if len(runs) > 1 else "measured"
-        return Cloud(label, _turns_squared([t.speed_rpm for t in run.result.thrust]), series(name, values))
+        used = kept(run.result.thrust)
+        return Cloud(label, _turns_squared([t.speed_rpm for t in used]), series(name, [of(t) for t in used]))
+
+    def panel(title: str, y_label: str, of: Callable[[StaticThrust], Estimate]) -> CloudPanel:
+        clouds = tuple(cloud(run, title.lower(), of) for run in with_thrust)
+        return CloudPanel(title, "n² / (1/s²)", y_label, clouds, True)
 
     return CloudFigure(
         "thrust-figure",
@@ -313,20 +352,14 @@ def _force_figure(runs: Sequence[RunReport]) -> CloudFigure:
         "bars and the straight line through zero that fits best. Points off the line mean coefficients that change "
         "with speed.",
         (
-            CloudPanel(
-                "Thrust", "n² / (1/s²)", "Thrust / N",
-                tuple(cloud(run, "thrust", [t.thrust_n for t in run.result.thrust]) for run in with_thrust), True,
-            ),
-            CloudPanel(
-                "Torque", "n² / (1/s²)", "Torque / N·m",
-                tuple(cloud(run, "torque", [t.torque_nm for t in run.result.thrust]) for run in with_thrust), True,
-            ),
+            panel("Thrust", "Thrust / N", lambda t: t.thrust_n),
+            panel("Torque", "Torque / N·m", lambda t: t.torque_nm),
         ),
-    )  # fmt: skip
+    )
 
 
 def _coefficient_figure(runs: Sequence[RunReport]) -> CloudFigure:
-    with_thrust = [run for run in runs if run.result.thrust]
+    with_thrust = [run for run in runs if kept(run.result.thrust)]
 
     def panel(title: str, name: str) -> CloudPanel:
         return CloudPanel(
@@ -336,8 +369,8 @@ def _coefficient_figure(runs: Sequence[RunReport]) -> CloudFigure:
             tuple(
                 Cloud(
                     f"run {run.label}" if len(runs) > 1 else "measured",
-                    series("speed", [t.speed_rpm for t in run.result.thrust]),
-                    series(name, [getattr(t, name) for t in run.result.thrust]),
+                    series("speed", [t.speed_rpm for t in kept(run.result.thrust)]),
+                    series(name, [getattr(t, name) for t in kept(run.result.thrust)]),
                 )
                 for run in with_thrust
             ),

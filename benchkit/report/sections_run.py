@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
+from benchkit.analysis.exclude import kept
 from benchkit.model.cautions import CAUTIONS
 from benchkit.model.results import Estimate, PowerBalance
 from benchkit.report.flags import Flag, open_flags, started_text
@@ -83,7 +84,7 @@ def _key_rows(run: RunReport) -> Iterable[Row]:
     )
     if top is not None:
         yield _key("Greatest shaft power held", top.shaft_power_w, _at(top))
-    thrust = max((t for t in result.thrust if is_known(t.thrust_n)), key=lambda t: t.thrust_n.value, default=None)
+    thrust = max((t for t in kept(result.thrust) if is_known(t.thrust_n)), key=lambda t: t.thrust_n.value, default=None)
     if thrust is not None:
         where = f"{point_name(thrust.point)}, {show(plain(thrust.speed_rpm.value, 'rpm', 4))}"
         yield _key("Greatest static thrust", thrust.thrust_n, where)

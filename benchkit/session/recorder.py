@@ -34,6 +34,7 @@ from benchkit.session.lane import Lane
 from benchkit.session.messages import FirstOutStatus, LiveRows, Status
 from benchkit.session.opening import Opening
 from benchkit.session.protection_status import protection_status
+from benchkit.session.quality_watch import QualityWatch
 from benchkit.session.repeats import Repeats
 from benchkit.session.requests import answer_request
 from benchkit.session.waiting import wait_for
@@ -105,6 +106,7 @@ class Recorder:
         self._batch = Batch()
         self._untold: deque[_Untold] = deque()
         self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
+        self._quality = {lane.name: QualityWatch(stand, lane.name, lane.channel_names) for lane in self.lanes.values()}
         self._next_serve = self._next_requests = self._next_disk = self.start_ns
         self._bytes_taken = 0
         self._row_bytes = 0
@@ -263,10 +265,18 @@ class Recorder:
                     for told in lane.loops.feed(event, one.values, self.start_ns, lane.name):
                         self._tell(told)
             elif isinstance(event, Reply):
-                if self._beats is None or not self._beats.takes_reply(lane.name, event.text, event.arrival_ns):
-                    self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
+                self._log_reply(lane, event)
             elif not (isinstance(event, Gap) and lane.outage(event)):
                 self._note_noise(lane, event)
+
+    def _log_reply(self, lane: Lane, reply: Reply) -> None:
+        if self._beats is not None and self._beats.takes_reply(lane.name, reply.text, reply.arrival_ns):
+            return
+        at_s = (reply.arrival_ns - self.start_ns) * 1e-9
+        self._tell(log_event(reply, at_s, lane.name))
+        changed = self._quality[lane.name].reply(reply.text, at_s)
+        if changed is not None:
+            self._tell(changed)
 
     def _act(self, outcomes: Sequence[Outcome]) -> None:
         """Commands go out before anything is told about them."""
@@ -386,8 +396,16 @@ class Recorder:
         self._check_recording(now)
         self._write_down(self._repeats.over((now - self.start_ns) * 1e-9))
         self._gather()
+        self._look_at_quality((now - self.start_ns) * 1e-9)
         self._hand_over()
         self.desk.publish(self.status(now))
+
+    def _look_at_quality(self, now_s: float) -> None:
+        """At most one source a turn, so that a turn costs the same however many there are."""
+        due = next((watch for watch in self._quality.values() if watch.is_due(now_s)), None)
+        if due is not None:
+            for event in due.look(now_s):
+                self._tell(event)
 
     def _gather(self) -> None:
         """Publish the rows that came since the last time, and put them into the batch."""
@@ -398,6 +416,7 @@ class Recorder:
             lane = self.lanes[name]
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
             lane.keep_timed(block)
+            self._quality[name].add(block)
             self._batch.blocks.append((name, block))
             self._batch.fits.append((name, lane.time_base.take_fits()))
             self._row_bytes += len(block) * lane.row_bytes

@@ -27,6 +27,8 @@ REPEATING = frozenset(
         EventKind.PERMISSIVE,
         EventKind.STATE,
         EventKind.REFUSED,
+        EventKind.QUALITY,
+        EventKind.QUALITY_OVER,
     }
 )
 """Kinds that rows alone can bring about, as often as there are rows. The others are told always."""

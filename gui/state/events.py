@@ -49,6 +49,8 @@ _WORDS: dict[EventKind, str] = {
     EventKind.REPLY: "reply",
     EventKind.SENSOR_FAULT: "SENSOR FAULT",
     EventKind.SENSOR_BACK: "sensor back",
+    EventKind.QUALITY: "DATA QUALITY",
+    EventKind.QUALITY_OVER: "data quality again",
     EventKind.SOURCE_LOST: "SOURCE LOST",
     EventKind.SOURCE_BACK: "source back",
     EventKind.RECORDING_FAULT: "RECORDING FAULT",
@@ -64,6 +66,7 @@ _TONES: dict[EventKind, Tone] = {
     EventKind.SENSOR_FAULT: Tone.CAUTION,
     EventKind.STOP_ESCALATED: Tone.DANGER,
     EventKind.FLOOD: Tone.CAUTION,
+    EventKind.QUALITY: Tone.CAUTION,
     EventKind.SOURCE_LOST: Tone.CAUTION,
     EventKind.RECORDING_FAULT: Tone.CAUTION,
 }

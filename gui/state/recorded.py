@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from benchkit.model.stand import Role
 from benchkit.profiles import stand_from_json
+from benchkit.runfile.exclusions import read_exclusions
 from benchkit.runfile.reader import Run, open_run
 from gui.state.events import EventLog
 from gui.state.headline import Headline, Shown, recorded_headline
@@ -112,7 +113,7 @@ def load_recorded(path: Path) -> RecordedModel:
 
 def _log_of(run: Run, longest: Traces | None) -> EventLog:
     """The events, at sample times of the longest stream."""
-    log, events = EventLog(), run.events()
+    log, events = EventLog(), [*run.events(), *read_exclusions(run.path, run.content_sha256)]
     times = np.array([event.time_s for event in events])
     at = [None] * len(events) if longest is None else longest.sample_time_at(times).tolist()
     for event, time_s in zip(events, at, strict=True):

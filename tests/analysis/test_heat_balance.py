@@ -34,6 +34,13 @@ def test_properties_are_those_of_the_library(glycol):
     assert np.ptp(around) < 1e-5
 
 
+def test_single_numbers_are_those_of_arrays():
+    temps, shares = np.meshgrid(np.linspace(-5.0, 105.0, 45), np.linspace(-0.05, 0.65, 29))
+    for of in (coolant_density, coolant_specific_heat):
+        singly = [float(of(t, x)) for t, x in zip(temps.ravel().tolist(), shares.ravel().tolist(), strict=True)]
+        assert np.array_equal(singly, of(temps, shares).ravel(), equal_nan=True)
+
+
 def test_nothing_is_said_outside():
     assert np.isnan(coolant_density([-1.0, 101.0, 50.0, 50.0], [0.5, 0.5, 0.7, -0.1])).all()
     assert np.isnan(coolant_specific_heat(np.nan, 0.5))

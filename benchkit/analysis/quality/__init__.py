@@ -8,8 +8,13 @@ One module a topic; a check is a plain function and one line in a table: those o
 
 from __future__ import annotations
 
-from benchkit.analysis.quality.calibrations import check_calibrations, firmware_of_runs
-from benchkit.analysis.quality.devices import device_offsets
+from benchkit.analysis.quality.calibrations import (
+    check_calibrations,
+    firmware_of_runs,
+    identity_change,
+    identity_of,
+)
+from benchkit.analysis.quality.devices import Movement, device_offsets
 from benchkit.analysis.quality.results import (
     check_acceleration,
     check_air,
@@ -18,6 +23,7 @@ from benchkit.analysis.quality.results import (
     check_thrust,
     fill_values,
 )
+from benchkit.analysis.quality.row_facts import RowGathering
 from benchkit.analysis.quality.rows import (
     RANGE_MARGIN,
     check_frozen,
@@ -26,13 +32,15 @@ from benchkit.analysis.quality.rows import (
     check_stream,
     check_time,
 )
-from benchkit.analysis.quality.run import check_results, check_run, whole
+from benchkit.analysis.quality.run import check_results, check_run, looked_at
 from benchkit.analysis.quality.words import DETECTORS, Detector
 
 __all__ = [
     "DETECTORS",
     "RANGE_MARGIN",
     "Detector",
+    "Movement",
+    "RowGathering",
     "check_acceleration",
     "check_air",
     "check_balance",
@@ -49,5 +57,7 @@ __all__ = [
     "device_offsets",
     "fill_values",
     "firmware_of_runs",
-    "whole",
+    "identity_change",
+    "identity_of",
+    "looked_at",
 ]

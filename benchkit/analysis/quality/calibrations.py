@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from benchkit.analysis.quality.look import Look
+from benchkit.model.events import EventKind
 from benchkit.model.results import Finding
 from benchkit.model.stand import Stand
 
@@ -45,6 +46,52 @@ def firmware(look: Look) -> list[Finding]:
     if others:
         text = f"The inverter told of firmware {', '.join(h[:12] for h in others)}…; the profile says {stated[:12]}…"
         findings.append(Finding("error", "firmware_changed", text))
+    return findings + _identities(look)
+
+
+def identity_of(reply: str) -> str:
+    """What a device says of itself in a reply line; empty for any other line.
+
+    ``identity: ...`` is the answer of a SCPI instrument to ``*IDN?``, told where it differs from that of the opening
+    before; ``firmware: ...`` any device may send.
+
+    >>> identity_of("identity: MARSH,PA-4,0017,1.4.2"), identity_of("ok stop ramp")
+    ('identity: MARSH,PA-4,0017,1.4.2', '')
+    """
+    text = reply.strip()
+    return text if text.partition(":")[0] in _TELLS and text.partition(":")[2].strip() else ""
+
+
+def identity_change(before: str, now: str) -> str:
+    """In words what differs between two lines of :func:`identity_of` of one kind; empty where nothing does."""
+    kind, _, old = before.partition(":")
+    other, _, new = now.partition(":")
+    if kind != other or old.strip() == new.strip():
+        return ""
+    fields = [[part.strip() for part in text.split(",")] for text in (old, new)]
+    is_firmware = kind == "firmware" or (len(fields[0]) == len(fields[1]) and fields[0][:3] == fields[1][:3])
+    what = "its firmware changed" if is_firmware else "another instrument answers"
+    return f"{what}: {old.strip()} before, {new.strip()} now"
+
+
+_TELLS = ("identity", "firmware")
+
+
+def _identities(look: Look) -> list[Finding]:
+    """A device that told of one firmware and then of another within the run."""
+    last: dict[str, str] = {}
+    findings = []
+    for event in look.events:
+        told = identity_of(event.message) if event.kind is EventKind.REPLY else ""
+        if not told or event.source != look.stream.source:
+            continue
+        kind = told.partition(":")[0]
+        words = identity_change(last[kind], told) if kind in last else ""
+        if words:
+            row = look.stream.row_at(event.time_s)
+            text = f"{event.source}, at {event.time_s:.1f} s: {words}."
+            findings.append(Finding("error", "firmware_changed", text, "", row, len(look.stream)))
+        last[kind] = told
     return findings
 
 

@@ -12,7 +12,7 @@ from benchkit.analysis.quality.look import FloatArray
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import Finding
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import Stream, StreamRows
 
 PAIRS: tuple[tuple[Role, Role], ...] = (
     (Role.SPEED, Role.ELECTRICAL_FREQUENCY),
@@ -81,8 +81,46 @@ def _movement(values: FloatArray, width: int) -> FloatArray:
     return np.asarray(moved - moved.mean())
 
 
+class Movement:
+    """The columns of :data:`PAIRS` of one stream, thinned to means of so many rows that :data:`_MOST_ROWS` are left.
+    ``feed`` every block in order, then ``finish``; memory is that of what is left."""
+
+    def __init__(self, stand: Stand, stream: StreamRows) -> None:
+        roles = dict.fromkeys(role for pair in PAIRS for role in pair)
+        named = [stand.roles[role] for role in roles if role in stand.roles]
+        self._names = [name for name in named if name in stream.channels] if pairs_apart(stand) else []
+        self._places = [stream.channels.index(name) for name in self._names]
+        self._source, self._units = stream.source, tuple(stream.units[k] for k in self._places)
+        self.rows_each = max(1, -(-len(stream) // _MOST_ROWS))
+        """Rows of one mean."""
+        self._rest = np.empty((0, len(self._places) + 1))
+        self._kept: list[FloatArray] = []
+
+    def feed(self, block: Stream) -> None:
+        """The next rows."""
+        if not self._names:
+            return
+        rows = np.concatenate([self._rest, np.column_stack([block.time_s, block.values[:, self._places]])])
+        pieces = rows.shape[0] // self.rows_each
+        whole = rows[: pieces * self.rows_each]
+        self._kept.append(whole.reshape(pieces, self.rows_each, rows.shape[1]).mean(axis=1))  # NaN stays NaN
+        self._rest = rows[pieces * self.rows_each :].copy()
+
+    def finish(self) -> Stream | None:
+        """The thinned stream; None where no pair of the stand lies in two sources."""
+        if not self._names or not self._kept:
+            return None
+        rows = np.concatenate(self._kept)
+        t = rows[:, 0]
+        counter = np.full(t.size, -1, dtype=np.int64)
+        return Stream(self._source, tuple(self._names), self._units, t, t, t, counter, rows[:, 1:])
+
+
 def device_offsets(stand: Stand, streams: Sequence[Stream], events: Sequence[Event] = ()) -> list[Finding]:
-    """Sources whose samples of one movement lie apart in time; an offset measured on a common edge is quoted."""
+    """Sources whose samples of one movement lie apart in time; an offset measured on a common edge is quoted.
+
+    Of long streams take what :class:`Movement` leaves: an offset is then seen from two of its intervals on.
+    """
     by_source = {stream.source: stream for stream in streams}
     findings: dict[tuple[str, str], Finding] = {}
     for roles in PAIRS:

@@ -10,87 +10,19 @@ Source: sampling theorem (a frequency folds at multiples of half the rate); thre
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-import numpy as np
-
-from benchkit.analysis.quality.look import STANDS_STILL_RPM, FloatArray, Look, point_words
+from benchkit.analysis.quality.look import STANDS_STILL_RPM, Look, point_words
+from benchkit.analysis.quality.spectrum import Line, folded
 from benchkit.model.results import Finding, OperatingPoint
 from benchkit.model.stand import Role
 
-LINE_OVER_FLOOR = 30.0
-"""Power of a line over the median power round it. Of 8000 bins of noise the largest reaches 18: -log2 of 1/8000, plus
-some."""
 LINE_SHARE = 0.001
 """Smallest amplitude of a line, as a share of the mean, that is worth a word: the accuracy of a power analyser."""
 CLOCKS_PPM = 250.0
 """By how much the switching clock and that of the instrument may be apart, together."""
 LOW_POWER_FACTOR = 0.3
 """Below it a phase error of 1 mrad, usual for current clamps (common practice, no source), is 0.3 % of the power."""
-_LOWEST_HZ = 0.5
 _ELECTRICAL = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.AC_POWER, Role.PHASE_CURRENT)
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a spectrum."""
-
-    frequency_hz: float
-    amplitude: float
-    width_hz: float
-
-
-def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
-    """The line that stands out most from the floor round it, or None.
-
-    Args:
-        values: samples (n,) at an even rate; NaN is taken as the mean.
-        rate_hz: sample rate [Hz].
-    """
-    n = values.size
-    if n < 256 or np.count_nonzero(~np.isnan(values)) < 0.9 * n:
-        return None
-    x = np.where(np.isnan(values), np.nanmean(values), values)
-    along = np.arange(n) - 0.5 * (n - 1)
-    x = x - x.mean()
-    x -= along * (np.sum(along * x) / np.sum(along**2))
-    window = np.hanning(n)
-    spectrum = np.abs(np.fft.rfft(x * window)) * (2.0 / window.sum())
-    width = rate_hz / n
-    first = max(2, math.ceil(_LOWEST_HZ / width))
-    power = spectrum[first:-1] ** 2
-    if power.size < 64:
-        return None
-    over = power / np.maximum(_floor(power), 1e-300)
-    k = int(np.argmax(over))
-    if over[k] < LINE_OVER_FLOOR:
-        return None
-    near = spectrum[first + max(0, k - 1) : first + k + 2]
-    # a Hann line spreads over three bins; their powers add up to 1.5 times that of the line
-    amplitude = float(np.sqrt(np.sum(near**2) / 1.5))
-    return Line((first + k) * width, amplitude, width)
-
-
-def _floor(power: FloatArray) -> FloatArray:
-    """Median of the power round each bin: in pieces of some 24 bins and more, finer where wander makes it steep.
-
-    Of noise the power of a bin is exponentially distributed: its median is ln 2 exp(gamma) = 1.235 of the geometric
-    mean, which is quicker to get.
-    """
-    edges = np.unique(np.round(np.concatenate([[0], np.geomspace(24, power.size, 14)])).astype(int))
-    logs = np.add.reduceat(np.log(np.maximum(power, 1e-300)), edges[:-1]) / np.diff(edges)
-    middles = 0.5 * (edges[:-1] + edges[1:])
-    return np.asarray(1.235 * np.exp(np.interp(np.arange(power.size), middles, logs)))
-
-
-def folded(frequency_hz: float, rate_hz: float) -> float:
-    """Where a frequency [Hz] appears after sampling at a rate [Hz]: between 0 and half the rate [Hz].
-
-    >>> folded(16_003.0, 200.0)
-    3.0
-    """
-    rest = frequency_hz % rate_hz
-    return min(rest, rate_hz - rest)
 
 
 def lines(look: Look) -> list[Finding]:
@@ -104,7 +36,7 @@ def lines(look: Look) -> list[Finding]:
             mean = look.mean(point, role)
             if mean is None or not look.has(role):
                 continue
-            line = strongest_line(look.values(role, look.window(point)), 1.0 / look.interval_s)
+            line = look.facts(point).lines.get(role)
             least = LINE_SHARE * max(abs(mean.value), 0.2 * look.channel(role).high)
             if line is None or line.amplitude < least:
                 continue
@@ -146,7 +78,7 @@ def product_of_means(look: Look) -> list[Finding]:
         point, power = balance.point, balance.dc_power_w
         if not power.is_measured or abs(power.value) < 1.0:
             continue
-        left_out = _covariance(look, point)
+        left_out = look.facts(point).covariance_w
         # what the calibrations leave open: the scatter of the means is the ripple itself
         u = math.hypot(*(_relative(look, point, r) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))) * abs(power.value)
         if math.isnan(left_out) or abs(left_out) <= u:
@@ -170,20 +102,6 @@ def _relative(look: Look, point: OperatingPoint, role: Role) -> float:
     if mean is None or mean.value == 0.0:
         return math.nan
     return look.channel(role).calibration.accuracy.standard_uncertainty(mean.value) / abs(mean.value)
-
-
-def _covariance(look: Look, point: OperatingPoint) -> float:
-    """Mean of products less product of means of DC voltage and current [W], trends taken off."""
-    rows = look.window(point)
-    u, i = look.values(Role.DC_VOLTAGE, rows), look.values(Role.DC_CURRENT, rows)
-    good = ~(np.isnan(u) | np.isnan(i))
-    if np.count_nonzero(good) < 100:
-        return math.nan
-    u, i = u[good] - u[good].mean(), i[good] - i[good].mean()
-    along = np.arange(u.size) - 0.5 * (u.size - 1)
-    square = np.sum(along**2)
-    u, i = u - along * (np.sum(along * u) / square), i - along * (np.sum(along * i) / square)
-    return float(np.mean(u * i))
 
 
 def low_power_factor(look: Look) -> list[Finding]:

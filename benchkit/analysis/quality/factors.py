@@ -181,7 +181,8 @@ def swapped(look: Look) -> list[Finding]:
     if look.has(Role.COOLANT_INLET_TEMP) and look.has(Role.COOLANT_OUTLET_TEMP):
         findings += _swapped_coolant(look)
     if look.rest and look.has(Role.DC_VOLTAGE) and look.has(Role.DC_CURRENT):
-        u, i = (middle(look.values(r, look.rest[0])) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))
+        still = look.at_rest(look.rest[0])
+        u, i = (middle(still.column(look.name(r))) for r in (Role.DC_VOLTAGE, Role.DC_CURRENT))
         if abs(i) > 20.0 and abs(u) < 0.2 * abs(i):
             text = f"At rest the DC current shows {i:.4g} and the DC voltage {u:.3g}: in each other's place."
             findings.append(_of(look, Role.DC_VOLTAGE, "swapped_channels", text))
@@ -246,13 +247,16 @@ def _shaft(look: Look, loaded: Sequence[PowerBalance], is_electrical: bool) -> l
 
 def _thrust(look: Look, is_other: bool) -> list[Finding]:
     """Figure of merit, goes with T^1.5 over Q; a wrong torque is found on the electrical side first."""
-    merit = _median([_merit(look, b) for b in look.balances])
+    zero = 0.0
+    if look.rest and look.has(Role.THRUST):
+        zero = middle(look.at_rest(look.rest[-1]).column(look.name(Role.THRUST)))
+    merit = _median([_merit(look, b, zero) for b in look.balances])
     if is_other or math.isnan(merit) or _fits(merit, FIGURE_OF_MERIT):
         return []
     return [_judge(look, Role.THRUST, FORCE, [(merit, FIGURE_OF_MERIT, 1.5)])]
 
 
-def _merit(look: Look, balance: PowerBalance) -> float:
+def _merit(look: Look, balance: PowerBalance, zero: float) -> float:
     """Figure of merit ``T^1.5 / (sqrt(2 rho A) P)`` of what the cell shows above its zero, at 1.2 kg/m³ (a factor does
     not hang on the density); NaN where it shows nothing, as on a load machine, or where little power flows."""
     propeller, thrust = look.stand.propeller, look.mean(balance.point, Role.THRUST)
@@ -261,11 +265,8 @@ def _merit(look: Look, balance: PowerBalance) -> float:
     rated = look.stand.motor.rated_torque_nm * look.stand.motor.max_speed_rpm * 2.0 * math.pi / 60.0
     if not balance.shaft_power_w.value > 0.02 * rated:
         return math.nan
-    values = look.values(Role.THRUST, look.window(balance.point))
-    zero = middle(look.values(Role.THRUST, look.rest[-1])) if look.rest else 0.0
     shown = abs(thrust.value - zero)
-    pieces = [float(np.nanmean(part)) for part in np.array_split(values, 10) if np.any(~np.isnan(part))]
-    if shown < CLEARLY * float(np.std(pieces)) / math.sqrt(10.0):
+    if shown < CLEARLY * look.facts(balance.point).thrust_spread_n / math.sqrt(10.0):
         return math.nan
     area = 0.25 * math.pi * propeller.diameter_m**2
     return float(shown**1.5 / (math.sqrt(2.0 * 1.2 * area) * balance.shaft_power_w.value))

@@ -3,51 +3,89 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
 import numpy.typing as npt
 
+from benchkit.analysis.quality.point_facts import PointFacts, facts_of, trend
+from benchkit.analysis.quality.row_facts import (
+    STANDS_STILL_RPM,
+    FloatArray,
+    IntArray,
+    RowFacts,
+    Rows,
+    edges_of,
+    gathered,
+)
 from benchkit.model.events import Event
 from benchkit.model.results import Estimate, OperatingPoint, PowerBalance, StaticThrust
 from benchkit.model.stand import Channel, Role, Stand
-from benchkit.model.stream import Stream
+from benchkit.model.stream import Stream, StreamRows
 from benchkit.units import Quantity
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-Rows = tuple[int, int]
+__all__ = [
+    "LARGEST_REST",
+    "LARGEST_WINDOW",
+    "STANDS_STILL_RPM",
+    "FloatArray",
+    "Look",
+    "Rows",
+    "edges_of",
+    "longest_run",
+    "look_at",
+    "middle",
+    "places",
+    "point_words",
+    "runs",
+    "samples",
+    "times",
+    "trend",
+]
 
-STANDS_STILL_RPM = 5.0
-"""A shaft below this stands still (common practice, no source)."""
-REST_S = 2.0
-"""Shortest stretch at rest that tells a zero."""
-SECOND_S = 1.0
-"""Length of the pieces whose means the slow checks look at."""
+BoolArray = npt.NDArray[np.bool_]
+
 LARGEST_WINDOW = 16_384
 """Rows of one point that the checks of noise and lines look at: enough for 0.01 Hz at 200 Hz, and a bounded cost."""
+LARGEST_REST = 65_536
+"""Rows of one rest that a zero is taken from: a minute at 1 kHz, the first of a longer rest."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """One stream and all that is known of it; rows are half open."""
+    """One stream and all that is known of it; rows are half open. The stream may stay in its file: of its rows only
+    those of one point or one rest are read at a time."""
 
     stand: Stand
-    stream: Stream
+    stream: StreamRows
     events: tuple[Event, ...]
     points: tuple[OperatingPoint, ...]
     balances: tuple[PowerBalance, ...]
     thrust: tuple[StaticThrust, ...]
     run_date: date | None
-    interval_s: float
-    rest: tuple[Rows, ...]
-    """Stretches in which the shaft stands still."""
-    second_edges: IntArray
-    """First rows of pieces of one second (m + 1,)."""
-    seconds: FloatArray
-    """Means of those pieces (m, channels); NaN where a piece has no good sample."""
+    rows: RowFacts
+    _of_points: dict[tuple[int, int], PointFacts] = field(default_factory=dict)
+
+    @property
+    def interval_s(self) -> float:
+        """Usual step of time [s]."""
+        return self.rows.interval_s
+
+    @property
+    def rest(self) -> tuple[Rows, ...]:
+        """Stretches in which the shaft stands still."""
+        return self.rows.rest
+
+    @property
+    def second_edges(self) -> IntArray:
+        """First rows of pieces of one second (m + 1,)."""
+        return self.rows.second_edges
+
+    @property
+    def seconds(self) -> FloatArray:
+        """Means of those pieces (m, channels); NaN where a piece has no good sample."""
+        return self.rows.seconds
 
     def has(self, role: Role) -> bool:
         """True where the stand names a channel for the role and the stream carries it."""
@@ -62,10 +100,24 @@ class Look:
         """The channel with that role; the caller has checked :meth:`has`."""
         return self.stand.channels[self.stand.roles[role]]
 
-    def values(self, role: Role, rows: Rows | None = None) -> FloatArray:
-        """Samples of a role (n,), of some rows or all."""
-        column = self.stream.column(self.name(role))
-        return column if rows is None else column[rows[0] : rows[1]]
+    def read(self, rows: Rows) -> Stream:
+        """Some rows in memory. The caller bounds how many."""
+        return self.stream.rows(*rows)
+
+    def at_rest(self, rows: Rows) -> Stream:
+        """The rows of a rest, at most :data:`LARGEST_REST`."""
+        return self.read((rows[0], min(rows[1], rows[0] + LARGEST_REST)))
+
+    def time_of(self, row: int) -> float:
+        """Sample time of one row [s]."""
+        return float(self.read((row, row + 1)).time_s[0])
+
+    def facts(self, point: OperatingPoint) -> PointFacts:
+        """What the last rows of a point say (:meth:`window`); read once, however many checks ask."""
+        window = self.window(point)
+        if window not in self._of_points:
+            self._of_points[window] = facts_of(self.stand, self.read(window), self.interval_s)
+        return self._of_points[window]
 
     def seconds_of(self, role: Role) -> FloatArray:
         """Means over pieces of one second (m,)."""
@@ -94,16 +146,15 @@ class Look:
 
 def look_at(
     stand: Stand,
-    stream: Stream,
+    stream: StreamRows,
     events: Sequence[Event] = (),
     points: Sequence[OperatingPoint] = (),
     balances: Sequence[PowerBalance] = (),
     thrust: Sequence[StaticThrust] = (),
     run_date: date | None = None,
+    rows: RowFacts | None = None,
 ) -> Look:
-    """Everything that the checks share, in one pass over the rows."""
-    interval = float(np.median(np.diff(stream.time_s))) if len(stream) > 1 else float("nan")
-    edges, means = _seconds(stream)
+    """Everything that the checks share; ``rows`` where they were gathered while something else passed over them."""
     return Look(
         stand=stand,
         stream=stream,
@@ -112,57 +163,11 @@ def look_at(
         balances=tuple(balances),
         thrust=tuple(thrust),
         run_date=run_date,
-        interval_s=interval,
-        rest=_rest(stand, stream),
-        second_edges=edges,
-        seconds=means,
+        rows=gathered(stand, stream) if rows is None else rows,
     )
 
 
-def _seconds(stream: Stream) -> tuple[IntArray, FloatArray]:
-    """Pieces of as many rows as one second usually has, and their means over good samples."""
-    n = len(stream)
-    if n < 2:
-        return np.array([0, n], dtype=np.int64), np.full((1, len(stream.channels)), np.nan)
-    span = float(np.median(np.diff(stream.time_s)))
-    rows = max(1, round(SECOND_S / span)) if span > 0.0 else max(1, n // 60)
-    edges = np.append(np.arange(0, n - rows + 1 if n > rows else 1, rows), n).astype(np.int64)
-    whole = edges.size - 2
-    values = stream.values
-    means = np.full((edges.size - 1, values.shape[1]), np.nan)
-    if whole > 0:
-        # whole pieces as one reshaped view: a plain mean is several times faster than sums between indices
-        means[:whole] = values[: whole * rows].reshape(whole, rows, -1).mean(axis=1)
-    means[whole:] = values[whole * rows :].mean(axis=0)
-    piece, column = np.nonzero(np.isnan(means))
-    for k in np.unique(piece):
-        part = values[edges[k] : edges[k + 1], column[piece == k]]
-        good = ~np.isnan(part)
-        count = good.sum(axis=0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            means[k, column[piece == k]] = np.where(good, part, 0.0).sum(axis=0) / count
-    return edges, means
-
-
-def _rest(stand: Stand, stream: Stream) -> tuple[Rows, ...]:
-    channel = stand.channel_for(Role.SPEED)
-    if channel is None or channel.name not in stream.channels or len(stream) < 2:
-        return ()
-    still = np.abs(stream.column(channel.name)) < STANDS_STILL_RPM  # NaN is not at rest
-    found = []
-    for start, stop in runs(still):
-        if stream.time_s[stop - 1] - stream.time_s[start] >= REST_S:
-            found.append((start, stop))
-    return tuple(found)
-
-
 # ------------------------------------------------------------------------------------------------ small parts
-def edges_of(mask: BoolArray) -> tuple[IntArray, IntArray]:
-    """First rows of all runs of True (m,) and the rows behind them (m,)."""
-    change = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    return np.flatnonzero(change == 1), np.flatnonzero(change == -1)
-
-
 def runs(mask: BoolArray) -> list[Rows]:
     """All runs of True as rows (start, stop)."""
     starts, stops = edges_of(mask)
@@ -182,16 +187,6 @@ def middle(values: FloatArray) -> float:
     """Median of the good samples; NaN of none."""
     good = values[~np.isnan(values)]
     return float(np.median(good)) if good.size else float("nan")
-
-
-def trend(time_s: FloatArray, values: FloatArray) -> float:
-    """Slope of the straight line through good samples, per second; NaN of fewer than three."""
-    good = ~np.isnan(values)
-    if np.count_nonzero(good) < 3:
-        return float("nan")
-    t = time_s[good] - time_s[good].mean()
-    square = float(np.sum(t**2))
-    return float(np.sum(t * values[good]) / square) if square > 0.0 else float("nan")
 
 
 def times(count: int) -> str:

@@ -19,8 +19,8 @@ from benchkit.model.stream import Stream
 
 FROZEN_S = 5.0
 """A channel that repeats one value for so long, while it changes elsewhere, is called frozen."""
-_FROZEN_TIMES = 50.0  # ... and so many times longer than it usually repeats one
-_FROZEN_CHANGES = 20  # ... and only a channel that changes so often can freeze
+FROZEN_TIMES = 50.0  # ... and so many times longer than it usually repeats one
+FROZEN_CHANGES = 20  # ... and only a channel that changes so often can freeze
 _GAP_INTERVALS = 5.0
 _SATURATED_ROWS = 5
 RANGE_MARGIN = 0.005
@@ -161,7 +161,7 @@ def check_frozen(stand: Stand, stream: Stream) -> list[Finding]:
             continue
         changes = int(np.count_nonzero(~same & ~np.isnan(values[1:]) & ~np.isnan(values[:-1])))
         usual = (same.size - length) / max(changes, 1)
-        if changes >= _FROZEN_CHANGES and length > _FROZEN_TIMES * usual:
+        if changes >= FROZEN_CHANGES and length > FROZEN_TIMES * usual:
             text = f"The value stands at {values[first]:g} for {length * interval:.1f} s: frozen?"
             findings.append(Finding("caution", "frozen", text, name, first, first + length + 1))
     return findings

@@ -17,11 +17,12 @@ from benchkit.analysis.quality import (
     temperatures,
     zero,
 )
-from benchkit.analysis.quality.look import Look, look_at
+from benchkit.analysis.quality.look import LARGEST_REST, LARGEST_WINDOW, Look, look_at
+from benchkit.analysis.quality.row_facts import MOST_SPEEDS, RowFacts
 from benchkit.model.events import Event
-from benchkit.model.results import Finding, NotRun, OperatingPoint, PowerBalance, StaticThrust
+from benchkit.model.results import Finding, LookedAt, NotRun, OperatingPoint, PowerBalance, StaticThrust
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import Stream, StreamRows
+from benchkit.model.stream import BLOCK_ROWS, Stream, StreamRows
 
 LookCheck = Callable[[Look], list[Finding]]
 
@@ -126,15 +127,17 @@ CHECKS: tuple[Check, ...] = (
 )
 
 
-LOOK_ROWS = 1_000_000
-"""Longer streams are not taken into memory to be looked at: 17 minutes at 1 kHz, 220 MB of 24 channels and times."""
-
-
-def whole(stream: StreamRows) -> Stream | None:
-    """The stream in memory; None where it is too long for that."""
-    if isinstance(stream, Stream):
-        return stream
-    return stream.rows(0, len(stream)) if len(stream) <= LOOK_ROWS else None
+def looked_at(stream: StreamRows) -> tuple[LookedAt, ...]:
+    """What the checks look at of a stream that is not in memory as a whole; nothing of one that is."""
+    if isinstance(stream, Stream) or len(stream) <= BLOCK_ROWS:
+        return ()
+    text = (
+        f"All rows, in blocks of {BLOCK_ROWS}: time, counter, gaps, ranges, frozen, dropouts, pulses; what counts over "
+        "a stretch is said of one block. Slow movement: means over one second. Lines, scatter and ripple: the last "
+        f"{LARGEST_WINDOW} rows of each point. Zeros: the first {LARGEST_REST} rows of each rest. Step of the speed: "
+        f"{MOST_SPEEDS} readings and more, evenly spread."
+    )
+    return (LookedAt(stream.source, len(stream), text),)
 
 
 def check_run(
@@ -146,16 +149,16 @@ def check_run(
     thrust: Sequence[StaticThrust] = (),
     run_date: date | None = None,
     of_rows: Sequence[Finding] | None = None,
+    facts: RowFacts | None = None,
 ) -> tuple[tuple[Finding, ...], tuple[NotRun, ...]]:
     """Findings of every check of one stream with its results, and the checks that could not run, with the reason.
 
-    ``of_rows`` are the findings of :data:`~benchkit.analysis.quality.rows.STREAM_CHECKS` where they were taken a block
-    at a time. Of a stream that is not in memory and longer than :data:`LOOK_ROWS`, what must be looked at as a whole is
-    not run.
+    A stream that stays in its file is passed outside: ``of_rows`` are then the findings of
+    :data:`~benchkit.analysis.quality.rows.STREAM_CHECKS`, taken a block at a time, ``facts`` what was gathered of its
+    rows. Here only rows of points and of rests are read (:func:`looked_at` says which).
     """
-    seen = whole(stream)
     if of_rows is None:
-        of_rows = [] if seen is None else rows.check_stream(stand, seen)
+        of_rows = rows.check_stream(stand, stream.rows(0, len(stream)))
     findings = [*of_rows]
     skipped: list[NotRun] = []
     if run_date is not None:
@@ -164,11 +167,8 @@ def check_run(
         skipped.append(
             NotRun(("calibration_overdue", "calibration_after_run"), stream.source, "needs the day of the run")
         )
-    if seen is None:
-        reason = f"{len(stream)} rows are too many to be looked at as a whole; take a part of the run"
-        skipped += [NotRun(check.codes, stream.source, reason) for check in CHECKS]
-    elif len(seen) >= 2:
-        look = look_at(stand, seen, events, points, balances, thrust, run_date)
+    if len(stream) >= 2:
+        look = look_at(stand, stream, events, points, balances, thrust, run_date, facts)
         for check in CHECKS:
             reason = check.missing(look)
             if reason:

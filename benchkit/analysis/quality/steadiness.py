@@ -8,8 +8,8 @@ from itertools import combinations
 import numpy as np
 
 from benchkit.analysis.air import moist_air_density
-from benchkit.analysis.quality.electrical import folded, strongest_line
 from benchkit.analysis.quality.look import STANDS_STILL_RPM, FloatArray, Look, point_words, runs, trend
+from benchkit.analysis.quality.spectrum import folded
 from benchkit.model.results import Finding, OperatingPoint
 from benchkit.model.stand import Role
 
@@ -39,9 +39,7 @@ def thermal_drift(look: Look) -> list[Finding]:
         speed = look.mean(point, Role.SPEED)
         if speed is not None and abs(speed.value) < STANDS_STILL_RPM:
             continue  # cooling down at rest
-        rows = look.window(point)
-        t = look.stream.time_s[rows[0] : rows[1]]
-        drift = trend(t, look.values(Role.WINDING_TEMP, rows)) * float(t[-1] - t[0])
+        drift = look.facts(point).winding_drift_k
         if abs(drift) > DRIFT_K:
             text = f"{point_words(point)}: the winding moves by {drift:+.1f} K: efficiency of no one temperature."
             findings.append(Finding("caution", "not_steady", text, name, *_rows(point), {"drift_k": drift}))
@@ -80,7 +78,7 @@ def recirculation(look: Look) -> list[Finding]:
         # one-second means remember a little: twice two standard uncertainties
         if fall > RECIRCULATION and fall > 4.0 * u / level:
             rows = int(look.second_edges[first]), int(look.second_edges[stop])
-            start_s = float(look.stream.time_s[rows[0]])
+            start_s = look.time_of(rows[0])
             text = f"From {start_s:.1f} s on thrust over speed squared falls by {fall:.1%} while the speed is held."
             return [Finding("caution", "recirculation", text, look.name(Role.THRUST), *rows, {"fall": fall})]
     return []
@@ -136,7 +134,7 @@ def resonance(look: Look) -> list[Finding]:
             mean = look.mean(point, role) if look.has(role) else None
             if speed is None or mean is None:
                 continue
-            line = strongest_line(look.values(role, look.window(point)), rate)
+            line = look.facts(point).lines.get(role)
             scale = max(abs(mean.value), 0.05 * look.channel(role).high)
             if line is None or line.amplitude < RESONANCE * scale:
                 continue
@@ -243,10 +241,7 @@ def _about_a_bend(values: FloatArray) -> float:
 
 def _noise_share(look: Look, point: OperatingPoint) -> float:
     """What white noise of the cell makes of a one-second mean, relative to the thrust."""
-    values = look.values(Role.THRUST, look.window(point))
-    steps = np.abs(np.diff(values))
-    mean = look.mean(point, Role.THRUST)
-    if steps.size < 50 or mean is None:
+    single, mean = look.facts(point).thrust_noise_n, look.mean(point, Role.THRUST)
+    if math.isnan(single) or mean is None:
         return 0.0
-    single = float(np.nanmedian(steps)) / (0.6744897501960817 * math.sqrt(2.0))
     return single * math.sqrt(look.interval_s) / mean.value

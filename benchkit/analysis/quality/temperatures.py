@@ -8,13 +8,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from benchkit.analysis.quality.look import FloatArray, Look, longest_run, middle, runs
+from benchkit.analysis.quality.point_facts import scatter
 from benchkit.model.results import Finding
 from benchkit.model.sensors import ThermocoupleType, emf_mv
 from benchkit.model.stand import Channel, Role
 
 OPEN_S = 2.0
 """So long at the end of the range, or without a value, before a thermocouple is called open."""
-_RAIL = 0.01  # of the span
 COLDER_K = 5.0
 """A part of a drive cannot be colder than both coolant and air; so much is left for sensors and a cold floor."""
 _COLDER_S = 5
@@ -37,20 +37,13 @@ def open_circuit(look: Look) -> list[Finding]:
     """A temperature that rests on an end of its range, or has no value, for two seconds and more."""
     findings = []
     for channel in look.temperatures():
-        rail = _RAIL * (channel.high - channel.low)
-        # two seconds hold one whole piece of one second: only where such a piece is odd the samples are looked at
-        level = look.seconds[:, look.stream.channels.index(channel.name)]
-        if np.all((level < channel.high - rail) & (level > channel.low + rail)):
+        spell = look.rows.at_the_end.get(channel.name)
+        if spell is None or spell.length * look.interval_s < OPEN_S:
             continue
-        values = look.stream.column(channel.name)
-        bad = np.isnan(values) | (values >= channel.high - rail) | (values <= channel.low + rail)
-        first, length = longest_run(bad)
-        if length == 0 or length * look.interval_s < OPEN_S:
-            continue
-        level = values[first : first + length]
-        what = "no value" if np.isnan(level).all() else f"{np.nanmedian(level):.1f} °C, the end of its range,"
-        text = f"{channel.name} shows {what} for {length * look.interval_s:.1f} s."
-        findings.append(Finding("error", "thermocouple_open", text, channel.name, first, first + length))
+        what = "no value" if math.isnan(spell.level) else f"{spell.level:.1f} °C, the end of its range,"
+        text = f"{channel.name} shows {what} for {spell.length * look.interval_s:.1f} s."
+        rows = (spell.first, spell.first + spell.length)
+        findings.append(Finding("error", "thermocouple_open", text, channel.name, *rows))
     return findings
 
 
@@ -128,11 +121,13 @@ def _ratios(terminals_c: float, level_c: float) -> Mapping[str, float]:
 
 def gate_noise(look: Look) -> list[Finding]:
     """Scatter of a temperature at load against that at rest."""
+    names = [channel.name for channel in look.temperatures()]
+    at_rest = [{name: scatter(still.column(name)) for name in names} for still in map(look.at_rest, look.rest)]
+    at_load = [look.facts(point).scatter_k for point in look.points]
     findings = []
     for channel in look.temperatures():
-        values = look.stream.column(channel.name)
-        still = np.array([_scatter(values[a:b]) for a, b in look.rest])
-        running = np.array([_scatter(values[slice(*look.window(p))]) for p in look.points])
+        still = np.array([found[channel.name] for found in at_rest])
+        running = np.array([found[channel.name] for found in at_load])
         if np.isnan(still).all() or np.isnan(running).all():
             continue
         quiet, loud = float(np.nanmedian(still)), float(np.nanmax(running))
@@ -180,15 +175,7 @@ def detached(look: Look) -> list[Finding]:
 # ------------------------------------------------------------------------------------------------ small parts
 def _at_rest(look: Look, channel: Channel) -> float:
     """Median of a channel over the first rest; NaN where it is not measured there."""
-    values = look.stream.column(channel.name)[slice(*look.rest[0])]
-    return middle(values)
-
-
-def _scatter(values: FloatArray) -> float:
-    """Standard deviation of single readings without their movement, from differences of neighbours (median)."""
-    steps = np.abs(np.diff(values))
-    steps = steps[~np.isnan(steps)]
-    return float(np.median(steps)) / (0.6744897501960817 * math.sqrt(2.0)) if steps.size >= 50 else math.nan
+    return middle(look.at_rest(look.rest[0]).column(channel.name))
 
 
 def _trailing_max(values: FloatArray, width: int) -> FloatArray:

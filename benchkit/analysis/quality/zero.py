@@ -68,8 +68,9 @@ def tare_turning(look: Look) -> list[Finding]:
         told = event.data.get("largest_speed_rpm")
         speed = float(told) if isinstance(told, (int, float)) else 0.0
         if isinstance(row, int) and look.has(Role.SPEED) and row > 0:
-            start = int(np.searchsorted(look.stream.time_s, look.stream.time_s[min(row, len(look.stream)) - 1] - 1.0))
-            seen = look.values(Role.SPEED, (start, row))
+            stop = min(row, len(look.stream))
+            before = look.read((max(0, stop - math.ceil(1.0 / look.interval_s) - 1), stop))
+            seen = before.column(look.name(Role.SPEED))[before.time_s >= before.time_s[-1] - 1.0]
             speed = max(speed, float(np.nanmedian(np.abs(seen)))) if np.any(~np.isnan(seen)) else speed
         if speed > STANDS_STILL_RPM:
             text = f"Tare at {event.time_s:.1f} s while the shaft turned with {speed:.4g} rpm."
@@ -133,7 +134,7 @@ def _parts(rows: Rows, inside: list[_Tare], before: _Tare | None) -> Iterator[tu
 
 
 def _zero(look: Look, channel: Channel, rows: Rows) -> Zero | None:
-    values = look.stream.column(channel.name)[rows[0] : rows[1]]
+    values = look.at_rest(rows).column(channel.name)
     values = values[~np.isnan(values)]
     return zero_of(values) if values.size >= 20 else None
 
