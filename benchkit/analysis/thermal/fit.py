@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -51,7 +51,9 @@ class ThermalRun:
     """One stretch of record: times (n,) [s], temperature (n,) [°C], reference (n,) [°C], losses (n, kinds) [W].
 
     NaN in ``temp_c`` is a reading that was not taken; reference and losses must be whole (split the run where they are
-    not). ``u_temp_k`` [K] weights runs against each other.
+    not). ``u_temp_k`` [K] weights runs against each other. ``from_rest``: everything had the temperature of the
+    reference when the run began and no loss was before it, so its start is no unknown. At a constant loss only such a
+    run tells the resistances apart.
     """
 
     time_s: FloatArray
@@ -60,6 +62,7 @@ class ThermalRun:
     loss_w: FloatArray
     name: str = "run"
     u_temp_k: float = 1.0
+    from_rest: bool = False
 
 
 def thermal_run(
@@ -70,6 +73,7 @@ def thermal_run(
     *,
     name: str = "run",
     u_temp_k: float = 1.0,
+    from_rest: bool = False,
 ) -> ThermalRun:
     """A checked :class:`ThermalRun`; a scalar reference or loss holds for the whole run.
 
@@ -96,7 +100,7 @@ def thermal_run(
             )
     if not u_temp_k > 0.0:
         raise UsageError("a weight must be positive", where=name, got=u_temp_k)
-    return ThermalRun(t, temp, reference, loss, name, u_temp_k)
+    return ThermalRun(t, temp, reference, loss, name, u_temp_k, from_rest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,9 +151,7 @@ class NetworkFit:
     def resistance(self, i: int, kind: int = 0) -> Estimate:
         """Resistance i of one loss."""
         k = self.order + kind * self.order + i
-        return Estimate(
-            float(self.parameters[k]), math.sqrt(max(float(self.covariance[k, k]), 0.0)), "K/W", self.dof
-        )
+        return Estimate(float(self.parameters[k]), math.sqrt(max(float(self.covariance[k, k]), 0.0)), "K/W", self.dof)
 
     def total(self, kind: int = 0) -> Estimate:
         """Steady rise per watt of one loss."""
@@ -259,7 +261,8 @@ class Problem:
             row = rows.stop
             for j in range(self.kinds):
                 X[rows, j] = lag(run.time_s, run.loss_w[:, j], tau, start=0.0)[good] / run.u_temp_k
-            X[rows, self.kinds + r] = decays(run.time_s, tau)[good] / run.u_temp_k
+            if not run.from_rest:
+                X[rows, self.kinds + r] = decays(run.time_s, tau)[good] / run.u_temp_k
             if moving.any():
                 known[rows] = lag(run.time_s, moving, tau)[good] / run.u_temp_k
         return X, known
@@ -397,8 +400,17 @@ def _thinned(run: ThermalRun, most: int) -> ThermalRun:
     keep = slice(None, None, step)
     if step == 1 or np.count_nonzero(np.isfinite(run.temp_c[keep])) < _LEAST_SAMPLES:
         return run
-    return ThermalRun(
-        run.time_s[keep], run.temp_c[keep], run.reference_c[keep], run.loss_w[keep], run.name, run.u_temp_k
+    return part_of(run, keep)
+
+
+def part_of(run: ThermalRun, keep: slice | npt.NDArray[np.bool_]) -> ThermalRun:
+    """Some rows of a run, the first among them."""
+    return replace(
+        run,
+        time_s=run.time_s[keep],
+        temp_c=run.temp_c[keep],
+        reference_c=run.reference_c[keep],
+        loss_w=run.loss_w[keep],
     )
 
 
@@ -408,9 +420,10 @@ def _finish(at: At, u_sensor_k: float, u_loss_relative: float) -> NetworkFit:
     order, kinds = tau.size, problem.kinds
     J = np.concatenate([at.slopes(), at.X], axis=1)
     length = np.sqrt(np.einsum("ij,ij->j", J, J))
+    unknown = int(np.count_nonzero(length))  # starts from rest have no column
     length[length == 0.0] = 1.0
     scaled = J / length
-    eigenvalues = np.linalg.eigvalsh(scaled.T @ scaled)
+    eigenvalues = np.linalg.eigvalsh(scaled.T @ scaled)[-unknown:]
     floor = eigenvalues[-1] * 1e-14
     condition = math.sqrt(float(eigenvalues[-1] / max(eigenvalues[0], floor)))
     rank = int(np.count_nonzero(eigenvalues > floor))
@@ -418,7 +431,7 @@ def _finish(at: At, u_sensor_k: float, u_loss_relative: float) -> NetworkFit:
     memories = [memory_of(e[np.isfinite(e)]) for e in residuals]
     inverse = np.linalg.pinv(scaled.T @ scaled, rcond=1e-14, hermitian=True)
     worth = sum(m.size / m.time for m in memories)
-    dof = max(worth - J.shape[1], 1.0)
+    dof = max(worth - unknown, 1.0)
     covariance = inverse @ _middle(problem, scaled, memories) @ inverse * (worth / dof)
     if u_sensor_k > 0.0:
         ones = np.concatenate([np.full(m.size, 1.0 / r.u_temp_k) for m, r in zip(memories, problem.runs, strict=True)])
@@ -445,7 +458,7 @@ def _finish(at: At, u_sensor_k: float, u_loss_relative: float) -> NetworkFit:
         readings_per_independent=sum(m.size for m in memories) / worth,
         condition=condition,
         rank=rank,
-        notes=_notes(tau, covariance, condition, rank, J.shape[1]),
+        notes=_notes(tau, covariance, condition, rank, unknown),
     )
 
 
@@ -468,6 +481,8 @@ def _notes(tau: FloatArray, covariance: FloatArray, condition: float, rank: int,
         notes.append(f"the parameters are hardly told apart (condition {condition:.1e})")
     u = np.sqrt(np.maximum(np.diag(covariance)[: tau.size], 0.0))
     notes += [
-        f"time constant {tau[i]:.3g} s is uncertain by {100.0 * u[i]:.0f} %" for i in range(tau.size) if u[i] > WORST_U_TAU
+        f"time constant {tau[i]:.3g} s is uncertain by {100.0 * u[i]:.0f} %"
+        for i in range(tau.size)
+        if u[i] > WORST_U_TAU
     ]
     return tuple(notes)

@@ -33,9 +33,7 @@ class Memory:
         kernel[:n] = self.gamma
         kernel[length - n + 1 :] = self.gamma[:0:-1]
         spectrum = fft.rfft(kernel).real
-        product: FloatArray = fft.irfft(
-            fft.rfft(columns, n=length, axis=0) * spectrum[:, None], n=length, axis=0
-        )[:n]
+        product: FloatArray = fft.irfft(fft.rfft(columns, n=length, axis=0) * spectrum[:, None], n=length, axis=0)[:n]
         return product
 
 
