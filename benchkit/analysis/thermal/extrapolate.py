@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.settled import change_label
-from benchkit.analysis.thermal.fit import NetworkFit, ThermalRun, fit_network, part_of
+from benchkit.analysis.thermal.fit import At, NetworkFit, Problem, ThermalRun, fit_network, part_of
 from benchkit.analysis.thermal.lags import decays
-from benchkit.analysis.uncertainty import combine, expanded, propagate
+from benchkit.analysis.uncertainty import combine, coverage_factor, expanded, interval, propagate
 from benchkit.errors import UsageError
-from benchkit.model.results import Estimate, Settled, SteadyLabel
+from benchkit.model.results import Contribution, Estimate, Settled, SteadyLabel
 from benchkit.model.stand import ThermalSteadiness
 
 FloatArray = npt.NDArray[np.float64]
@@ -29,13 +29,18 @@ STEADY_OVER_S = 1800.0
 """Thermal equilibrium of IEC 60034-1: a change of 1 K per half hour (from memory)."""
 ENOUGH_K = 1.5
 """A prediction is enough where its 95 % interval reaches no further than this to either side."""
-MOST_ORDER = 3
+LEAST_S = 900.0
+"""No end is told earlier: a slow part that has not shown itself yet is in no fit (a rule of this project)."""
 _BLOCKS = 500
 _F = 6.0
-"""A further node is taken where it lowers the sum of squares by this many times the variance, for each of its two
+"""A second node is taken where it lowers the sum of squares by this many times the variance, for each of its two
 parameters (beyond 99 % of Fisher's distribution)."""
-_LEAST_CURVED = 0.6
-"""A record shorter than this many of its longest time constant is nearly straight: no end is told from it."""
+_MOST_U = 0.5
+"""An end that is uncertain by more than this share of the rise (k = 1) is not told."""
+_EARLIER = (0.9, 0.8)
+"""Shares of the record whose own predictions must agree with that of the whole."""
+_APART = 6.0
+"""Squares of standard uncertainties by which they may differ by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,47 +67,54 @@ def predict_steady(
     reference_c: float | None = None,
     u_sensor_k: float = 0.0,
     enough_k: float = ENOUGH_K,
-    most_order: int = MOST_ORDER,
+    least_s: float = LEAST_S,
 ) -> SteadyPrediction:
     """Steady temperature [°C] of a run at its load, from the readings so far.
 
-    ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` the loss
-    as a line over the temperature that was measured with it. Where a loss does not rise with temperature beyond two
+    ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` that
+    loss as a line over the temperature that was measured with it. Where a loss does not rise with temperature beyond two
     standard errors, or is constant, s_j = 0 and p_j is its mean.
 
-    A node is added while it lowers the sum of squares more than chance would, to be on the safe side: one node too few
-    stops short of the end.
+    A second node is taken where it lowers the sum of squares more than chance would, to be on the safe side: one node
+    too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum of
+    squares over the time constants, because an early end is far less certain upwards than downwards), the sensor,
+    what of the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and
+    how far the predictions of the first 90 % and 80 % of the record lie off, where chance does not explain it.
 
     Args:
         run: readings so far, at one load. Losses that are not known: any constant, such as 1 W.
         reference_c: coolant (or air) for which the end is wanted [°C]; None: mean of the last fifth.
         u_sensor_k: standard uncertainty of the sensor [K].
         enough_k: half-width of the 95 % interval that is wanted [K].
-        most_order: most nodes.
+        least_s: earliest time at which an end is told [s].
     """
     folded = _folded(run)
     now_s = float(run.time_s[-1] - run.time_s[0])
+    if now_s < least_s:
+        return _untold(now_s, math.nan, 0, f"no end is told from less than {least_s / 60.0:.3g} min")
     try:
-        fit = _fitted(folded, most_order)
+        fit = _fitted(folded)
     except UsageError as error:
         return _untold(now_s, math.nan, 0, str(error))
     now_c = float(folded.temp_c[-1] - fit.residuals[0][-1])
-    slowest = fit.tau(fit.order - 1)
-    if slowest.u > 0.5 * slowest.value or now_s < _LEAST_CURVED * slowest.value:
-        return _untold(now_s, now_c, fit.order, "the record is still nearly straight: no end can be told yet")
     fifth = folded.time_s >= folded.time_s[-1] - 0.2 * now_s
     reference = float(np.mean(folded.reference_c[fifth])) if reference_c is None else reference_c
-    final = _end(folded, fit, reference, u_sensor_k)
+    end = _End(folded, fit, reference)
+    final = end.estimate(u_sensor_k)
     if not final.is_measured:
         return _untold(now_s, now_c, fit.order, "the loss grows faster with temperature than the cooling: no end")
-    remaining = remaining_wait_s(final.value - now_c, slowest.value)
-    half = expanded(final)
+    if not final.u <= _MOST_U * abs(final.value - reference):
+        return _untold(now_s, now_c, fit.order, "the record is still nearly straight: no end can be told yet")
+    remaining = remaining_wait_s(final.value - now_c, float(fit.tau_s[-1]))
+    low, high = interval(final)
+    half = max(final.value - low, high - final.value)
+    told = f"{final.value:.1f} °C, 95 % interval {low:.1f} … {high:.1f} °C"
     if remaining == 0.0:
-        return SteadyPrediction(now_s, now_c, final, fit.order, 0.0, False, "the steady criterion is met")
+        return SteadyPrediction(now_s, now_c, final, fit.order, 0.0, False, f"the steady criterion is met: {told}")
     if half <= enough_k:
-        reason = f"the end is known to ± {half:.2g} K (95 %): {remaining / 60.0:.0f} min more would tell little"
+        reason = f"{told}: {remaining / 60.0:.0f} min more would tell little"
         return SteadyPrediction(now_s, now_c, final, fit.order, remaining, False, reason)
-    reason = f"± {half:.2g} K (95 %) is more than the ± {enough_k:g} K that are wanted: go on"
+    reason = f"{told}: wider than the ± {enough_k:g} K that are wanted, go on"
     return SteadyPrediction(now_s, now_c, final, fit.order, remaining, True, reason)
 
 
@@ -126,46 +138,155 @@ def _folded(run: ThermalRun) -> ThermalRun:
     )
 
 
-def _fitted(run: ThermalRun, most_order: int) -> NetworkFit:
-    best = fit_network([run], 1)
-    for order in range(2, most_order + 1):
-        try:
-            more = fit_network([run], order)
-        except UsageError:
-            break
-        gain = more.dof * ((best.residual_rms_k / max(more.residual_rms_k, 1e-12)) ** 2 - 1.0)
-        slow = more.tau(order - 1)
-        if gain < 2.0 * _F or (best.order > 1 and slow.u > 0.5 * slow.value):
-            break
-        best = more
-    return best
+def _fitted(run: ThermalRun) -> NetworkFit:
+    one = fit_network([run], 1)
+    try:
+        two = fit_network([run], 2)
+    except UsageError:
+        return one
+    gain = two.dof * ((one.residual_rms_k / max(two.residual_rms_k, 1e-12)) ** 2 - 1.0)
+    return two if gain > 2.0 * _F else one
 
 
-def _end(run: ThermalRun, fit: NetworkFit, reference_c: float, u_sensor_k: float) -> Estimate:
-    totals = [fit.total(j) for j in range(fit.kinds)]
-    lines = [_loss_line(run.temp_c, run.loss_w[:, j]) for j in range(fit.kinds)]
-    at = float(np.nanmean(run.temp_c))
+class _End:
+    """Where a run ends at its load, and how sure that is."""
 
-    def end(*x: float) -> float:
-        R, p, s = x[: fit.kinds], x[fit.kinds : 2 * fit.kinds], x[2 * fit.kinds :]
+    def __init__(self, run: ThermalRun, fit: NetworkFit, reference_c: float) -> None:
+        self.run, self.fit, self.reference_c = run, fit, reference_c
+        self.lines = [_loss_line(run.temp_c, run.loss_w[:, j]) for j in range(fit.kinds)]
+        self.at_c = float(np.nanmean(run.temp_c))
+
+    def of(self, R: Sequence[float], p: Sequence[float], s: Sequence[float]) -> float:
+        """Equation (1); the line of a loss goes through its mean at the mean temperature."""
         below = 1.0 - sum(a * b for a, b in zip(R, s, strict=True))
-        # the line of the loss goes through its mean at the mean temperature
-        above = reference_c + sum(a * (b - c * at) for a, b, c in zip(R, p, s, strict=True))
+        above = self.reference_c + sum(a * (b - c * self.at_c) for a, b, c in zip(R, p, s, strict=True))
         return above / below if below > 0.0 else math.nan
 
-    inputs = [*totals, *(mean for mean, _ in lines), *(slope for _, slope in lines)]
-    names = [f"{what} {j + 1}" for what in ("resistance", "loss", "growth of loss") for j in range(fit.kinds)]
+    def estimate(self, u_sensor_k: float) -> Estimate:
+        fit, kinds = self.fit, self.fit.kinds
+        totals = [fit.total(j) for j in range(kinds)]
+        inputs = [*totals, *(mean for mean, _ in self.lines), *(slope for _, slope in self.lines)]
+        names = [f"{what} {j + 1}" for what in ("resistance", "loss", "growth of loss") for j in range(kinds)]
+        found = propagate(
+            lambda *x: self.of(x[:kinds], x[kinds : 2 * kinds], x[2 * kinds :]),
+            inputs,
+            _correlation(fit, len(inputs)) if kinds > 1 else None,
+            names,
+            unit="°C",
+        )
+        if not found.is_measured:
+            return found
+        u_model = math.hypot(_structure(fit), self._drift(found))
+        rest = math.hypot(u_sensor_k, u_model)
+        whole = combine(found.value, found.u, min(found.dof, fit.dof), rest, unit="°C", name="end")
+        parts = (
+            Contribution("fit", found.u),
+            Contribution("sensor", u_sensor_k),
+            Contribution("misfit of the network", u_model),
+        )
+        budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
+        whole = replace(whole, budget=budget)
+        if kinds > 1:
+            return whole
+        low, high = self._profile()
+        k = expanded(replace(whole, interval95=None)) / whole.u if whole.u > 0.0 else 2.0
+        # the ends of the profile in quadrature with what the profile does not know
+        down = math.hypot(max(found.value - low, 0.0), k * rest)
+        up = math.hypot(max(high - found.value, 0.0), k * rest)
+        u = max(whole.u, 0.5 * (up + down) / k)
+        return replace(whole, u=u, interval95=(found.value - down, found.value + up))
+
+    def _drift(self, found: Estimate) -> float:
+        """How far earlier predictions lie off, beyond chance [K]."""
+        worst = 0.0
+        for share in _EARLIER:
+            seen = part_of(self.run, slice(int(share * self.run.time_s.size)))
+            try:
+                fit = fit_network([seen], self.fit.order, start_tau_s=self.fit.tau_s.tolist())
+            except UsageError:
+                continue
+            means, slopes = zip(*self.lines, strict=True)
+            before = self.of([fit.total(j).value for j in range(fit.kinds)], *(_values(x) for x in (means, slopes)))
+            u_before = sum(fit.total(j).u * abs(means[j].value) for j in range(fit.kinds))
+            chance = max(u_before**2 - found.u**2, 0.0)
+            off = (before - found.value) ** 2
+            if off > _APART * chance:
+                worst = max(worst, off - chance)
+        return math.sqrt(worst)
+
+    def _profile(self) -> tuple[float, float]:
+        """95 % interval of the end: the ends that time constants and resistances give which fit nearly as well.
+
+        ``n_ind (S/S_min - 1) + ((T - T_hat)/u)² <= t²`` (2) over a grid of time constants about the best, S the sum
+        of squares with the rest solved for, T_hat and u of the end for given time constants, n_ind readings that are
+        independent.
+        """
+        fit = self.fit
+        order = fit.order
+        k = coverage_factor(max(fit.dof, 1.0))
+        problem = Problem([self.run])
+        best = float(np.sum(At(problem, fit.tau_s).left ** 2))
+        variance = best / max(fit.dof * fit.readings_per_independent, 1.0) * fit.readings_per_independent
+        u_slow = min(math.sqrt(max(fit.covariance[order - 1, order - 1], 1e-12)), 1.0)
+        slow = np.linspace(-k * u_slow, 1.5 * k * u_slow, 15)
+        if order == 1:
+            grid = np.exp(fit.parameters[0] + slow[:, None])
+        else:
+            var = max(float(fit.covariance[1, 1]), 1e-12)
+            ridge = float(fit.covariance[0, 1]) / var
+            apart = math.sqrt(max(float(fit.covariance[0, 0]) - ridge**2 * var, 0.0))
+            grid = np.exp(
+                [
+                    (fit.parameters[0] + np.clip(ridge * a, -2.0, 2.0) + b, fit.parameters[1] + a)
+                    for a in slow
+                    for b in apart * np.array([-1.5, -0.5, 0.0, 0.5, 1.5])
+                ]
+            )
+        ((mean, growth),) = self.lines
+        low, high = math.inf, -math.inf
+        for tau in grid:
+            if order > 1 and not tau[1] > 1.05 * tau[0]:
+                continue
+            at = At(problem, tau)
+            room = k**2 - fit.dof * (float(at.left @ at.left) / best - 1.0)
+            if room < 0.0:
+                continue
+            R = float(at.c[:, 0].sum())
+            row = np.zeros(at.X.shape[1])
+            row[:: problem.width] = 1.0
+            row = row / at.length
+            half = math.sqrt(max(float(row @ at.inverse @ row) * variance, 0.0) * room)
+            for side in (R - half, R + half):
+                end = self.of([side], [mean.value], [growth.value])
+                if math.isnan(end):
+                    continue
+                low, high = min(low, end), max(high, end)
+        return low, high
+
+
+def _values(estimates: Sequence[Estimate]) -> list[float]:
+    return [estimate.value for estimate in estimates]
+
+
+def _structure(fit: NetworkFit) -> float:
+    """What of the residuals is no noise: their RMS less that of the differences from row to row [K]."""
+    e = fit.residuals[0][np.isfinite(fit.residuals[0])]
+    noise = float(np.mean(np.diff(e) ** 2)) / 2.0
+    return math.sqrt(max(float(np.mean(e**2)) - noise, 0.0))
+
+
+def _correlation(fit: NetworkFit, size: int) -> FloatArray:
     order = fit.order
     rows = np.zeros((fit.kinds, fit.parameters.size))
     for j in range(fit.kinds):
         rows[j, order + j * order : order + (j + 1) * order] = 1.0
-    correlation = np.eye(len(inputs))
     together = rows @ fit.covariance @ rows.T
     spread = np.sqrt(np.diag(together))
+    correlation = np.eye(size)
     if np.all(spread > 0.0):
         correlation[: fit.kinds, : fit.kinds] = np.clip(together / np.outer(spread, spread), -1.0, 1.0)
-    found = propagate(end, inputs, correlation if fit.kinds > 1 else None, names, unit="°C")
-    return combine(found.value, found.u, min(found.dof, fit.dof), u_sensor_k, unit="°C", name="end")
+        np.fill_diagonal(correlation, 1.0)
+    return correlation
 
 
 def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> tuple[Estimate, Estimate]:
@@ -188,13 +309,13 @@ def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> tuple[Estimate, Estima
 
 
 def remaining_wait_s(left_k: float, tau_s: float, change_k: float = STEADY_K, over_s: float = STEADY_OVER_S) -> float:
-    """Wait [s] until a last lag moves less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change) - over`` (2).
+    """Wait [s] until a last lag has moved less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change)`` (3).
 
     The criterion looks back over ``over_s`` with x = over/tau: it is met at the time t at which
     ``|left| e^(-t/tau) (e^x - 1) = change``.
 
     >>> round(remaining_wait_s(20.0, 1800.0), 0)
-    6366.0
+    6367.0
     """
     size = abs(left_k) * math.expm1(min(over_s / tau_s, 700.0)) / change_k
     return tau_s * math.log(size) if size > 1.0 else 0.0
@@ -237,7 +358,7 @@ def is_steady(
 
 
 def hot_spot(measured: Estimate, reference_c: float, share: Estimate) -> Estimate:
-    """Hottest place [°C] of a part of which a sensor, or its resistance, gives another: ``T + share (T - T_ref)`` (3).
+    """Hottest place [°C] of a part of which a sensor, or its resistance, gives another: ``T + share (T - T_ref)`` (4).
 
     ``share`` is what the rise of the hot spot exceeds the measured rise by, from a trial with several sensors or from
     a calculation; for windings judged by their mean 0.05 to 0.15 is usual (common practice, no source).
@@ -251,7 +372,7 @@ def hot_spot(measured: Estimate, reference_c: float, share: Estimate) -> Estimat
 
 
 def start_parts(fit: NetworkFit, run: ThermalRun) -> FloatArray:
-    """Rises (order,) [K] that each lag of the first loss carries at the end of a fitted run: where a forecast begins."""
+    """Rises (order,) [K] that each lag carries at the end of a fitted run, of all losses: where a forecast begins."""
     from benchkit.analysis.thermal.lags import lag
 
     parts = np.zeros(fit.order)

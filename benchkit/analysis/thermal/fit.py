@@ -380,7 +380,8 @@ def _grid_starts(problem: Problem, order: int) -> list[FloatArray]:
         known[[first_known + p for p in picks]] = -reference_weights(tau)
         columns = [p * width + c for p in picks for c in range(width)]
         A, b = products[np.ix_(columns, columns)], products[columns] @ known
-        scale = np.sqrt(np.diag(A)) + 1e-300
+        scale = np.sqrt(np.diag(A))
+        scale[~(scale > 0.0)] = 1.0
         A = A / np.outer(scale, scale)
         A[np.diag_indices_from(A)] += 1e-10
         left = float(known @ products @ known - (b / scale) @ np.linalg.solve(A, b / scale))
