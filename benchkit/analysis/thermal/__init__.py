@@ -4,10 +4,13 @@
 ``heating``        curves of one and two time constants, winding by resistance, rating of one heat run
 ``networks``       Foster and Cauer forms, conversion both ways, exact steps
 ``lags``           the one first-order lag that all of it is made of
+``memory``         what residuals remember
 ``fit``            networks of one to four nodes fitted to measured losses, coolant and temperature
 ``orders``         how many nodes: by held-out prediction; bootstrap; thermal resistance against coolant flow
 ``extrapolate``    steady temperature of a heat run before it is reached, and when to stop waiting
-``ratings``        continuous and short-time ratings, duties, recovery, thermal classes, limiting part
+``loss_law``       loss of a part by current, speed and its own temperature
+``ratings``        continuous ratings by coolant and speed, limiting part, thermal classes, overload formula
+``short_time``     time to a limit from any start, loads for a time and in turns, recovery
 ``switch_off``     readings taken after switch-off, brought back to it
 ``live``           a fitted model that runs beside the measurement
 =================  ====================================================================================

@@ -61,7 +61,7 @@ class SteadyPrediction:
     reason: str
 
 
-def predict_steady(
+def predict_steady(  # noqa: PLR0911  one return for each answer
     run: ThermalRun,
     *,
     reference_c: float | None = None,
@@ -72,8 +72,8 @@ def predict_steady(
     """Steady temperature [°C] of a run at its load, from the readings so far.
 
     ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` that
-    loss as a line over the temperature that was measured with it. Where a loss does not rise with temperature beyond two
-    standard errors, or is constant, s_j = 0 and p_j is its mean.
+    loss as a line over the temperature measured with it. Where a loss does not rise with temperature beyond two standard
+     errors, or is constant, s_j = 0 and p_j is its mean.
 
     A second node is taken where it lowers the sum of squares more than chance would, to be on the safe side: one node
     too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum of
@@ -309,7 +309,7 @@ def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> tuple[Estimate, Estima
 
 
 def remaining_wait_s(left_k: float, tau_s: float, change_k: float = STEADY_K, over_s: float = STEADY_OVER_S) -> float:
-    """Wait [s] until a last lag has moved less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change)`` (3).
+    """Wait [s] until a lag has moved less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change)`` (3).
 
     The criterion looks back over ``over_s`` with x = over/tau: it is met at the time t at which
     ``|left| e^(-t/tau) (e^x - 1) = change``.
