@@ -32,9 +32,10 @@ ENOUGH_K = 1.5
 LEAST_S = 900.0
 """No end is told earlier: a slow part that has not shown itself yet is in no fit (a rule of this project)."""
 _BLOCKS = 500
-_F = 6.0
-"""A second node is taken where it lowers the sum of squares by this many times the variance, for each of its two
-parameters (beyond 99 % of Fisher's distribution)."""
+MOST_NODES_SHOWN = 3
+_F = 10.0
+"""A further node is taken where it lowers the sum of squares by this many times the variance for each of its two
+parameters (beyond 99.9 % of Fisher's distribution)."""
 _MOST_U = 0.5
 """An end that is uncertain by more than this share of the rise (k = 1) is not told."""
 _EARLIER = (0.9, 0.8)
@@ -72,13 +73,12 @@ def predict_steady(  # noqa: PLR0911  one return for each answer
     """Steady temperature [°C] of a run at its load, from the readings so far.
 
     ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` that
-    loss as a line over the temperature measured with it. Where a loss does not rise with temperature beyond two standard
-     errors, or is constant, s_j = 0 and p_j is its mean.
+    loss as a line over the temperature measured with it. Where a loss does not rise with temperature beyond two
+    standard errors, or is constant, s_j = 0 and p_j is its mean.
 
-    A second node is taken where it lowers the sum of squares more than chance would, to be on the safe side: one node
-    too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum of
-    squares over the time constants, because an early end is far less certain upwards than downwards), the sensor,
-    what of the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and
+    Up to three nodes are taken while each lowers the sum of squares more than chance would, to be on the safe side: one
+    node too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum
+    of squares over the time constants, as an early end is far less certain upwards than downwards), the sensor, what of the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and
     how far the predictions of the first 90 % and 80 % of the record lie off, where chance does not explain it.
 
     Args:
@@ -139,13 +139,21 @@ def _folded(run: ThermalRun) -> ThermalRun:
 
 
 def _fitted(run: ThermalRun) -> NetworkFit:
-    one = fit_network([run], 1)
-    try:
-        two = fit_network([run], 2)
-    except UsageError:
-        return one
-    gain = two.dof * ((one.residual_rms_k / max(two.residual_rms_k, 1e-12)) ** 2 - 1.0)
-    return two if gain > 2.0 * _F else one
+    """The fewest nodes that chance could explain, the scatter being that about the most nodes that can be fitted."""
+    fits = []
+    for order in range(1, MOST_NODES_SHOWN + 1):
+        try:
+            fits.append(fit_network([run], order))
+        except UsageError:
+            break
+    if not fits:
+        raise UsageError("no network could be fitted yet")
+    most = fits[-1]
+    for fit in fits:
+        gain = most.dof * ((fit.residual_rms_k / max(most.residual_rms_k, 1e-12)) ** 2 - 1.0)
+        if gain <= 2.0 * _F * (most.order - fit.order):
+            return fit
+    return most if most.tau(most.order - 1).u <= _MOST_U * float(most.tau_s[-1]) or len(fits) == 1 else fits[-2]
 
 
 class _End:
@@ -229,23 +237,21 @@ class _End:
         variance = best / max(fit.dof * fit.readings_per_independent, 1.0) * fit.readings_per_independent
         u_slow = min(math.sqrt(max(fit.covariance[order - 1, order - 1], 1e-12)), 1.0)
         slow = np.linspace(-k * u_slow, 1.5 * k * u_slow, 15)
-        if order == 1:
-            grid = np.exp(fit.parameters[0] + slow[:, None])
-        else:
-            var = max(float(fit.covariance[1, 1]), 1e-12)
-            ridge = float(fit.covariance[0, 1]) / var
-            apart = math.sqrt(max(float(fit.covariance[0, 0]) - ridge**2 * var, 0.0))
-            grid = np.exp(
-                [
-                    (fit.parameters[0] + np.clip(ridge * a, -2.0, 2.0) + b, fit.parameters[1] + a)
-                    for a in slow
-                    for b in apart * np.array([-1.5, -0.5, 0.0, 0.5, 1.5])
-                ]
-            )
+        var = max(float(fit.covariance[order - 1, order - 1]), 1e-12)
+        # the faster ones follow the slowest along the ridge of the sum of squares, a little to either side of it
+        ridge = fit.covariance[: order - 1, order - 1] / var
+        apart = np.sqrt(np.maximum(np.diag(fit.covariance)[: order - 1] - ridge**2 * var, 0.0))
+        sides = [np.zeros(order - 1)]
+        sides += [sign * apart[i] * np.eye(order - 1)[i] for i in range(order - 1) for sign in (-1.5, -0.5, 0.5, 1.5)]
+        grid = [
+            np.exp(fit.parameters[:order] + np.append(np.clip(ridge * a, -2.0, 2.0) + side, a))
+            for a in slow
+            for side in sides
+        ]
         ((mean, growth),) = self.lines
         low, high = math.inf, -math.inf
         for tau in grid:
-            if order > 1 and not tau[1] > 1.05 * tau[0]:
+            if order > 1 and not float(np.min(tau[1:] / tau[:-1])) > 1.05:
                 continue
             at = At(problem, tau)
             room = k**2 - fit.dof * (float(at.left @ at.left) / best - 1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,10 +18,10 @@ ALPHA_COPPER_20 = 1.0 / 254.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LossLaw:
-    """``P(I, n, T) = k I² (1 + alpha (T - 20 °C)) + b n + c n²`` (1): ``square_w_a2`` k [W/A²] at 20 °C, ``per_rpm_w`` b, ``per_rpm2_w`` c, alpha [1/K].
+    """``P(I, n, T) = k I² (1 + alpha (T - 20 °C)) + b n + c n²`` (1).
 
-    ``covariance`` (3, 3) is that of k, b, c. ``current_max_a`` and ``speed_max_rpm`` end what was tested (NaN: not
-    known).
+    ``square_w_a2`` k [W/A²] at 20 °C, ``per_rpm_w`` b, ``per_rpm2_w`` c, alpha [1/K]; ``covariance`` (3, 3) is that of
+    k, b, c. ``current_max_a`` and ``speed_max_rpm`` end what was tested (NaN: not known).
     """
 
     square_w_a2: float
