@@ -78,8 +78,9 @@ def predict_steady(  # noqa: PLR0911  one return for each answer
 
     Up to three nodes are taken while each lowers the sum of squares more than chance would, to be on the safe side: one
     node too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum
-    of squares over the time constants, as an early end is far less certain upwards than downwards), the sensor, what of the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and
-    how far the predictions of the first 90 % and 80 % of the record lie off, where chance does not explain it.
+    of squares over the time constants, as an early end is far less certain upwards than downwards), the sensor, what of
+    the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and how far
+    the predictions of the first 90 % and 80 % of the record lie off, where chance does not explain it.
 
     Args:
         run: readings so far, at one load. Losses that are not known: any constant, such as 1 W.

@@ -234,7 +234,7 @@ def _to_theta(tau: FloatArray) -> FloatArray:
 
 def _to_tau(theta: FloatArray) -> FloatArray:
     bounded = np.clip(theta, -25.0, 25.0)
-    return np.exp(bounded[0]) * np.concatenate([[1.0], np.cumprod(LEAST_RATIO + np.exp(bounded[1:]))])
+    return np.asarray(np.exp(bounded[0])) * np.concatenate([[1.0], np.cumprod(LEAST_RATIO + np.exp(bounded[1:]))])
 
 
 class Problem:
@@ -345,7 +345,10 @@ def _search(problem: Problem, theta: FloatArray, most: int = 60) -> tuple[FloatA
         by_tau -= here.X @ here.project(by_tau)
         return -by_tau @ _tau_by_theta(x)
 
-    found = least_squares(lambda x: at(x).left, theta, jac=slopes, method="trf", xtol=1e-9, ftol=1e-11, max_nfev=most)
+    def left(x: FloatArray) -> FloatArray:
+        return at(x).left
+
+    found = least_squares(left, theta, jac=slopes, method="trf", xtol=1e-9, ftol=1e-11, max_nfev=most)
     x = np.asarray(found.x, dtype=np.float64)
     return x, at(x)
 
