@@ -25,7 +25,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.thermal.lags import check_times, decays, lag
+from benchkit.analysis.thermal.lags import Steps, check_times
 from benchkit.analysis.thermal.memory import Memory, memory_of
 from benchkit.analysis.thermal.networks import Foster, reference_weights
 from benchkit.errors import UsageError
@@ -234,7 +234,7 @@ def _to_theta(tau: FloatArray) -> FloatArray:
 
 def _to_tau(theta: FloatArray) -> FloatArray:
     bounded = np.clip(theta, -25.0, 25.0)
-    return np.asarray(np.exp(bounded[0])) * np.concatenate([[1.0], np.cumprod(LEAST_RATIO + np.exp(bounded[1:]))])
+    return np.asarray(np.exp(bounded[0]) * np.concatenate([[1.0], np.cumprod(LEAST_RATIO + np.exp(bounded[1:]))]))
 
 
 class Problem:
@@ -249,6 +249,9 @@ class Problem:
             [(run.temp_c[good] - run.reference_c[0]) / run.u_temp_k for run, good in zip(runs, self.good, strict=True)]
         )
         self.moving = [run.reference_c - run.reference_c[0] for run in runs]
+        self.moves = [bool(moving.any()) for moving in self.moving]
+        self.dt = [np.diff(run.time_s) for run in runs]
+        self.loss = [[np.ascontiguousarray(run.loss_w[:, j]) for j in range(self.kinds)] for run in runs]
         self.width = self.kinds + len(runs)
 
     def of_one(self, tau: float) -> tuple[FloatArray, FloatArray]:
@@ -259,12 +262,13 @@ class Problem:
         for r, (run, good, moving) in enumerate(zip(self.runs, self.good, self.moving, strict=True)):
             rows = slice(row, row + int(np.count_nonzero(good)))
             row = rows.stop
+            steps = Steps(self.dt[r], tau)
             for j in range(self.kinds):
-                X[rows, j] = lag(run.time_s, run.loss_w[:, j], tau, start=0.0)[good] / run.u_temp_k
+                X[rows, j] = steps.lag(self.loss[r][j], 0.0)[good] / run.u_temp_k
             if not run.from_rest:
-                X[rows, self.kinds + r] = decays(run.time_s, tau)[good] / run.u_temp_k
-            if moving.any():
-                known[rows] = lag(run.time_s, moving, tau)[good] / run.u_temp_k
+                X[rows, self.kinds + r] = steps.decays()[good] / run.u_temp_k
+            if self.moves[r]:
+                known[rows] = steps.lag(moving)[good] / run.u_temp_k
         return X, known
 
     def split(self, values: FloatArray) -> tuple[FloatArray, ...]:

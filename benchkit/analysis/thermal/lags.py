@@ -9,11 +9,6 @@ from benchkit.errors import UsageError
 
 FloatArray = npt.NDArray[np.float64]
 
-_EVEN = 1e-6
-"""Steps count as equal where they differ by less than this share: one recursive filter then does the whole record."""
-_MOST_DECAY = 60.0
-"""Longest stretch, in time constants, that is summed at once: beyond it exp(t/tau) loses nothing but nears overflow."""
-
 
 def lag(time_s: npt.ArrayLike, values: npt.ArrayLike, tau_s: float, *, start: float | None = None) -> FloatArray:
     """Output (n,) of ``tau dy/dt = u - y`` (1) for an input that runs straight between its samples.
@@ -32,45 +27,45 @@ def lag(time_s: npt.ArrayLike, values: npt.ArrayLike, tau_s: float, *, start: fl
     >>> lag([0.0, 1.0, 2.0], [1.0, 1.0, 1.0], 1.0, start=0.0).round(4).tolist()
     [0.0, 0.6321, 0.8647]
     """
-    t, u = np.asarray(time_s, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    t = np.asarray(time_s, dtype=np.float64)
     check_times(t)
     if not tau_s > 0.0:
         raise UsageError("a time constant must be positive", got=tau_s)
-    y = np.empty(u.shape)
-    if u.size == 0:
-        return y
-    y[0] = u[0] if start is None else start
-    dt = np.diff(t)
-    if dt.size == 0:
-        return y
-    x = dt / tau_s
-    phi = np.exp(-x)
-    rest = -np.expm1(-x)
-    # (1 - phi)/x by its series where it would lose digits
-    g = np.where(x > 1e-5, rest / np.where(x > 1e-5, x, 1.0), 1.0 - x / 2.0 + x * x / 6.0)
-    pushed = (g - phi) * u[:-1] + (1.0 - g) * u[1:]
-    if float(np.ptp(dt)) <= _EVEN * float(dt[0]):
-        from scipy.signal import lfilter
-
-        step = float(phi[0])
-        y[1:], _ = lfilter([1.0], [1.0, -step], pushed, zi=[step * y[0]])
-        return y
-    _scan(y, x, pushed)
-    return y
+    return Steps(np.diff(t), tau_s).lag(np.asarray(values, dtype=np.float64), start)
 
 
-def _scan(y: FloatArray, x: FloatArray, pushed: FloatArray) -> None:
-    """``y[k+1] = exp(-x[k]) y[k] + pushed[k]`` in place, in stretches of a few dozen time constants."""
-    decay = np.concatenate([[0.0], np.cumsum(x)])
-    k, last = 0, x.size
-    while k < last:
-        stop = max(int(np.searchsorted(decay, decay[k] + _MOST_DECAY, side="right")) - 1, k + 1)
-        grown = decay[k + 1 : stop + 1] - decay[k]
-        if stop == k + 1:  # a step longer than the stretch: nothing of before is left
-            y[k + 1] = np.exp(-grown[0]) * y[k] + pushed[k]
-        else:
-            y[k + 1 : stop + 1] = np.exp(-grown) * (y[k] + np.cumsum(pushed[k:stop] * np.exp(grown)))
-        k = stop
+class Steps:
+    """The steps of one time constant over one record, made once for every input that runs through it.
+
+    Equation (2) of :func:`lag` is a triangular system with one band beside its diagonal; BLAS walks through it.
+    """
+
+    def __init__(self, dt_s: FloatArray, tau_s: float) -> None:
+        x = dt_s / tau_s
+        phi = np.exp(-x)
+        # (1 - phi)/x by its series where it would lose digits
+        small = x < 1e-5
+        g = np.where(small, 1.0 - x / 2.0, -np.expm1(-x) / np.where(small, 1.0, x))
+        self._before, self._after = g - phi, 1.0 - g
+        self._bands = np.ones((2, dt_s.size + 1), order="F")
+        self._bands[1, :-1] = -phi
+
+    def lag(self, values: FloatArray, start: float | None = None) -> FloatArray:
+        """As :func:`lag`, for ``values`` (n,)."""
+        from scipy.linalg.blas import dtbsv
+
+        y = np.empty(values.size)
+        y[:1] = values[:1] if start is None else start
+        y[1:] = self._before * values[:-1] + self._after * values[1:]
+        return np.asarray(dtbsv(1, self._bands, y, lower=1, diag=1, overwrite_x=1)) if y.size else y
+
+    def decays(self) -> FloatArray:
+        """``exp(-(t - t_0)/tau)`` (n,)."""
+        from scipy.linalg.blas import dtbsv
+
+        y = np.zeros(self._bands.shape[1])
+        y[0] = 1.0
+        return np.asarray(dtbsv(1, self._bands, y, lower=1, diag=1, overwrite_x=1))
 
 
 def check_times(t: FloatArray) -> None:

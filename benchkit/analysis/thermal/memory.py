@@ -46,7 +46,7 @@ def memory_of(residuals: npt.ArrayLike) -> Memory:
 
     Source: Brockwell and Davis, *Time Series: Theory and Methods*, 2nd ed. 1991, ch. 5 and 8 (from memory).
     """
-    from scipy.signal import lfilter
+    from scipy.linalg.blas import dtbsv
 
     e = np.asarray(residuals, dtype=np.float64)
     n = e.size
@@ -72,11 +72,14 @@ def memory_of(residuals: npt.ArrayLike) -> Memory:
         gamma = np.zeros(n)
         gamma[0] = rough[0]
         return Memory(n, gamma, 1.0)
-    # beyond the lags that were fitted, gamma follows the recursion
-    start = rough[: phi.size]
-    gamma = np.empty(n)
-    gamma[: phi.size] = start
-    state = np.array([float(np.dot(phi[i:], start[::-1][: phi.size - i])) for i in range(phi.size)])
-    gamma[phi.size :], _ = lfilter([1.0], np.concatenate([[1.0], -phi]), np.zeros(n - phi.size), zi=state)
+    # beyond the lags that were fitted, gamma follows the recursion: a triangular system with as many bands
+    p = phi.size
+    bands = np.zeros((p + 1, n), order="F")
+    bands[0] = 1.0
+    for m in range(1, p + 1):
+        bands[m, p - m : n - m] = -phi[m - 1]
+    gamma = np.zeros(n)
+    gamma[:p] = rough[:p]
+    gamma = np.asarray(dtbsv(p, bands, gamma, lower=1, diag=1))
     time = sigma2 / ((1.0 - float(phi.sum())) ** 2 * float(rough[0]))
     return Memory(n, gamma, float(min(max(time, 1.0), max(n / 2.0, 1.0))))

@@ -162,9 +162,9 @@ def impedance_from_cooling(
 ) -> ImpedanceCurve:
     """Thermal impedance of a semiconductor from its cooling after a loss that had been held for long.
 
-    ``Z(t) = (T(0) - T(t))/P`` (1): heating and cooling are mirror images in a network that does not change. T(0) is
-    from :func:`junction_at_switch_off`; its error moves the whole curve, the loss scales it. Readings before ``first_s``
-    are left out.
+    ``Z(t) = (T(0) - T(t))/P`` (1): heating and cooling are mirror images in a network that does not change.
+    T(0) is from :func:`junction_at_switch_off`; its error moves the whole curve, the loss scales it. Readings before
+    ``first_s`` are left out.
 
     Args:
         loss: loss before switch-off [W].
