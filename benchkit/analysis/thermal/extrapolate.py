@@ -141,12 +141,14 @@ def _folded(run: ThermalRun) -> ThermalRun:
 
 def _fitted(run: ThermalRun) -> NetworkFit:
     """The fewest nodes that chance could explain, the scatter being that about the most nodes that can be fitted."""
-    fits = []
+    fits: list[NetworkFit] = []
     for order in range(1, MOST_NODES_SHOWN + 1):
         try:
-            fits.append(fit_network([run], order))
+            fit = fit_network([run], order)
         except UsageError:
             break
+        if order == 1 or _approaches(run, fit):
+            fits.append(fit)
     if not fits:
         raise UsageError("no network could be fitted yet")
     most = fits[-1]
@@ -154,7 +156,16 @@ def _fitted(run: ThermalRun) -> NetworkFit:
         gain = most.dof * ((fit.residual_rms_k / max(most.residual_rms_k, 1e-12)) ** 2 - 1.0)
         if gain <= 2.0 * _F * (most.order - fit.order):
             return fit
-    return most if most.tau(most.order - 1).u <= _MOST_U * float(most.tau_s[-1]) or len(fits) == 1 else fits[-2]
+    return most
+
+
+def _approaches(run: ThermalRun, fit: NetworkFit) -> bool:
+    """Whether all parts of a fit move the same way and the two slowest are told apart: else it bends with the residuals
+    of a network that is none, and its end lies anywhere."""
+    parts = fit.starts[0] - fit.resistance_k_w.T @ run.loss_w.mean(axis=0)
+    slow = fit.tau(fit.order - 1)
+    settled = fit.order == 2 or slow.u <= _MOST_U * slow.value
+    return settled and bool(np.all(parts > 0.0) or np.all(parts < 0.0))
 
 
 class _End:
