@@ -99,8 +99,10 @@ def _measure(known: list[Drive], level: FloatArray, lengths: float, seed: int) -
     winding, loss = _run(known, dt, current, coolant)
     sensor = U_SENSOR_K * rng.standard_normal(count)
     gain = 1.0 + U_LOSS * rng.standard_normal(count)
-    noise = 0.05 * rng.standard_normal((count, SAMPLES)) + _wander(rng, count, dt, 15.0, 0.05)
-    power_noise = 1.0 + 0.01 * rng.standard_normal((count, SAMPLES))
+    # a sample is the mean of the readings since the last one, taken every second
+    white = 1.0 / np.sqrt(np.maximum(dt, 1.0))[:, None]
+    noise = 0.05 * white * rng.standard_normal((count, SAMPLES)) + _wander(rng, count, dt, 15.0, 0.05)
+    power_noise = 1.0 + 0.01 * white * rng.standard_normal((count, SAMPLES))
     tests = []
     for i in range(count):
         run = thermal_run(

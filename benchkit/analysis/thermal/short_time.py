@@ -184,7 +184,7 @@ def _by_draws(best: float, drawn: FloatArray, unit: str) -> Estimate:
 def short_time_current(part: Part, seconds: float, speed_rpm: float, coolant: Estimate, start: Estimate) -> Estimate:
     """Current [A] that brings a part from a start temperature to its limit in a given time (duty S2 from cold).
 
-    Found by halving on :func:`course`; the uncertainty is propagated from resistance (all parts of the network alike),
+    NaN where it starts at the limit or beyond. Found by halving on :func:`course`; the uncertainty is propagated from resistance (all parts of the network alike),
     loss, limit, coolant and start.
     """
     from scipy.optimize import brentq
@@ -203,7 +203,7 @@ def short_time_current(part: Part, seconds: float, speed_rpm: float, coolant: Es
         def excess(amps: float) -> float:
             return float(course(scaled, own, amps, speed_rpm, ref, grades).at(seconds)) - limit
 
-        if not excess(0.0) < 0.0:
+        if first >= limit or not excess(0.0) < 0.0:
             return math.nan
         top = math.sqrt((limit - ref) / (k * R))
         for _ in range(60):

@@ -54,8 +54,8 @@ def winding_at_switch_off(
     """Winding temperature at switch-off from resistances (n,) read at times (n,) [s] after it.
 
     The rise over ``end_c`` [°C] (coolant or iron) dies away like a sum of exponentials, so its logarithm is a line that
-    bends a little: a line, or a parabola where it lowers the sum of squares beyond chance, is laid through
-    ``ln(T - T_end)`` over t and read at t = 0 (1). Weights are those of equal errors of T.
+    bends a little: a line, or a polynomial of up to third order where it lowers the sum of squares beyond chance, is
+    laid through ``ln(T - T_end)`` over t and read at t = 0 (1). Weights are those of equal errors of T.
 
     The cold resistance and its temperature move all readings alike:
     ``u² = u_fit² + ((K + T)/R_1 u(R_1))² + ((K + T)/(K + t_1) u(t_1))²`` (2).
@@ -72,7 +72,7 @@ def winding_at_switch_off(
     _check(t)
     rise = temp - end_c
     scale = float(t[-1])
-    fit, order = _line_or_parabola(t / scale, np.log(rise), 1.0 / rise)
+    fit, order = _bent_line(t / scale, np.log(rise), 1.0 / rise, 3)
     at = end_c + math.exp(float(fit.parameters[0]))
     memory = correlation_time(fit.residuals)
     u_fit = (at - end_c) * float(fit.u[0]) * math.sqrt(memory)
@@ -126,7 +126,7 @@ def junction_at_switch_off(
     t, temp = t[inside], temp[inside]
     _check(t)
     root = np.sqrt(t / t[-1])
-    fit, order = _line_or_parabola(root, temp, None)
+    fit, order = _bent_line(root, temp, None, 2)
     memory = correlation_time(fit.residuals)
     dof = max(t.size / memory - order - 1.0, 1.0)
     found = combine(
@@ -187,23 +187,25 @@ def _check(t: FloatArray) -> None:
         raise UsageError("times count from switch-off and rise", got=f"first {float(t[0]):g} s")
 
 
-def _line_or_parabola(x: FloatArray, y: FloatArray, u: FloatArray | None) -> tuple[Fit, int]:
-    """A parabola where it lowers the sum of squares by more than four times the variance."""
+def _bent_line(x: FloatArray, y: FloatArray, u: FloatArray | None, most: int) -> tuple[Fit, int]:
+    """Polynomial of the lowest order beyond which the next two lower the sum of squares by no more than four times the
+    variance each."""
 
     def fit(order: int) -> tuple[Fit, float]:
-        found = fit_linear(np.stack([x**k for k in range(order + 1)], axis=1), y, None)
+        design = np.stack([x**k for k in range(order + 1)], axis=1)
         if u is None:
+            found = fit_linear(design, y, None)
             return found, float(np.sum(found.residuals**2))
-        weighted = fit_linear(np.stack([x**k for k in range(order + 1)], axis=1) / u[:, None], y / u, None)
+        weighted = fit_linear(design / u[:, None], y / u, None)
         plain = Fit(
             weighted.parameters, weighted.covariance, weighted.residuals * u, weighted.residual_sd, weighted.dof
         )
         return plain, float(np.sum(weighted.residuals**2))
 
-    line, left = fit(1)
-    if x.size < 6:
-        return line, 1
-    bent, left_bent = fit(2)
-    memory = correlation_time(bent.residuals)
-    free = max(x.size / memory - 3.0, 1.0)
-    return (bent, 2) if free * (left / max(left_bent, 1e-300) - 1.0) > _CURVED else (line, 1)
+    fits = [fit(order) for order in range(1, most + 1) if x.size >= 3 * order + 3] or [fit(1)]
+    bent, least = fits[-1]
+    free = max(x.size / correlation_time(bent.residuals) - len(fits) - 1.0, 1.0)
+    for order, (found, left) in enumerate(fits, start=1):
+        if free * (left / max(least, 1e-300) - 1.0) <= _CURVED * (len(fits) - order):
+            return found, order
+    return bent, len(fits)
