@@ -18,6 +18,7 @@ from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import check_run
 from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
+from benchkit.analysis.thermal_runs import thermal_limits
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.model.events import Event, EventKind
 from benchkit.model.results import RunResult
@@ -76,6 +77,7 @@ def analyse(
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
+    thermal = thermal_limits(stand, stream.channels, segments)
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, of_rows=checks.finish(stream))
     findings = (
         *found,
@@ -89,5 +91,5 @@ def analyse(
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
     return RunResult(
-        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run
+        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run, thermal
     )

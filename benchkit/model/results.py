@@ -6,8 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
+
+if TYPE_CHECKING:
+    from benchkit.model.results_thermal import ThermalLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,3 +258,5 @@ class RunResult:
     heat_balances: tuple[HeatBalance, ...] = ()
     square_laws: tuple[SquareLaw, ...] = ()
     not_run: tuple[NotRun, ...] = ()
+    thermal: tuple[ThermalLimits, ...] = ()
+    """One a stream."""

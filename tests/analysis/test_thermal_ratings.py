@@ -82,7 +82,7 @@ def test_no_load_too_much_is_no_rating():
 
 
 def test_the_map_falls_with_coolant_and_speed_and_names_the_part():
-    iron = LossLaw(0.001, 0.0, 1e-5, 0.0, np.zeros((3, 3)), 200.0, 4000.0)
+    iron = LossLaw(0.013, 0.0, 1e-5, 0.0, np.zeros((3, 3)), 200.0, 4000.0)
     parts = [PART, Part("magnet", Estimate(110.0, 0.0, "°C"), network(Cauer(np.array([9e3]), np.array([0.2]))), iron)]
     grid = derating_map(parts, (20.0, 40.0, 60.0), (500.0, 2000.0, 4000.0), Estimate(1.1, 0.001, "N·m/A"))
     current = np.array([[cell.current_a.value for cell in row] for row in grid])

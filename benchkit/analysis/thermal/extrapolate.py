@@ -162,10 +162,10 @@ def _fitted(run: ThermalRun) -> NetworkFit:
 def _approaches(run: ThermalRun, fit: NetworkFit) -> bool:
     """Whether all parts of a fit move the same way and the two slowest are told apart: else it bends with the residuals
     of a network that is none, and its end lies anywhere."""
-    parts = fit.starts[0] - fit.resistance_k_w.T @ run.loss_w.mean(axis=0)
+    moved = start_parts(fit, run) - fit.starts[0]
     slow = fit.tau(fit.order - 1)
     settled = fit.order == 2 or slow.u <= _MOST_U * slow.value
-    return settled and bool(np.all(parts > 0.0) or np.all(parts < 0.0))
+    return settled and bool(np.all(moved > 0.0) or np.all(moved < 0.0))
 
 
 class _End:

@@ -21,6 +21,9 @@ SEEN = 0.6
 """Share of a single run that is fitted; the rest is predicted. Also the least share of a run that is scored."""
 START_SEEN = 0.2
 """Share of a left-out run from which its start is taken (no parameter is)."""
+TOLD_APART = 2.0
+"""An order with parameters that the record does not determine is taken only where all others predict worse by more
+than this factor (a rule of this project)."""
 NO_BETTER = 1.05
 """The lowest order within this factor of the best prediction is taken (a rule of this project)."""
 
@@ -59,7 +62,9 @@ def choose_order(
     u_sensor_k: float = 0.0,
     u_loss_relative: float = 0.0,
 ) -> OrderChoice:
-    """The lowest order that predicts left-out readings within 5 % of the best, of those the record determines.
+    """The lowest order that predicts left-out readings within 5 % of the best.
+
+    An order that the record determines goes before one that it does not, unless it predicts less than half as well.
 
     Of several runs each is left out in turn: its start is taken from its first fifth, the rest is scored. Of a single
     run the first 60 % are fitted and the rest is predicted from losses and coolant alone.
@@ -74,32 +79,36 @@ def choose_order(
     for order in orders:
         try:
             fit = fit_network(runs, order, u_sensor_k=u_sensor_k, u_loss_relative=u_loss_relative)
-            predicted = _left_out(runs, order)
+            predicted = _left_out(runs, fit)
             rows.append(OrderRow(order, fit, fit.residual_rms_k, predicted, "; ".join(fit.notes)))
         except UsageError as error:
             rows.append(OrderRow(order, None, math.nan, math.nan, str(error)))
     usable = [row for row in rows if row.fit is not None and math.isfinite(row.predicted_rms_k)]
-    usable = [row for row in usable if row.fit is not None and row.fit.is_identifiable] or usable[:1]
     if not usable:
         raise UsageError("no network could be fitted", got="; ".join(row.note for row in rows))
+    best = min(row.predicted_rms_k for row in usable)
+    told = [row for row in usable if not row.note and row.predicted_rms_k <= TOLD_APART * best]
+    usable = told or usable
     best = min(row.predicted_rms_k for row in usable)
     order = min(row.order for row in usable if row.predicted_rms_k <= NO_BETTER * best)
     by = "each run left out in turn" if len(runs) > 1 else f"the last {100 * (1 - SEEN):.0f} % of the run left out"
     return OrderChoice(tuple(rows), order, by)
 
 
-def _left_out(runs: Sequence[ThermalRun], order: int) -> float:
+def _left_out(runs: Sequence[ThermalRun], whole: NetworkFit) -> float:
+    """The search begins where that over all readings ended; it ends where the readings it may see say."""
+    order, begin = whole.order, whole.tau_s.tolist()
     if len(runs) == 1:
         run = runs[0]
         cut = run.time_s[0] + SEEN * (run.time_s[-1] - run.time_s[0])
-        seen = fit_network([part_of(run, run.time_s <= cut)], order)
+        seen = fit_network([part_of(run, run.time_s <= cut)], order, start_tau_s=begin)
         later = run.time_s > cut
         error = run.temp_c[later] - predict(seen, run, seen.starts[0])[later]
         return _rms(error)
     errors = []
     for k, run in enumerate(runs):
         rest = [other for i, other in enumerate(runs) if i != k]
-        errors.append(left_out_error(fit_network(rest, order), run))
+        errors.append(left_out_error(fit_network(rest, order, start_tau_s=begin), run))
     return _rms(np.concatenate(errors))
 
 

@@ -184,8 +184,8 @@ def _by_draws(best: float, drawn: FloatArray, unit: str) -> Estimate:
 def short_time_current(part: Part, seconds: float, speed_rpm: float, coolant: Estimate, start: Estimate) -> Estimate:
     """Current [A] that brings a part from a start temperature to its limit in a given time (duty S2 from cold).
 
-    NaN where it starts at the limit or beyond. Found by halving on :func:`course`; the uncertainty is propagated from resistance (all parts of the network alike),
-    loss, limit, coolant and start.
+    NaN where it starts at the limit or beyond. Found by halving on :func:`course`; the uncertainty is propagated from
+    resistance (all parts of the network alike), loss, limit, coolant and start.
     """
     from scipy.optimize import brentq
 
