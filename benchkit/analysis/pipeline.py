@@ -19,6 +19,7 @@ from benchkit.analysis.propulsive import propulsive_curves
 from benchkit.analysis.quality import RowGathering, check_run, looked_at
 from benchkit.analysis.steady import folding_of, operating_points
 from benchkit.analysis.tare import drift_findings
+from benchkit.analysis.thermal_runs import thermal_limits
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.analysis.thrust_run import thrust_tests_of
 from benchkit.model.events import Event, EventKind
@@ -79,6 +80,7 @@ def analyse(
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
+    thermal = thermal_limits(stand, stream.channels, segments)
     facts = rows.finish()
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, checks.finish(stream), facts)
     counted = [point for point in points if not point.is_excluded]
@@ -111,4 +113,5 @@ def analyse(
         looked_at=looked_at(stream),
         motor=() if motor is None else (motor,),
         thrust_tests=() if tests is None else (tests,),
+        thermal=thermal,
     )

@@ -57,14 +57,14 @@ def autocorrelation(values: npt.ArrayLike) -> FloatArray:
     [1.0, 0.25, -0.3, -0.45]
     """
     y = np.asarray(values, dtype=np.float64)
-    covariance = _autocovariance(y[:, None])[:, 0]
+    covariance = autocovariance(y[:, None])[:, 0]
     if covariance[0] == 0.0:
         return np.full(y.shape, np.nan)
     coefficients: FloatArray = covariance / covariance[0]
     return coefficients
 
 
-def _autocovariance(y: FloatArray) -> FloatArray:
+def autocovariance(y: FloatArray) -> FloatArray:
     """Biased autocovariance (divisor n) of every column of ``y`` (n, columns), all lags, by FFT."""
     from scipy import fft
 
@@ -101,7 +101,7 @@ def correlation_time(values: npt.ArrayLike) -> float:
     doi 10.1214/ss/1177011137.
     """
     y = np.asarray(values, dtype=np.float64)[:, None]
-    return float(_correlation_times(_autocovariance(y))[0])
+    return float(_correlation_times(autocovariance(y))[0])
 
 
 def _correlation_times(covariance: FloatArray) -> FloatArray:
@@ -142,7 +142,7 @@ def _type_a_whole(y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     if y.shape[0] < 2:
         return mean, np.full(mean.shape, np.nan), np.zeros(mean.shape)
     folded = _folded(y)
-    covariance = _autocovariance(folded)
+    covariance = autocovariance(folded)
     rounding = 8.0 * np.finfo(np.float64).eps * np.abs(mean)
     covariance[:, covariance[0] <= rounding**2] = 0.0  # equal readings, whose mean is off by its last bits
     tau = _correlation_times(covariance)

@@ -12,6 +12,7 @@ from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCur
 
 if TYPE_CHECKING:  # they hold estimates and points of here
     from benchkit.model.results_motor import MotorConstants
+    from benchkit.model.results_thermal import ThermalLimits
     from benchkit.model.results_thrust import ThrustTests
 
 
@@ -272,3 +273,5 @@ class RunResult:
     looked_at: tuple[LookedAt, ...] = ()
     motor: tuple[MotorConstants, ...] = ()
     thrust_tests: tuple[ThrustTests, ...] = ()
+    thermal: tuple[ThermalLimits, ...] = ()
+    """One a stream."""

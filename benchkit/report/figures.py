@@ -6,6 +6,7 @@ from benchkit.report import figures_points, figures_time, svg
 from benchkit.report.model import (
     CloudFigure,
     Figure,
+    GridFigure,
     LossFigure,
     MapFigure,
     ShareFigure,
@@ -26,6 +27,8 @@ def draw(spec: Figure) -> str:
                 figure = figures_points.losses(spec)
             case MapFigure():
                 figure = figures_points.efficiency_map(spec)
+            case GridFigure():
+                figure = figures_points.grid(spec)
             case CloudFigure():
                 figure = figures_points.clouds(spec)
             case ShareFigure():

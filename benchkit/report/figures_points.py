@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from benchkit.report import svg
-from benchkit.report.model import CloudFigure, CloudPanel, LossFigure, MapFigure, Number, Series, ShareFigure
+from benchkit.report.model import (
+    CloudFigure,
+    CloudPanel,
+    GridFigure,
+    LossFigure,
+    MapFigure,
+    Number,
+    Series,
+    ShareFigure,
+)
 from benchkit.report.numbers import bounds95, show
 
 if TYPE_CHECKING:
@@ -88,6 +97,25 @@ def _with_margin(values: Any) -> tuple[float, float]:
     low, high = float(values.min()), float(values.max())
     margin = 0.04 * (high - low) or 1.0
     return low - margin, high + margin
+
+
+def grid(spec: GridFigure) -> Figure:
+    """A quantity and its uncertainty side by side."""
+    figure = svg.blank(3.0)
+    left, right = figure.subplots(1, 2, sharey=True, sharex=True)
+    x, y = np.asarray(spec.x.values), np.asarray(spec.y.values)
+    values = np.asarray(spec.values.values, dtype=float)
+    half_width = 1.959964 * np.asarray(spec.values.u, dtype=float)
+    unit = spec.values.unit
+    _filled(figure, left, (x, y, values), colours="viridis", levels=_even_levels(values), label=unit)
+    label = f"± 95 % interval / {unit}"
+    _filled(figure, right, (x, y, half_width), colours="cividis", levels=_even_levels(half_width), label=label)
+    left.set_title(spec.values.name)
+    right.set_title("Uncertainty")
+    left.set_ylabel(f"{spec.y.name} / {spec.y.unit}")
+    for axes in (left, right):
+        axes.set_xlabel(f"{spec.x.name} / {spec.x.unit}")
+    return figure
 
 
 def _filled(figure: Figure, axes: Axes, data: tuple[Any, Any, Any], *, colours: str, levels: Any, label: str) -> None:

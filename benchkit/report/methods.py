@@ -69,6 +69,14 @@ HEATING = (
         "from the fitted curve",
     ),
 )
+NETWORKS = (
+    Method("Thermal network", "T = T_ref + Σ R_i · lag_i(loss), 1 to 3 nodes by held-out prediction", "Foster form"),
+    Method(
+        "Derating map",
+        "I = √(((T_lim − T_ref)/R − b n − c n²) / (k (1 + α (T_lim − 20 °C)))), the least over all parts",
+        "from network and loss",
+    ),
+)
 UNCERTAINTY = (
     Method("Standard uncertainty", "u² = Σ c_i² u_i² + correlated terms, type A and type B", "JCGM 100:2008 (GUM), 5"),
     Method("95 % interval", "y ± t(ν_eff) · u, ν_eff after Welch-Satterthwaite", "JCGM 100:2008, G.4"),
@@ -102,6 +110,8 @@ def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterab
         yield from DUTY
     if any(run.result.heating or run.result.ratings for run in runs):
         yield from HEATING
+    if any(run.result.thermal for run in runs):
+        yield from NETWORKS
     yield from UNCERTAINTY
     if coverage is not None:
         yield from COVERAGE

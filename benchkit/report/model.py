@@ -215,6 +215,19 @@ class MapFigure:
 
 
 @dataclass(frozen=True, slots=True)
+class GridFigure:
+    """A quantity over two axes as contours, and the half-width of its 95 % interval beside."""
+
+    id: str
+    title: str
+    description: str
+    x: Series
+    y: Series
+    values: Grid
+    """Rows go with ``y``."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cloud:
     """Measured points of one run: x against y, both with their uncertainty."""
 
@@ -266,8 +279,8 @@ class ShareFigure:
     stated: Number
 
 
-Figure = TraceFigure | LossFigure | MapFigure | CloudFigure | StageFigure | ShareFigure
-Block = Table | Paragraph | Listing | TraceFigure | LossFigure | MapFigure | CloudFigure | StageFigure | ShareFigure
+Figure = TraceFigure | LossFigure | MapFigure | GridFigure | CloudFigure | StageFigure | ShareFigure
+Block = Table | Paragraph | Listing | Figure
 
 
 @dataclass(frozen=True, slots=True)

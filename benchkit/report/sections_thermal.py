@@ -28,6 +28,7 @@ from benchkit.report.model import (
 )
 from benchkit.report.overview import as_trace, is_drawable, limit_levels, trip_marks
 from benchkit.report.rows import is_known, listed, of_run, run_slug, table_by_run
+from benchkit.report.sections_networks import network_blocks
 from benchkit.report.sections_results import U95
 
 Row = tuple[Cell, ...]
@@ -74,9 +75,11 @@ def thermal_section(runs: Sequence[RunReport]) -> Section | None:
         lambda run: (_rating_row(rating, run) for rating in run.result.ratings),
         note=f"{U95} Loss taken as proportional to torque² at that speed.",
     )
-    if fits is None and ratings is None and not figures:
+    networks = network_blocks(runs)
+    if fits is None and ratings is None and not figures and not networks:
         return None
-    return Section("thermal", "Thermal", tuple(b for b in (*figures, fits, ratings) if b is not None))
+    blocks = (*figures, fits, ratings, *networks)
+    return Section("thermal", "Thermal", tuple(b for b in blocks if b is not None))
 
 
 def time_to_steady(fit: HeatingFit, within_k: float = STEADY_WITHIN_K) -> Estimate:
