@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 
 from benchkit.analysis.block_checks import BlockChecks
+from benchkit.analysis.calorimetry import calorimetry
 from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.exclude import kept, mark_excluded
@@ -77,6 +78,7 @@ def analyse(
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, of_rows=checks.finish(stream))
+    by_heat, by_heat_findings = calorimetry(stand, stream, [p for p in points if not p.is_excluded])
     findings = (
         *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
@@ -86,8 +88,9 @@ def analyse(
         *map_findings,
         *duty_findings,
         *heat_findings,
+        *by_heat_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
     return RunResult(
-        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run
+        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run, by_heat
     )
