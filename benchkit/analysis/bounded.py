@@ -24,11 +24,12 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 DRAWS = 4000
-BROAD = 100.0
+BROAD = 2.0
 """Width of the prior that keeps directions finite of which the data say nothing: so many times the largest
 observation, for each term at its largest."""
 _CHAINS, _BURN = 500, 12
 _MOST_BOUNCES = 400
+_AT_WALL = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -220,12 +221,14 @@ def _path(z: FloatArray, velocity: FloatArray, F: FloatArray, g: FloatArray) -> 
             # fa sin t + fb cos t = amplitude cos(t - phase); on the way down it meets -g at phase + arccos(-g/amplitude)
             t = np.arctan2(fa, fb) + np.arccos(np.clip(-g / amplitude, -1.0, 1.0))
         t = np.where(amplitude > np.abs(g), np.mod(t, 2.0 * math.pi), np.inf)
+        # in a corner the next wall may be passed already by a rounding: turn back there, not a full turn later
+        t = np.where((fb + g <= _AT_WALL * (np.abs(g) + norm2**0.5)) & (fa < 0.0), 0.0, t)
         # the wall just left is met again a rounding later: not before the path has gone round
         rows = np.arange(moving.size)
         was = last[moving]
         again = was >= 0
         near = t[rows[again], was[again]]
-        t[rows[again], was[again]] = np.where(near < 1e-9, np.inf, near)
+        t[rows[again], was[again]] = np.where((near < 1e-9) & (fa[rows[again], was[again]] >= 0.0), np.inf, near)
         wall = np.argmin(t, axis=1)
         step = np.minimum(t[rows, wall], left[moving])
         sin, cos = np.sin(step)[:, None], np.cos(step)[:, None]

@@ -4,11 +4,13 @@ Unlike a map over speed and torque (:mod:`benchkit.analysis.losses`), such a sum
 itself, so it can be carried to another load. Inverter, with I the RMS phase current, U the DC-link voltage, f the
 switching frequency and T_j the junction temperature:
 
-``P = p_0 + v I + (r + r_T (T_j - 25 °C)) I² + (U/U_0)^k (f/f_0) (e_0 + e_1 I + e_2 I²)`` (1)
+``P = p_0 + v I + (r_a + r_b (1 + 0.01/K (T_j - 25 °C))) I² + (U/U_0)^k (f/f_0) (e_0 + e_1 I + e_2 I²)`` (1)
 
-``p_0`` control and gate drive; ``v`` threshold, ``r`` resistance and ``r_T`` its rise with temperature; ``e_0`` switching
-that does not need current (charging the output capacitances), ``e_1``, ``e_2`` switching of a current. Common practice
-in data sheets of power modules; the exponent k of the voltage lies between 1 and about 1.4 there (from memory).
+``p_0`` control and gate drive; ``v`` threshold; ``e_0`` switching that does not need current (charging the output
+capacitances), ``e_1``, ``e_2`` switching of a current. The resistance ``r_a + r_b`` at 25 °C rises by
+``0.01/K r_b / (r_a + r_b)``: with neither part negative, by 0 to 1 % per kelvin, which holds what devices do. Common
+practice in data sheets of power modules; the exponent k of the voltage lies between 1 and about 1.4 there (both from
+memory).
 
 Motor, with n the speed, T_w the winding temperature:
 
@@ -43,12 +45,14 @@ SPEED, TORQUE, WINDING, FLUX = "speed_rpm", "torque_nm", "winding_c", "flux_rati
 REFERENCE: Mapping[str, float] = {CURRENT: 100.0, FREQUENCY: 16_000.0, SPEED: 1000.0, TORQUE: 100.0}
 """A coefficient is the loss of its term [W] at these values (and at 25 °C junction, 20 °C winding). Voltages refer to
 the middle of the data, ``voltage_0_v``."""
+STEEPEST = 0.01
+"""Largest relative rise of a conduction resistance with temperature [1/K]: beyond what devices do (from memory)."""
 JUNCTION_C = 25.0
 """Reference temperature of the conduction resistance [°C]."""
 EXPONENT = (1.2, 0.3)
 """Voltage exponent of switching before any data, and its standard uncertainty (data sheets, from memory)."""
-REFUSED = 0.01
-"""A model whose lack of fit has a smaller p-value is refused."""
+REFUSED = 0.001
+"""A model whose lack of fit has a smaller p-value is refused: one false alarm in a thousand."""
 _TURNS = 12
 _EXPONENTS = (0.2, 3.0)
 """Where the search of k may go: far beyond what devices do."""
@@ -86,12 +90,12 @@ INVERTER_TERMS: tuple[Term, ...] = (
     Term("standing", "no load: control, gate drive", (CURRENT,), lambda v: np.ones_like(v[CURRENT])),
     Term("switching_0", "no load: switching", _UF, _f, True),
     Term("threshold", "conduction: threshold", (CURRENT,), _i),
-    Term("resistance", "conduction: resistance at 25 °C", (CURRENT,), lambda v: _i(v) ** 2),
+    Term("resistance", "conduction: resistance that keeps its value", (CURRENT,), lambda v: _i(v) ** 2),
     Term(
-        "resistance_temp",
-        "conduction: rise of the resistance in 100 K",
+        "resistance_warm",
+        "conduction: resistance that rises 1 % per K, at 25 °C",
         (CURRENT, JUNCTION),
-        lambda v: _i(v) ** 2 * (v[JUNCTION] - JUNCTION_C) / 100.0,
+        lambda v: _i(v) ** 2 * (1.0 + STEEPEST * (v[JUNCTION] - JUNCTION_C)),
     ),
     Term("switching_1", "switching, with the current", _UFI, lambda v: _f(v) * _i(v), True),
     Term("switching_2", "switching, with its square", _UFI, lambda v: _f(v) * _i(v) ** 2, True),
@@ -160,6 +164,16 @@ class SeparatedLoss:
     def told_apart(self) -> tuple[bool, ...]:
         """By term: is its coefficient more than two standard uncertainties from zero?"""
         return tuple(c.value > 2.0 * c.u for c in self.coefficients)
+
+    @property
+    def resistance_per_k(self) -> Estimate | None:
+        """Relative rise of the conduction resistance with temperature, about 25 °C [1/K]; None where it is not fitted."""
+        at = {term.name: j for j, term in enumerate(self.terms)}
+        if "resistance" not in at or "resistance_warm" not in at:
+            return None
+        a, b = self.fit.draws[:, at["resistance"]], self.fit.draws[:, at["resistance_warm"]]
+        whole = a + b
+        return of_draws(STEEPEST * b[whole > 0.0] / whole[whole > 0.0], "1/K") if np.any(whole > 0.0) else None
 
     def design_at(self, variables: Variables) -> FloatArray:
         """Design (m, p) about the best coefficients at m places, with the column of k where it was fitted."""

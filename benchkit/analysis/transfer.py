@@ -192,8 +192,9 @@ def _settled(separated: SeparatedLoss, variables: Variables, seed: int) -> Float
     # the loss is a straight line over the junction temperature: T = T_c + r (P_c + slope (T - T_c))
     if float(np.quantile(r * slope, 0.999)) >= 1.0:
         raise UsageError(
-            "the junction runs away: its loss rises with temperature faster than the coolant takes it",
-            remedy="Ask for less current.",
+            "the junction may run away: by these points its loss could rise with temperature faster than the coolant "
+            "takes it",
+            remedy="Ask for less current, give junction_temp, or measure at a colder and a warmer coolant.",
         )
     return np.asarray(coolant + r * cold / (1.0 - r * slope))
 

@@ -14,6 +14,7 @@ from benchkit.report.sections_evidence import (
     methods_section,
     quality_section,
 )
+from benchkit.report.sections_heat import calorimetry_section
 from benchkit.report.sections_maps import map_section, propulsion_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
 from benchkit.report.sections_results import power_section, thrust_section
@@ -31,6 +32,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         header_section(runs),
         steady_section(runs),
         power_section(runs),
+        calorimetry_section(runs),
         map_section(runs),
         thrust_section(runs),
         propulsion_section(runs),
