@@ -43,6 +43,10 @@ _ROLES = (
     Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP,
 )  # fmt: skip
 _ELECTRICAL = frozenset({Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE})
+LEAST_SPEED = 0.01
+"""Points slower than this share of the motor's top speed are standstill."""
+MOST_STORED = 0.5
+"""Points that store more than this share of their loss are left out (rule of this project)."""
 _SENSORS = frozenset({Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP})
 _END_ROWS = 20_000
 """Rows at either end of a point that its drift is taken from, at most."""
@@ -132,7 +136,8 @@ def calorimetry(
     """Both losses of all points of one stream, combined; nothing where the stand does not say or measure it all.
 
     Needs ``[coolant]`` with ``[[coolant.bodies]]``: without the heat to the air the heat in the coolant is not the
-    loss. A point that is labelled as thermally not steady counts only where the bodies store heat as stated.
+    loss. A point at standstill does not count, one that stores more than :data:`MOST_STORED` of its loss neither; one that
+    is labelled as thermally not steady counts only where the bodies store heat as stated.
     """
     coolant = stand.coolant
     if coolant is None or not coolant.bodies or any(stand.channel_for(role) is None for role in (*_ROLES, Role.AIR_TEMP)):
@@ -142,7 +147,7 @@ def calorimetry(
     for point in points:
         settled = point.thermal is not None and point.thermal.state is Settled.STEADY
         row = _row(stand, stream, point, coolant)
-        if row is not None and (stores or settled):
+        if row is not None and (stores or settled) and _is_balanced(stand, coolant, row):
             rows.append((point, row))
     if not rows:
         return (), ()
@@ -164,6 +169,14 @@ def _row(stand: Stand, stream: StreamRows, point: OperatingPoint, coolant: Coola
         found[f"{body.channel} temp"] = point.means.get(body.channel, Estimate(math.nan, math.nan, ""))
         found[f"{body.channel} drift"] = drift(stream, point, body.channel)
     return found if all(e.is_measured and math.isfinite(e.u) for e in found.values()) else None
+
+
+def _is_balanced(stand: Stand, coolant: Coolant, row: Row) -> bool:
+    """False at standstill, and where so much heat is stored that the parts cannot be taken as of one temperature."""
+    stored = sum(body.heat_j_per_k * row[f"{body.channel} drift"].value for body in coolant.bodies)
+    x = {role: row[role.value].value for role in _ELECTRICAL}
+    loss = x[Role.DC_VOLTAGE] * x[Role.DC_CURRENT] - 2.0 * math.pi / 60.0 * x[Role.SPEED] * x[Role.TORQUE]
+    return abs(x[Role.SPEED]) >= LEAST_SPEED * stand.motor.max_speed_rpm and abs(stored) <= MOST_STORED * abs(loss)
 
 
 def drift(stream: StreamRows, point: OperatingPoint, channel: str) -> Estimate:
@@ -273,11 +286,11 @@ def _verdict(losses: Sequence[HeatLoss], both: Balanced) -> str:
     count = f"{len(losses)} point{'s' if len(losses) != 1 else ''}"
     if both.p_value >= CONTRADICT:
         return (
-            f"Electrical and calorimetric loss agree over {count}: {mean:+.3g} W apart on average, at most "
+            f"Electrical and calorimetric loss agree over {count}: {mean:+.1f} W apart on average, at most "
             f"{abs(worst.z):.1f} standard uncertainties (P{worst.point.index + 1}); p = {both.p_value:.2g}."
         )
     return (
-        f"Electrical and calorimetric loss contradict each other over {count}: {mean:+.3g} W apart on average, "
+        f"Electrical and calorimetric loss contradict each other over {count}: {mean:+.1f} W apart on average, "
         f"{abs(worst.z):.1f} standard uncertainties at P{worst.point.index + 1}; p = {both.p_value:.2g}. One of them errs by "
         "more than it states: look at the torque zero, the mixture of the coolant, air in the loop, the flow meter, and at "
         "whether the points had settled. The combined losses are given with a wider uncertainty."

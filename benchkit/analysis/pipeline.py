@@ -13,6 +13,7 @@ from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
+from benchkit.analysis.mission import mission_results
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
 from benchkit.analysis.propulsive import propulsive_curves
@@ -75,6 +76,7 @@ def analyse(
     laws, law_findings = thrust_fits(kept(thrust))
     maps, map_findings = efficiency_maps(stand, kept(balances))
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
+    endurance, mission_findings = mission_results(stand, kept(balances), kept(thrust), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, of_rows=checks.finish(stream))
@@ -89,8 +91,10 @@ def analyse(
         *duty_findings,
         *heat_findings,
         *by_heat_findings,
+        *mission_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
     return RunResult(
-        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run, by_heat
-    )
+        points, balances, thrust, maps, heating, ratings, findings, propulsion, duties, closures, laws, not_run,
+        by_heat, endurance,
+    )  # fmt: skip

@@ -29,6 +29,8 @@ EDGE = 0.01
 """A variable counts as inside up to this share of its largest measured value beyond it."""
 FAR = 1.5
 """Leverage from which a point inside the box is extrapolated all the same: so many times the farthest point's."""
+BLUNT = 0.25
+"""Share of the loss that a difference must reach to be seen, from which a test says little."""
 DISAGREES = 0.05
 """Below this p-value the first run does not bear the prediction out."""
 _TURNS = 60
@@ -86,6 +88,11 @@ class TransferTest:
     p_value: float
     mean_difference_w: Estimate
     verdict: str
+
+    @property
+    def is_blunt(self) -> bool:
+        """True where the prediction is so wide that a run can hardly contradict it."""
+        return _sharpness(self.points) > BLUNT
 
     @property
     def agrees(self) -> bool:
@@ -305,21 +312,28 @@ def check_transfer(separated: SeparatedLoss, measured: LossData) -> TransferTest
     return TransferTest(points, chi2, dof, p_value, mean, _verdict(points, mean, p_value))
 
 
+def _sharpness(points: Sequence[TransferPoint]) -> float:
+    """Smallest share of the loss that the test sees, by the median point: two standard uncertainties."""
+    return 2.0 * float(np.median([p.difference_w.u / abs(p.prediction.loss_w.value) for p in points]))
+
+
 def _verdict(points: Sequence[TransferPoint], mean: Estimate, p_value: float) -> str:
     worst = max(points, key=lambda point: abs(point.z))
-    share = float(np.median([p.difference_w.u / p.prediction.loss_w.value for p in points])) * 100.0
+    share = _sharpness(points)
     count = f"{len(points)} point{'s' if len(points) != 1 else ''}"
-    sharp = f"The test sees differences of about {2.0 * share:.2g} % of the loss and more"
+    sharp = f"The test sees differences of about {100.0 * share:.0f} % of the loss and more"
+    if share > BLUNT:
+        sharp += ": the prediction is so wide that it could hardly be wrong; measure more on the small motor"
     if p_value >= DISAGREES:
         return (
-            f"The run bears the prediction out: over {count} the measured loss is {mean.value:+.3g} W from it on average "
-            f"(u = {mean.u:.2g} W), at most {abs(worst.z):.1f} standard uncertainties off ({worst.prediction.label}); "
+            f"The run bears the prediction out: over {count} the measured loss is {mean.value:+.1f} W from it on average "
+            f"(u = {mean.u:.1f} W), at most {abs(worst.z):.1f} standard uncertainties off ({worst.prediction.label}); "
             f"p = {p_value:.2g}. {sharp}."
         )
     way = "more" if mean.value > 0.0 else "less"
     return (
-        f"The run does not bear the prediction out: over {count} it lost {abs(mean.value):.3g} W {way} on average "
-        f"(u = {mean.u:.2g} W), {abs(worst.z):.1f} standard uncertainties at {worst.prediction.label}; p = {p_value:.2g}. "
+        f"The run does not bear the prediction out: over {count} it lost {abs(mean.value):.1f} W {way} on average "
+        f"(u = {mean.u:.1f} W), {abs(worst.z):.1f} standard uncertainties at {worst.prediction.label}; p = {p_value:.2g}. "
         "Do not use the prediction. Look first at temperatures, at the switching frequency that was set, and at "
         "instruments that were changed between the runs; then separate the losses anew with the points of this run."
     )

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from benchkit.model.results_endurance import EnduranceResult
 from benchkit.model.results_heat import Calorimetry
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
 
@@ -256,3 +257,4 @@ class RunResult:
     square_laws: tuple[SquareLaw, ...] = ()
     not_run: tuple[NotRun, ...] = ()
     calorimetry: tuple[Calorimetry, ...] = ()
+    endurance: tuple[EnduranceResult, ...] = ()

@@ -21,7 +21,7 @@ def calorimetry_section(runs: Sequence[RunReport]) -> Section | None:
     for run in runs:
         for found in run.result.calorimetry:
             tone = Tone.CAUTION if found.widened > 1.0 else Tone.GOOD
-            blocks.append(Paragraph(found.verdict, tone, f"Do the two ways agree{of_run(run, runs)}?"))
+            blocks.append(Paragraph(found.verdict, tone, f"Electrical against heat{of_run(run, runs)}"))
     blocks.append(
         table_by_run(
             runs,

@@ -28,6 +28,8 @@ from benchkit.report.model import (
 
 Row = tuple[Cell, ...]
 U95 = "Values are value ± U, U the half-width of the 95 % interval; two numbers where the interval is not symmetric."
+WIDE = 0.05
+"""Below this p-value a fit that is not refused is noted."""
 WORDS = {
     "current_a": ("current", "A"), "dc_voltage_v": ("DC voltage", "V"), "junction_c": ("junction", "°C"),
     "switching_frequency_hz": ("switching frequency", "Hz"), "coolant_c": ("coolant", "°C"),
@@ -53,8 +55,8 @@ def transfer_section(found: Transfer) -> Section:
     if found.predicted:
         blocks += [_prediction_table(found.predicted), _figure(found)]
     if found.test is not None:
-        tone = Tone.GOOD if found.test.agrees else Tone.CAUTION
-        blocks += [Paragraph(found.test.verdict, tone, "Was it so?"), _test_table(found.test.points)]
+        tone = Tone.CAUTION if not found.test.agrees else Tone.NOTE if found.test.is_blunt else Tone.GOOD
+        blocks += [Paragraph(found.test.verdict, tone, "The run against the prediction"), _test_table(found.test.points)]
     return Section("loss-transfer", f"Losses of the {found.subject}, and elsewhere", tuple(blocks))
 
 
@@ -66,13 +68,16 @@ def _fit_verdict(found: Transfer) -> Paragraph:
         names = {term.name for term in found.separated.terms}
         missing = "" if names & set(SWITCHING) or not names & set(INVERTER) else " The switching terms are left out."
         return Paragraph(
-            f"{from_runs}: the terms do not describe the losses to within the stated errors ({test}). Do not predict "
+            f"{from_runs}: the losses lie off the terms by more than the stated errors ({test}). Do not predict "
             f"with them; the intervals below are widened by {math.sqrt(fit.inflated):.2g} and may still be too "
             f"narrow.{missing}",
             Tone.CAUTION,
-            "Do the terms suffice? No",
+            "The terms do not suffice",
         )
-    return Paragraph(f"{from_runs}: the terms describe the losses ({test}).", Tone.GOOD, "Do the terms suffice? Yes")
+    if fit.p_value < WIDE:
+        text = f"{from_runs}: the points scatter somewhat more than stated ({test}); the intervals are widened by it."
+        return Paragraph(text, Tone.NOTE, "The terms may suffice")
+    return Paragraph(f"{from_runs}: the terms describe the losses ({test}).", Tone.GOOD, "The terms suffice")
 
 
 def _terms_table(separated: SeparatedLoss) -> Table:
