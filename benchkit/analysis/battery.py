@@ -1,15 +1,14 @@
 """A battery under power: sag, how long it lasts, and the power that lasts so long.
 
 One cell is an open-circuit voltage E(s) over the state of charge s behind one resistance R. At a power P the current is
-the smaller root of ``P = (E - R I) I`` (1), ``I = 2 P / (E + sqrt(E² - 4 R P))`` (2): no rounding at small P, and no answer
-where ``P > E²/(4 R)``. Charge is counted, ``ds/dt = -I / Q`` (3). All functions take whole trials along the last axis.
+the smaller root of ``P = (E - R I) I`` (1), ``I = 2 P / (E + sqrt(E² - 4 R P))`` (2): no rounding at small P, and no
+answer where ``P > E²/(4 R)``. Charge is counted, ``ds/dt = -I / Q`` (3). Functions take whole trials along the last axis.
 
-What this leaves out: the rise of R towards empty and in the cold, ageing, recovery over hours. A resistance for loads of
-minutes and a capacity at about the load of the mission hold most of it.
+What this leaves out: the rise of R towards empty and in the cold, ageing, recovery over hours. A resistance for loads
+of minutes and a capacity at about the load of the mission hold most of it.
 """
 
 from __future__ import annotations
-
 
 from dataclasses import dataclass
 
@@ -50,9 +49,13 @@ def checked(battery: Battery) -> Battery:
     problems = {
         "at least one cell": battery.series < 1 or battery.parallel < 1,
         "two or more points of the curve, as many charges as voltages": soc.size < 2 or soc.shape != ocv.shape,
-        "charges that rise from 0 to 1": soc.size > 1 and (soc[0] != 0.0 or soc[-1] != 1.0 or bool(np.any(np.diff(soc) <= 0.0))),
-        "voltages above zero that do not fall with charge": bool(np.any(ocv <= 0.0)) or bool(np.any(np.diff(ocv) < 0.0)),
-        "resistance not negative, capacity above zero": not (battery.resistance_ohm >= 0.0 and battery.capacity_ah > 0.0),
+        "charges that rise from 0 to 1": soc.size > 1
+        and (soc[0] != 0.0 or soc[-1] != 1.0 or bool(np.any(np.diff(soc) <= 0.0))),
+        "voltages above zero that do not fall with charge": bool(np.any(ocv <= 0.0))
+        or bool(np.any(np.diff(ocv) < 0.0)),
+        "resistance not negative, capacity above zero": not (
+            battery.resistance_ohm >= 0.0 and battery.capacity_ah > 0.0
+        ),
         "a cut-off below the full voltage": ocv.size > 0 and not 0.0 <= battery.cut_off_v < ocv[-1],
         "0 <= reserve < start <= 1": not 0.0 <= battery.reserve_soc < battery.start_soc <= 1.0,
         "uncertainties not negative": min(battery.u_ocv_v, battery.u_resistance, battery.u_capacity) < 0.0,
@@ -64,7 +67,7 @@ def checked(battery: Battery) -> Battery:
 
 
 def open_circuit_v(battery: Battery, soc: npt.ArrayLike) -> FloatArray:
-    """Open-circuit voltage of the whole string [V] at a state of charge [1], straight between points; NaN outside 0…1."""
+    """Open-circuit voltage of the whole string [V] at a state of charge [1], straight between points; NaN outside."""
     s = np.asarray(soc, dtype=np.float64)
     return np.asarray(battery.series * np.interp(s, battery.soc, battery.ocv_v, left=np.nan, right=np.nan))
 
@@ -121,7 +124,10 @@ def draw_battery(battery: Battery, trials: int, rng: np.random.Generator) -> Bat
         checked(battery),
         battery.series * battery.u_ocv_v * z[0],
         string_resistance_ohm(battery) * np.exp(battery.u_resistance * z[1] - 0.5 * battery.u_resistance**2),
-        battery.capacity_ah * battery.parallel * 3600.0 * np.exp(battery.u_capacity * z[2] - 0.5 * battery.u_capacity**2),
+        battery.capacity_ah
+        * battery.parallel
+        * 3600.0
+        * np.exp(battery.u_capacity * z[2] - 0.5 * battery.u_capacity**2),
     )
 
 
@@ -184,5 +190,3 @@ def power_for(trials: BatteryTrials, endurance_s: float) -> FloatArray:
         lasts = endurance_at(trials, np.maximum(middle, 1e-9 * ideal)) >= endurance_s
         low, high = np.where(lasts, middle, low), np.where(lasts, high, middle)
     return np.asarray(0.5 * (low + high))
-
-

@@ -1,7 +1,7 @@
 """Least squares with coefficients that cannot be negative, and an uncertainty that stays honest at the bound.
 
-A resistance, a threshold or a switching loss is never below zero. Where the data leave a coefficient near that bound, the
-usual covariance is wrong both ways: with the bound ignored it speaks of values that cannot be, with the coefficient
+A resistance, a threshold or a switching loss is never below zero. Where the data leave a coefficient near that bound,
+the usual covariance is wrong both ways: with the bound ignored it speaks of values that cannot be, with the coefficient
 dropped it speaks as if zero were known. Here the coefficients have the normal law of the unbounded fit cut off at the
 bounds (a flat prior where they may lie), and everything that is said of them is taken from draws of that law.
 
@@ -118,7 +118,7 @@ def fit_bounded(
     bounded = np.asarray(is_bounded, dtype=bool)
     n, p = _checked(X, target, V, bounded)
     try:
-        L = np.linalg.cholesky(V)
+        L: FloatArray = np.asarray(np.linalg.cholesky(V), dtype=np.float64)
     except np.linalg.LinAlgError as error:
         raise UsageError(
             "the covariance of the observations is not positive definite", remedy="Give every point a scatter above 0."
@@ -196,7 +196,7 @@ def _draw(A: FloatArray, b: FloatArray, bounded: BoolArray, best: FloatArray, se
         return np.asarray(centre + rng.standard_normal((draws, best.size)) @ spread.T)
     F, g = spread[bounded], centre[bounded]
     inside = np.where(bounded, np.maximum(best, 1e-2 * u), best)
-    z = np.tile(r @ (inside - centre), (_CHAINS, 1))
+    z: FloatArray = np.asarray(np.tile(r @ (inside - centre), (_CHAINS, 1)), dtype=np.float64)
     kept = []
     for turn in range(_BURN + -(-draws // _CHAINS)):
         z = _path(z, rng.standard_normal(z.shape), F, g)
@@ -218,7 +218,7 @@ def _path(z: FloatArray, velocity: FloatArray, F: FloatArray, g: FloatArray) -> 
         fa, fb = a @ F.T, b @ F.T
         amplitude = np.hypot(fa, fb)
         with np.errstate(divide="ignore", invalid="ignore"):
-            # fa sin t + fb cos t = amplitude cos(t - phase); on the way down it meets -g at phase + arccos(-g/amplitude)
+            # fa sin t + fb cos t = amplitude cos(t - phase): falling, it meets -g at phase + arccos(-g/amplitude)
             t = np.arctan2(fa, fb) + np.arccos(np.clip(-g / amplitude, -1.0, 1.0))
         t = np.where(amplitude > np.abs(g), np.mod(t, 2.0 * math.pi), np.inf)
         # in a corner the next wall may be passed already by a rounding: turn back there, not a full turn later

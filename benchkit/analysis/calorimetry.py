@@ -7,8 +7,8 @@ mostly common to all points of a run, so the run is balanced as a whole by gener
 
 ``y = (P_1, P_2)``, ``A = (I, I)ᵀ``, ``V = diag(u²) + sum_c s_c s_cᵀ``, ``P = (Aᵀ V⁻¹ A)⁻¹ Aᵀ V⁻¹ y`` (3),
 
-and the two contradict each other where ``chi² = dᵀ V_d⁻¹ d`` (4), ``d = P_1 - P_2``, is too large for so many points. This
-is the balancing of redundant measurements of acceptance tests (VDI 2048; from memory).
+and the two contradict each other where ``chi² = dᵀ V_d⁻¹ d`` (4), ``d = P_1 - P_2``, is too large for so many points.
+This is the balancing of redundant measurements of acceptance tests (VDI 2048; from memory).
 
 The two coolant sensors: what they have in common drops out of the difference, what they were found to differ by does
 not. With ``u_rise`` of the profile the error splits into a common part c and a difference d, ``u(d) = u_rise``,
@@ -85,7 +85,9 @@ def balance(first: npt.ArrayLike, second: npt.ArrayLike, covariance: npt.ArrayLi
     a, b, V = (np.asarray(v, dtype=np.float64) for v in (first, second, covariance))
     n = a.size
     if a.shape != (n,) or b.shape != (n,) or V.shape != (2 * n, 2 * n):
-        raise UsageError("shapes do not fit together", got=f"{a.shape}, {b.shape}, {V.shape}", expected="n, n, 2 n x 2 n")
+        raise UsageError(
+            "shapes do not fit together", got=f"{a.shape}, {b.shape}, {V.shape}", expected="n, n, 2 n x 2 n"
+        )
     try:
         L = np.linalg.cholesky(V)
     except np.linalg.LinAlgError as error:
@@ -136,11 +138,15 @@ def calorimetry(
     """Both losses of all points of one stream, combined; nothing where the stand does not say or measure it all.
 
     Needs ``[coolant]`` with ``[[coolant.bodies]]``: without the heat to the air the heat in the coolant is not the
-    loss. A point at standstill does not count, one that stores more than :data:`MOST_STORED` of its loss neither; one that
-    is labelled as thermally not steady counts only where the bodies store heat as stated.
+    loss. A point at standstill does not count, one that stores more than :data:`MOST_STORED` of its loss neither; one
+    that is labelled as thermally not steady counts only where the bodies store heat as stated.
     """
     coolant = stand.coolant
-    if coolant is None or not coolant.bodies or any(stand.channel_for(role) is None for role in (*_ROLES, Role.AIR_TEMP)):
+    if (
+        coolant is None
+        or not coolant.bodies
+        or any(stand.channel_for(role) is None for role in (*_ROLES, Role.AIR_TEMP))
+    ):
         return (), ()
     stores = any(body.heat_j_per_k > 0.0 for body in coolant.bodies)
     rows = []
@@ -291,9 +297,9 @@ def _verdict(losses: Sequence[HeatLoss], both: Balanced) -> str:
         )
     return (
         f"Electrical and calorimetric loss contradict each other over {count}: {mean:+.1f} W apart on average, "
-        f"{abs(worst.z):.1f} standard uncertainties at P{worst.point.index + 1}; p = {both.p_value:.2g}. One of them errs by "
-        "more than it states: look at the torque zero, the mixture of the coolant, air in the loop, the flow meter, and at "
-        "whether the points had settled. The combined losses are given with a wider uncertainty."
+        f"{abs(worst.z):.1f} standard uncertainties at P{worst.point.index + 1}; p = {both.p_value:.2g}. One of them "
+        "errs by more than it states: look at the torque zero, the mixture of the coolant, air in the loop, the flow "
+        "meter, and at whether the points had settled. The combined losses are given with a wider uncertainty."
     )
 
 
@@ -318,7 +324,10 @@ def _parts(stand: Stand, coolant: Coolant, rows: Sequence[Row]) -> _Parts:
     x = {name: np.array([row[name].value for row in rows]) for name in rows[0]}
     x |= {"glycol": np.full(n, coolant.glycol), "coolant properties": np.ones(n)}
     for body in coolant.bodies:
-        x |= {f"{body.channel} to air": np.full(n, body.air_w_per_k), f"{body.channel} heat": np.full(n, body.heat_j_per_k)}
+        x |= {
+            f"{body.channel} to air": np.full(n, body.air_w_per_k),
+            f"{body.channel} heat": np.full(n, body.heat_j_per_k),
+        }
     base = _powers(coolant, x)
 
     def moved(shift: Vectors) -> dict[str, FloatArray]:
@@ -363,7 +372,9 @@ def _common_shifts(stand: Stand, coolant: Coolant, x: Mapping[str, FloatArray]) 
         found[f"{channel} gain"] = {name: accuracy.of_reading * x[name] for name in names}
         found[f"{channel} zero"] = {name: np.full(n, accuracy.constant) for name in names}
     u_in, u_out = (
-        np.mean([stand.channels[stand.roles[role]].calibration.accuracy.standard_uncertainty(float(t)) for t in x[role]])
+        np.mean(
+            [stand.channels[stand.roles[role]].calibration.accuracy.standard_uncertainty(float(t)) for t in x[role]]
+        )
         for role in (Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP)
     )
     both, apart = rise_parts(float(u_in), float(u_out), coolant.u_rise_k)

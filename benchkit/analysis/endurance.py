@@ -1,7 +1,7 @@
 """A duty on a battery: how long it lasts, what it takes, how warm it gets, and what ends it.
 
-The loads of the duty go through the loss map (speed and torque), along the propeller (thrust), or are given (power). The
-power of each load is fed by the battery (:mod:`benchkit.analysis.battery`), its loss warms the parts. The first of
+The loads of the duty go through the loss map (speed and torque), along the propeller (thrust), or are given (power).
+The power of each load is fed by the battery (:mod:`benchkit.analysis.battery`), its loss warms the parts. The first of
 these ends the mission: the voltage falls to the cut-off, the battery cannot give the power, the charge falls to the
 reserve, a part reaches its limit. Uncertainties go through by trials (JCGM 101): every trial has its own battery,
 its own losses (one error for all loads where they share it) and its own thermal resistances, and keeps them throughout.
@@ -256,8 +256,7 @@ class _Run:
             lowest_voltage_v=of_trials(np.where(np.isfinite(self.lowest_v), self.lowest_v, np.nan), "V"),
             stored_wh=of_trials(ideal, "Wh"),
             hottest_c=tuple(
-                (name, of_trials(hot, "°C"))
-                for name, hot in zip(self.causes[3:], self.hottest, strict=True)
+                (name, of_trials(hot, "°C")) for name, hot in zip(self.causes[3:], self.hottest, strict=True)
             ),
             continuous_power_w=wanted,
             wanted_s=mission.wanted_s,

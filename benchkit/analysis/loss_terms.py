@@ -167,7 +167,7 @@ class SeparatedLoss:
 
     @property
     def resistance_per_k(self) -> Estimate | None:
-        """Relative rise of the conduction resistance with temperature, about 25 °C [1/K]; None where it is not fitted."""
+        """Relative rise of the conduction resistance with temperature, about 25 °C [1/K]; None where not fitted."""
         at = {term.name: j for j, term in enumerate(self.terms)}
         if "resistance" not in at or "resistance_warm" not in at:
             return None
@@ -192,7 +192,7 @@ class SeparatedLoss:
 
     def draws_at(self, variables: Variables) -> FloatArray:
         """Loss [W] by draw of the coefficients (draws, m) at m places."""
-        return np.sum(list(self._parts(variables)), axis=0)
+        return np.asarray(np.sum(list(self._parts(variables)), axis=0))
 
     def parts_at(self, variables: Variables) -> dict[str, tuple[Estimate, ...]]:
         """Loss of each term [W] by its name at m places, m estimates each."""

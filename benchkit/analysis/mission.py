@@ -41,7 +41,9 @@ def mission_results(
         return (), (Finding("caution", "no_endurance", f"No endurance: {error}"),)
     findings = []
     if mission.parts and not found.hottest_c:
-        text = "The loads of the duty are given as power: its losses are not known, and nothing is said of temperatures."
+        text = (
+            "The loads of the duty are given as power: its losses are not known, and nothing is said of temperatures."
+        )
         findings.append(Finding("note", "no_mission_temperatures", text))
     return (found,), tuple(findings)
 

@@ -2,9 +2,9 @@
 
 The losses of the inverter are separated on what it has run (:mod:`benchkit.analysis.loss_terms`): a small motor, a
 locked rotor, inductors, or field-weakening current, which loads the inverter without power. The sum is then asked for
-other currents, voltages, frequencies and coolant. What lies outside the measured box is marked, by each variable, and by
-the leverage: how far the point lies along directions of which the measured points say little, even where every variable
-for itself is inside.
+other currents, voltages, frequencies and coolant. What lies outside the measured box is marked, by each variable, and
+by the leverage: how far the point lies along directions of which the measured points say little, even where every
+variable for itself is inside.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class TransferPoint:
 
 @dataclass(frozen=True, slots=True)
 class TransferTest:
-    """A run against its prediction. ``chi2`` counts that errors of prediction and of instruments go through all points."""
+    """A run against its prediction. ``chi2`` counts that errors go through all points."""
 
     points: tuple[TransferPoint, ...]
     chi2: float
@@ -155,7 +155,9 @@ def predict(
     settles = JUNCTION in needed and JUNCTION not in variables and COOLANT in variables
     for name in sorted(needed - ({JUNCTION} if settles else set())):
         if name not in variables:
-            raise UsageError("a load does not say all that the loss depends on", where=name, expected=sorted(needed))
+            raise UsageError(
+                "a load does not say all that the loss depends on", where=name, expected=", ".join(sorted(needed))
+            )
     size = next(iter(variables.values())).size
     if any(v.shape != (size,) or not np.all(np.isfinite(v)) for v in variables.values()):
         raise UsageError("loads are finite numbers, one for each load and variable")
@@ -273,8 +275,8 @@ def check_transfer(separated: SeparatedLoss, measured: LossData) -> TransferTest
     """Does a run bear out what was predicted for its currents, voltages, frequencies and temperatures?
 
     ``d = P_measured - P_predicted``, ``z_i = d_i / u(d_i)`` (3), ``chi² = dᵀ C⁻¹ d`` (4) with C the covariance of the
-    prediction (joint over all points), the scatter of the run and its common errors. Errors of instruments that served in
-    both runs cancel in part; they are counted in full in both, so the test is a little blunt, never too sharp.
+    prediction (joint over all points), the scatter of the run and its common errors. Errors of instruments that served
+    in both runs cancel in part; they are counted in full in both, so the test is a little blunt, never too sharp.
 
     Raises:
         UsageError: no point, or a variable that the terms need is missing.
@@ -326,14 +328,15 @@ def _verdict(points: Sequence[TransferPoint], mean: Estimate, p_value: float) ->
         sharp += ": the prediction is so wide that it could hardly be wrong; measure more on the small motor"
     if p_value >= DISAGREES:
         return (
-            f"The run bears the prediction out: over {count} the measured loss is {mean.value:+.1f} W from it on average "
-            f"(u = {mean.u:.1f} W), at most {abs(worst.z):.1f} standard uncertainties off ({worst.prediction.label}); "
-            f"p = {p_value:.2g}. {sharp}."
+            f"The run bears the prediction out: over {count} the measured loss is {mean.value:+.1f} W from it on "
+            f"average (u = {mean.u:.1f} W), at most {abs(worst.z):.1f} standard uncertainties off "
+            f"({worst.prediction.label}); p = {p_value:.2g}. {sharp}."
         )
     way = "more" if mean.value > 0.0 else "less"
     return (
         f"The run does not bear the prediction out: over {count} it lost {abs(mean.value):.1f} W {way} on average "
-        f"(u = {mean.u:.1f} W), {abs(worst.z):.1f} standard uncertainties at {worst.prediction.label}; p = {p_value:.2g}. "
-        "Do not use the prediction. Look first at temperatures, at the switching frequency that was set, and at "
-        "instruments that were changed between the runs; then separate the losses anew with the points of this run."
+        f"(u = {mean.u:.1f} W), {abs(worst.z):.1f} standard uncertainties at {worst.prediction.label}; "
+        f"p = {p_value:.2g}. Do not use the prediction. Look first at temperatures, at the switching frequency that was "
+        "set, and at instruments that were changed between the runs; then separate the losses anew with the points of "
+        "this run."
     )

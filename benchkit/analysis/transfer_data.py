@@ -118,9 +118,7 @@ def _is_optional(subject: str, role: Role) -> bool:
     return any(r is role and name in _OPTIONAL for name, r in _VARIABLES[subject])
 
 
-def _row(
-    stand: Stand, point: OperatingPoint, subject: str
-) -> tuple[OperatingPoint, dict[Role, Estimate]] | None:
+def _row(stand: Stand, point: OperatingPoint, subject: str) -> tuple[OperatingPoint, dict[Role, Estimate]] | None:
     roles = [*_POWER[subject], *(role for _, role in _VARIABLES[subject]), *_COOLANT]
     row: dict[Role, Estimate] = {}
     for role in roles:
@@ -146,9 +144,7 @@ def _loss(subject: str) -> Callable[[Arrays], FloatArray]:
     return lambda m: np.asarray(m[Role.AC_POWER] - OMEGA * m[Role.SPEED] * m[Role.TORQUE])
 
 
-def _scatter(
-    stand: Stand, rows: Sequence[Mapping[Role, Estimate]], subject: str, loss: FloatArray
-) -> FloatArray:
+def _scatter(stand: Stand, rows: Sequence[Mapping[Role, Estimate]], subject: str, loss: FloatArray) -> FloatArray:
     """Scatter of each loss (n,) [W], that of the current put through ``P ~ I²``, which is its largest effect."""
     found = np.empty(len(rows))
     for i, row in enumerate(rows):
@@ -168,9 +164,7 @@ def _name(stand: Stand, role: Role) -> str:
     return stand.channels[stand.roles[role]].name
 
 
-def _common(
-    stand: Stand, means: Arrays, subject: str, names: Mapping[str, Role]
-) -> dict[str, dict[str, FloatArray]]:
+def _common(stand: Stand, means: Arrays, subject: str, names: Mapping[str, Role]) -> dict[str, dict[str, FloatArray]]:
     """By cause what one standard uncertainty of a calibration moves: the loss, and the variables."""
     found: dict[str, dict[str, FloatArray]] = {}
     loss = _loss(subject)

@@ -37,7 +37,11 @@ def run_report(args: Namespace) -> int:
 
 
 def _add_duty(parser: ArgumentParser) -> None:
-    parser.add_argument("--duty", metavar="FILE", help="loads for the maps (CSV: speed_rpm,torque_nm,time_s), or a mission with its battery (TOML)")
+    parser.add_argument(
+        "--duty",
+        metavar="FILE",
+        help="loads for the maps (CSV: speed_rpm,torque_nm,time_s), or a mission with its battery (TOML)",
+    )
 
 
 def dashboard_arguments(parser: ArgumentParser) -> None:

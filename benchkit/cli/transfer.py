@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,13 +12,13 @@ import numpy as np
 
 from benchkit.analysis.exclude import kept
 from benchkit.analysis.loss_terms import INVERTER, MOTOR, LossData, separate_losses
-from benchkit.analysis.transfer import check_transfer, predict
+from benchkit.analysis.transfer import TransferPrediction, check_transfer, predict
 from benchkit.analysis.transfer_data import joined, loss_data
 from benchkit.cli.common import print_json
 from benchkit.errors import UsageError
 from benchkit.profiles.load_points import read_load_points
 from benchkit.report.gather import gather
-from benchkit.report.model import ReportModel, RunReport, Table, Text
+from benchkit.report.model import Block, Paragraph, ReportModel, RunReport, Table, Text
 from benchkit.report.numbers import report_json, show
 from benchkit.report.page import render, write_text
 from benchkit.report.sections import build_report
@@ -43,7 +44,7 @@ def transfer(args: Namespace) -> int:
     data = joined([_data(report, args.subject, len(runs) > 1) for report in reports[: len(runs)]])
     names = TERMS[args.subject] if args.terms is None else [name.strip() for name in args.terms.split(",")]
     separated = separate_losses(data, names)
-    predicted = ()
+    predicted: tuple[TransferPrediction, ...] = ()
     if args.to is not None:
         loads = read_load_points(Path(args.to))
         variables = {name: np.array(values) for name, values in loads.variables.items()}
@@ -76,7 +77,7 @@ def _tell(text: str) -> None:
         print(text, file=sys.stderr)
 
 
-def _print(model: ReportModel, blocks: tuple[object, ...]) -> None:
+def _print(model: ReportModel, blocks: Sequence[Block]) -> None:
     for run in model.runs:
         print(f"{run.label}: {run.file_name}{', SIMULATED data' if run.header.simulated else ''}")
     for block in blocks:
@@ -87,6 +88,5 @@ def _print(model: ReportModel, blocks: tuple[object, ...]) -> None:
             widths = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head))]
             for row in (head, *rows):
                 print("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
-        elif hasattr(block, "text"):
-            heading = f"{block.heading}: " if getattr(block, "heading", "") else ""
-            print(f"\n{heading}{block.text}")
+        elif isinstance(block, Paragraph):
+            print(f"\n{block.heading}: {block.text}")

@@ -97,7 +97,9 @@ def drawn_errors(rng: np.random.Generator) -> dict[str, tuple[float, float]]:
     return found
 
 
-def loaded(r: Rig, speed_rpm: float, torque_nm: float, voltage_v: float, frequency_hz: float, inlet_c: float) -> TrueState:
+def loaded(
+    r: Rig, speed_rpm: float, torque_nm: float, voltage_v: float, frequency_hz: float, inlet_c: float
+) -> TrueState:
     """The motor driving the load machine, temperatures settled."""
     # truth_at goes with the voltage itself: what U^k makes of it goes into the coefficients
     at_voltage = (voltage_v / inv.REFERENCE_V) ** (r.exponent - 1.0)
@@ -134,9 +136,7 @@ def locked(r: Rig, current_a: float, voltage_v: float, frequency_hz: float, inle
         loss = p_0 + p_1 * inv.REFERENCE_V * (voltage_v / inv.REFERENCE_V) ** r.exponent
         t = settled_temperatures(thermal, Heat(copper, 0.0, 0.0, loss, inverter.standing_w), inlet_c, 8.0, AIR_C)
         winding, at_loss, junction = t.winding_c, junction, t.junction_c
-    return TrueState(
-        current_a, voltage_v, frequency_hz, at_loss, (inlet_c, t.coolant_c), copper, loss, 0.0, 0.0
-    )
+    return TrueState(current_a, voltage_v, frequency_hz, at_loss, (inlet_c, t.coolant_c), copper, loss, 0.0, 0.0)
 
 
 def measured(r: Rig, states: list[TrueState], rng: np.random.Generator, prefix: str) -> LossData:
@@ -176,8 +176,14 @@ def small_campaign(r: Rig) -> list[TrueState]:
     states = []
     for frequency in FREQUENCIES:
         for voltage in VOLTAGES:
-            states += [locked(r, share * largest, voltage, frequency, inlet) for inlet in (20.0, 55.0) for share in (0.2, 0.45, 0.75, 1.0)]
-            states += [loaded(r, speed, torque, voltage, frequency, 40.0) for speed, torque in ((1000.0, 12.0), (1800.0, 35.0))]
+            states += [
+                locked(r, share * largest, voltage, frequency, inlet)
+                for inlet in (20.0, 55.0)
+                for share in (0.2, 0.45, 0.75, 1.0)
+            ]
+            states += [
+                loaded(r, speed, torque, voltage, frequency, 40.0) for speed, torque in ((1000.0, 12.0), (1800.0, 35.0))
+            ]
     return states
 
 

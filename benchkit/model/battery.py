@@ -9,8 +9,8 @@ from dataclasses import dataclass
 class Battery:
     """``series`` times ``parallel`` equal cells: open-circuit voltage over state of charge, one resistance, capacity.
 
-    ``soc`` (rising, 0 to 1) and ``ocv_v`` are the open-circuit curve of one cell. ``resistance_ohm`` is that of one cell
-    for loads of minutes (with polarisation), its way to the terminals included. Uncertainties are standard ones;
+    ``soc`` (rising, 0 to 1) and ``ocv_v`` are the open-circuit curve of one cell. ``resistance_ohm`` is that of one
+    cell for loads of minutes (with polarisation), its way to the terminals included. Uncertainties are standard ones;
     those of capacity and resistance are shares.
     """
 

@@ -84,8 +84,8 @@ MOST_GLYCOL = 0.6
 
 @dataclass(frozen=True, slots=True)
 class WarmBody:
-    """A part of the drive by its temperature channel: heat to the air [W/K] and heat that it stores [J/K], each with its
-    standard uncertainty."""
+    """A part of the drive by its temperature channel: heat to the air [W/K] and heat that it stores [J/K], each with
+    its standard uncertainty."""
 
     channel: str
     air_w_per_k: float

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError
 from benchkit.errors import UsageError
 from benchkit.model.battery import Battery, Mission, WarmingPart
 from benchkit.model.results_maps import Duty
-from benchkit.profiles.base import Finite, Measure, NonNegative, Section
+from benchkit.profiles.base import Finite, Measure, Section
 from benchkit.profiles.toml_files import read_toml
 from benchkit.units import Quantity, to_bench
 
@@ -157,9 +157,7 @@ def read_duty_toml(path: Path) -> Duty:
         0.0
         if coolant is None
         else bench(coolant.u_temperature, Quantity.TEMPERATURE_DIFFERENCE, "coolant.u_temperature"),
-        None
-        if file.wanted_endurance is None
-        else bench(file.wanted_endurance, Quantity.TIME, "wanted_endurance"),
+        None if file.wanted_endurance is None else bench(file.wanted_endurance, Quantity.TIME, "wanted_endurance"),
     )
     _check(path, mission)
     speed, torque = columns.get("speed", []), columns.get("torque", [])

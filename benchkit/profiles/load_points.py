@@ -26,7 +26,7 @@ VARIABLES = {
     "winding_temp": ("winding_c", Quantity.TEMPERATURE),
 }
 """Key of a load -> name inside benchkit (and column of a CSV file), and its quantity."""
-_COLUMNS = {name: quantity for name, quantity in VARIABLES.values()}
+_COLUMNS = dict(VARIABLES.values())
 MOST_LOADS = 500
 
 

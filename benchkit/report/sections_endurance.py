@@ -17,7 +17,6 @@ from benchkit.report.model import (
     Tone,
     Trace,
     TraceFigure,
-    count,
     number,
     plain,
 )
@@ -25,7 +24,9 @@ from benchkit.report.rows import is_known, of_run, run_slug, table_by_run
 
 Row = tuple[Cell, ...]
 HOUR_S = 3600.0
-U95 = "Values are value ± U, U the half-width of the 95 % interval of the trials; two numbers where it is not symmetric."
+U95 = (
+    "Values are value ± U, U the half-width of the 95 % interval of the trials; two numbers where it is not symmetric."
+)
 
 
 def endurance_section(runs: Sequence[RunReport]) -> Section | None:
@@ -45,7 +46,6 @@ def endurance_section(runs: Sequence[RunReport]) -> Section | None:
                 Column("left", "Charge left", "%"),
                 Column("voltage", "Lowest voltage", "V"),
                 Column("stored", "Open-circuit energy", "Wh"),
-                Column("trials", "Trials"),
             ),
             lambda run: (_row(mission) for mission in run.result.endurance),
             note=f"{U95} The first of cut-off voltage, charge reserve and the limits of the parts ends the mission. "
@@ -58,6 +58,7 @@ def endurance_section(runs: Sequence[RunReport]) -> Section | None:
             "What ends the mission",
             (Column("cause", "Cause"), Column("share", "Share of the trials", "%")),
             lambda run: (row for mission in run.result.endurance for row in _ends(mission)),
+            note=f"Of {_trials(runs)} trials, each with its own battery, losses and coolant.",
         ),
         table_by_run(
             runs,
@@ -80,6 +81,10 @@ def endurance_section(runs: Sequence[RunReport]) -> Section | None:
     return Section("endurance", "Endurance", tuple(b for b in blocks if b is not None))
 
 
+def _trials(runs: Sequence[RunReport]) -> int:
+    return max(mission.trials for run in runs for mission in run.result.endurance)
+
+
 def _row(mission: EnduranceResult) -> Row:
     lasts = number(mission.endurance_s)
     return (
@@ -90,7 +95,6 @@ def _row(mission: EnduranceResult) -> Row:
         number(mission.charge_left, in_percent=True),
         number(mission.lowest_voltage_v),
         number(mission.stored_wh),
-        count(mission.trials),
     )
 
 

@@ -5,8 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchkit.model.results_heat import HeatLoss
-from benchkit.report.model import Block, Cell, Cloud, CloudFigure, CloudPanel, Column, Paragraph, RunReport, Section
-from benchkit.report.model import Text, Tone, number, plain, series
+from benchkit.report.model import (
+    Block,
+    Cell,
+    Cloud,
+    CloudFigure,
+    CloudPanel,
+    Column,
+    Paragraph,
+    RunReport,
+    Section,
+    Text,
+    Tone,
+    number,
+    plain,
+    series,
+)
 from benchkit.report.rows import of_run, point_name, run_slug, table_by_run
 
 Row = tuple[Cell, ...]
@@ -37,8 +51,8 @@ def calorimetry_section(runs: Sequence[RunReport]) -> Section | None:
                 Column("largest", "Largest part of U"),
             ),
             lambda run: (_loss_row(loss) for found in run.result.calorimetry for loss in found.points),
-            note=f"{U95} Electrical: DC less shaft power. As heat: coolant, air and storage. Together: by weights after "
-            "their covariance over the whole run, so that an error common to all points is seen in all of them.",
+            note=f"{U95} Electrical: DC less shaft power. As heat: coolant, air and storage. Together: by weights "
+            "after their covariance over the whole run, so that an error common to all points is seen in all of them.",
         )
     )
     blocks.append(

@@ -56,7 +56,10 @@ def transfer_section(found: Transfer) -> Section:
         blocks += [_prediction_table(found.predicted), _figure(found)]
     if found.test is not None:
         tone = Tone.CAUTION if not found.test.agrees else Tone.NOTE if found.test.is_blunt else Tone.GOOD
-        blocks += [Paragraph(found.test.verdict, tone, "The run against the prediction"), _test_table(found.test.points)]
+        blocks += [
+            Paragraph(found.test.verdict, tone, "The run against the prediction"),
+            _test_table(found.test.points),
+        ]
     return Section("loss-transfer", f"Losses of the {found.subject}, and elsewhere", tuple(blocks))
 
 
@@ -92,7 +95,9 @@ def _terms_table(separated: SeparatedLoss) -> Table:
         rows.append((Text(term.name, code=True), Text(term.label), number(value), state))
     rise = separated.resistance_per_k
     if rise is not None:
-        rows.append((Text(""), Text("rise of the conduction resistance per kelvin"), number(rise), Text("from the two above")))
+        rows.append(
+            (Text(""), Text("rise of the conduction resistance per kelvin"), number(rise), Text("from the two above"))
+        )
     if separated.exponent is not None:
         learnt = separated.exponent.u < 0.2
         rows.append(
@@ -106,10 +111,15 @@ def _terms_table(separated: SeparatedLoss) -> Table:
     return Table(
         "loss-terms",
         "Loss terms",
-        (Column("term", "Term"), Column("label", "What it stands for"), Column("value", "Loss"), Column("state", "Known?")),
+        (
+            Column("term", "Term"),
+            Column("label", "What it stands for"),
+            Column("value", "Loss"),
+            Column("state", "Known?"),
+        ),
         tuple(rows),
-        f"{U95} Loss of each term at {at} (as far as it depends on them). No term can be negative. Terms that the points do "
-        "not tell apart share their sum: each is wide, the sum is not.",
+        f"{U95} Loss of each term at {at} (as far as it depends on them). No term can be negative. Terms that the "
+        "points do not tell apart share their sum: each is wide, the sum is not.",
     )
 
 
@@ -173,8 +183,8 @@ def _prediction_table(predicted: Sequence[TransferPrediction]) -> Table:
             Column("range", "Against what was measured"),
         ),
         tuple(rows),
-        f"{U95} Leverage: how far the scatter of the points is blown up there, over the worst measured point. The interval "
-        "holds if the terms also hold out there; no statistics can vouch for that. The first run there tests it.",
+        f"{U95} Leverage: how far the scatter of the points is blown up there, over the worst measured point. The "
+        "interval holds if the terms also hold out there; no statistics can vouch for that: the first run there tests it.",
     )
 
 
