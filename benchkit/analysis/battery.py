@@ -2,7 +2,7 @@
 
 One cell is an open-circuit voltage E(s) over the state of charge s behind one resistance R. At a power P the current is
 the smaller root of ``P = (E - R I) I`` (1), ``I = 2 P / (E + sqrt(E² - 4 R P))`` (2): no rounding at small P, and no
-answer where ``P > E²/(4 R)``. Charge is counted, ``ds/dt = -I / Q`` (3). Functions take whole trials along the last axis.
+answer where ``P > E²/(4 R)``. Charge is counted, ``ds/dt = -I / Q`` (3). Trials go along the last axis.
 
 What this leaves out: the rise of R towards empty and in the cold, ageing, recovery over hours. A resistance for loads
 of minutes and a capacity at about the load of the mission hold most of it.
@@ -20,7 +20,7 @@ from benchkit.model.battery import Battery
 
 FloatArray = npt.NDArray[np.float64]
 
-_STEPS = 240
+_STEPS = 80
 """Steps in which the charge of a constant power is counted."""
 
 
@@ -161,7 +161,7 @@ def endurance_at(trials: BatteryTrials, power_w: npt.ArrayLike) -> FloatArray:
     never = ~holds(start)
     empty = holds(low)
     high = start.copy()
-    for _ in range(50):
+    for _ in range(40):
         middle = 0.5 * (low + high)
         good = holds(middle)
         high, low = np.where(good, middle, high), np.where(good, low, middle)
@@ -185,7 +185,7 @@ def power_for(trials: BatteryTrials, endurance_s: float) -> FloatArray:
     battery = trials.battery
     ideal = stored_wh(battery) * 3600.0 / endurance_s
     low, high = np.zeros(trials.shift_v.shape), np.full(trials.shift_v.shape, 2.0 * ideal)
-    for _ in range(40):
+    for _ in range(34):
         middle = 0.5 * (low + high)
         lasts = endurance_at(trials, np.maximum(middle, 1e-9 * ideal)) >= endurance_s
         low, high = np.where(lasts, middle, low), np.where(lasts, high, middle)

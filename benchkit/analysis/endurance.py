@@ -267,7 +267,7 @@ class _Run:
     def _traces(self) -> tuple[MissionTrace, ...]:
         every = max(1, -(-len(self.kept) // _SHOWN))
         kept = self.kept[::every]
-        time = tuple(row[0] for row in kept)
+        time = tuple(float(row[0]) for row in kept)
         found = [
             _trace("battery voltage", "V", time, [row[1] for row in kept]),
             _trace("state of charge", "1", time, [row[2] for row in kept]),

@@ -336,7 +336,7 @@ def _verdict(points: Sequence[TransferPoint], mean: Estimate, p_value: float) ->
     return (
         f"The run does not bear the prediction out: over {count} it lost {abs(mean.value):.1f} W {way} on average "
         f"(u = {mean.u:.1f} W), {abs(worst.z):.1f} standard uncertainties at {worst.prediction.label}; "
-        f"p = {p_value:.2g}. Do not use the prediction. Look first at temperatures, at the switching frequency that was "
-        "set, and at instruments that were changed between the runs; then separate the losses anew with the points of "
+        f"p = {p_value:.2g}. Do not use the prediction. Look first at temperatures, the switching frequency that was "
+        "set, and instruments that were changed between the runs; then separate the losses anew with the points of "
         "this run."
     )

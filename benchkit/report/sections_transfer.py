@@ -184,7 +184,7 @@ def _prediction_table(predicted: Sequence[TransferPrediction]) -> Table:
         ),
         tuple(rows),
         f"{U95} Leverage: how far the scatter of the points is blown up there, over the worst measured point. The "
-        "interval holds if the terms also hold out there; no statistics can vouch for that: the first run there tests it.",
+        "interval holds if the terms also hold out there; no statistics can vouch for that. A run there tests it.",
     )
 
 
