@@ -110,7 +110,7 @@ def fit_bounded(
     Raises:
         UsageError: shapes that do not fit, NaN, or V is not positive definite.
 
-    >>> fit = fit_bounded([[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]], [2.0, 3.0, 4.0], np.eye(3), [True, True])
+    >>> fit = fit_bounded([[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]], [2.0, 3.0, 4.0], 1e-8 * np.eye(3), [True, True])
     >>> fit.best.round(6).tolist()
     [2.0, 1.0]
     """

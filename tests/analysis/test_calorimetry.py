@@ -38,7 +38,7 @@ def test_correlated_readings_by_hand():
 
 
 def test_a_common_error_is_seen_in_all_points_together():
-    """The second way has one unknown offset, u = 10: over 20 points it is found to 1/sqrt(20), not averaged per point."""
+    """The second way has one unknown offset, u = 10: over 20 points it is found to about 1/sqrt(20)."""
     n = 20
     V = np.diag(np.ones(2 * n))
     V[n:, n:] += 100.0

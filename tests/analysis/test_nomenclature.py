@@ -6,7 +6,7 @@ import dataclasses
 import re
 from pathlib import Path
 
-from benchkit.model import results, results_maps
+from benchkit.model import battery, results, results_endurance, results_heat, results_maps
 from benchkit.model.stand import Role
 from benchkit.units import BENCH_UNIT
 
@@ -15,11 +15,11 @@ NAMES = set(re.findall(r"`([^`]+)`", PAGE))
 PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "terms", "covariance", "severity", "code"}
 CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
 CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
-CONTAINERS |= {"heat_balances", "square_laws"}
+CONTAINERS |= {"heat_balances", "square_laws", "mission", "calorimetry", "endurance"}
 
 
 def test_fields_of_results():
-    modules = (results, results_maps)
+    modules = (results, results_maps, results_heat, results_endurance, battery)
     classes = [
         c for m in modules for c in vars(m).values() if dataclasses.is_dataclass(c) and c.__module__ == m.__name__
     ]

@@ -194,15 +194,15 @@ def test_points_of_a_stand_become_data(stand):
 
 
 def test_what_is_refused(separated):
-    with pytest.raises(UsageError, match="not a loss term.*Did you mean 'threshold'"):
+    with pytest.raises(UsageError, match=r"not a loss term.*Did you mean 'threshold'"):
         separate_losses(data(), ["standing", "treshold"])
     small = data(currents=(5.0,), voltages=(400.0,))
     with pytest.raises(UsageError, match="too few points"):
         separate_losses(small)
-    with pytest.raises(UsageError, match="dc_voltage_v.*all that the loss depends on"):
+    with pytest.raises(UsageError, match=r"dc_voltage_v.*all that the loss depends on"):
         predict(separated, {"current_a": np.array([10.0])})
     base = data()
-    with pytest.raises(UsageError, match="junction_c.*not measured"):
+    with pytest.raises(UsageError, match=r"junction_c.*not measured"):
         junction_resistance(replace(base, variables={"current_a": base.variables["current_a"]}))
     hot = {"current_a": [900.0], "dc_voltage_v": [400.0], "switching_frequency_hz": [16e3], "coolant_c": [45.0]}
     with pytest.raises(UsageError, match="may run away"):

@@ -64,10 +64,10 @@ def test_other_loads_from_few(published, reference):
 def test_separation_of_the_measured_loads(published, reference):
     """The loads separated into constant, copper and stray losses, and laid beside the printed parts.
 
-    Copper by its printed loss at rated current (770.13 W at 32.85 A), slip loss s/(1-s) (P + 180 W of friction) from the
-    printed speed; what is left is constant plus torque². Each loss is taken to within what the table agrees with itself:
-    0.0031 of efficiency, as a half-width. The idle row stands apart: it gives the constant losses on its own, 5 % below
-    the printed ones, the 13 loaded rows some per cent above them.
+    Copper by its printed loss at rated current (770.13 W at 32.85 A), slip loss s/(1-s) (P + 180 W of friction) from
+    the printed speed; what is left is constant plus torque². Each loss is taken to within what the table agrees with
+    itself: 0.0031 of efficiency, as a half-width. The idle row stands apart: it gives the constant losses on its own,
+    5 % below the printed ones, the 13 loaded rows some per cent above them.
     """
     rows = list(csv.DictReader(reference("motor_maps/im_18k5_400v_measured.csv").read_text().splitlines()))
     power, current, speed, factor, eta = (
