@@ -25,7 +25,7 @@ def duty_averages(
     stand: Stand, balances: Sequence[PowerBalance], duty: Duty | None
 ) -> tuple[tuple[DutyResult, ...], tuple[Finding, ...]]:
     """The duty over drive, inverter and motor, as far as they are measured; findings name what was refused."""
-    if duty is None:
+    if duty is None or not duty.speed_rpm:  # a mission of thrusts or powers has no loads for the maps
         return (), ()
     found: list[DutyResult] = []
     findings: list[Finding] = []

@@ -6,12 +6,14 @@ from collections.abc import Callable, Sequence
 from datetime import date
 
 from benchkit.analysis.block_checks import BlockChecks
+from benchkit.analysis.calorimetry import calorimetry
 from benchkit.analysis.duty import duty_averages
 from benchkit.analysis.efficiency_map import efficiency_maps
 from benchkit.analysis.exclude import kept, mark_excluded
 from benchkit.analysis.heat_balance import heat_balance
 from benchkit.analysis.heat_runs import heat_runs
 from benchkit.analysis.linear_checks import check_balances, check_coefficients
+from benchkit.analysis.mission import mission_results
 from benchkit.analysis.motor_run import motor_of_run
 from benchkit.analysis.power import power_balance
 from benchkit.analysis.propeller import static_thrust
@@ -78,6 +80,7 @@ def analyse(
     laws, law_findings = thrust_fits(kept(thrust))
     maps, map_findings = efficiency_maps(stand, kept(balances))
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
+    endurance, mission_findings = mission_results(stand, kept(balances), kept(thrust), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     thermal = thermal_limits(stand, stream.channels, segments)
@@ -86,6 +89,7 @@ def analyse(
     counted = [point for point in points if not point.is_excluded]
     motor = motor_of_run(stand, stream.source, stream.channels, counted, segments)
     tests = thrust_tests_of(stand, stream, events, kept(thrust), facts.rest)
+    by_heat, by_heat_findings = calorimetry(stand, stream, counted)
     findings = (
         *found,
         *drift_findings(events, [stand.channels[name] for name in stream.channels if name in stand.channels]),
@@ -95,6 +99,8 @@ def analyse(
         *map_findings,
         *duty_findings,
         *heat_findings,
+        *by_heat_findings,
+        *mission_findings,
     )
     closures = tuple(row for row in (heat_balance(stand, point) for point in points) if row is not None)
     return RunResult(
@@ -114,4 +120,6 @@ def analyse(
         motor=() if motor is None else (motor,),
         thrust_tests=() if tests is None else (tests,),
         thermal=thermal,
+        calorimetry=by_heat,
+        endurance=endurance,
     )

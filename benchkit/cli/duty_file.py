@@ -8,16 +8,19 @@ from pathlib import Path
 
 from benchkit.errors import UsageError
 from benchkit.model.results_maps import Duty
+from benchkit.profiles.duty_file import read_duty_toml
 
 COLUMNS = ("speed_rpm", "torque_nm", "time_s")
 
 
 def read_duty(path: Path) -> Duty:
-    """Read a duty; comma-separated with a point as decimal mark and the header above.
+    """Read a duty; comma-separated with a point as decimal mark and the header above, or TOML with a battery.
 
     Raises:
         UsageError: the file cannot be read, the header differs, or a line does not hold three numbers.
     """
+    if path.suffix.lower() == ".toml":
+        return read_duty_toml(path)
     try:
         lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:

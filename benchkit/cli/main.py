@@ -32,6 +32,7 @@ COMMANDS = {
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page"),
+    "transfer": ("transfer_commands", "separate losses into terms, predict them elsewhere, test that with a run"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),
     "calibrate": ("calibrate_commands", "work through a calibration with masses; write it into the profile"),
     "simulate": ("stand_commands", "run the simulated stand on a pseudo-terminal or a TCP port"),

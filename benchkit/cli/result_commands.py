@@ -52,7 +52,11 @@ def run_exclude(args: Namespace) -> int:
 
 
 def _add_duty(parser: ArgumentParser) -> None:
-    parser.add_argument("--duty", metavar="CSV", help="loads to put over the maps: speed_rpm,torque_nm,time_s")
+    parser.add_argument(
+        "--duty",
+        metavar="FILE",
+        help="loads for the maps (CSV: speed_rpm,torque_nm,time_s), or a mission with its battery (TOML)",
+    )
 
 
 def dashboard_arguments(parser: ArgumentParser) -> None:

@@ -68,6 +68,7 @@ def _print_run(report: RunReport) -> None:
         text = _text(duty.weighted_efficiency, in_percent=True)
         print(f"  duty, {duty.subject}: {text}, {100.0 * duty.covered:.3g} % of its time inside the map")
     _print_thermal(result)
+    _print_heat_and_mission(result)
     for finding in result.findings:
         print(f"  {finding.severity}: {finding.message}")
 
@@ -78,6 +79,17 @@ def _print_thermal(result: RunResult) -> None:
     for rating in result.ratings:
         note = ", extrapolated" if rating.is_extrapolated else ""
         print(f"  continuous at {rating.speed_rpm:.0f} rpm by {rating.channel}: {_text(rating.torque_nm)}{note}")
+
+
+def _print_heat_and_mission(result: RunResult) -> None:
+    for by_heat in result.calorimetry:
+        print(f"  {by_heat.verdict}")
+    for mission in result.endurance:
+        ends = ", ".join(f"{end.cause} ({100.0 * end.share:.3g} %)" for end in mission.ends) or "nothing"
+        lasts = _text(mission.endurance_s) if mission.endurance_s.is_measured else "the whole mission"
+        print(f"  mission by {mission.kind}: {lasts}, ended by {ends}; {_text(mission.energy_wh)}")
+        if mission.continuous_power_w is not None and mission.wanted_s is not None:
+            print(f"  continuous for {mission.wanted_s / 60.0:g} min: {_text(mission.continuous_power_w)}")
 
 
 def _text(estimate: Estimate, *, in_percent: bool = False) -> str:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from benchkit.model.results_endurance import EnduranceResult
+from benchkit.model.results_heat import Calorimetry
 from benchkit.model.results_maps import DutyResult, EfficiencyMap, PropulsiveCurve
 
 if TYPE_CHECKING:  # they hold estimates and points of here
@@ -275,3 +277,5 @@ class RunResult:
     thrust_tests: tuple[ThrustTests, ...] = ()
     thermal: tuple[ThermalLimits, ...] = ()
     """One a stream."""
+    calorimetry: tuple[Calorimetry, ...] = ()
+    endurance: tuple[EnduranceResult, ...] = ()

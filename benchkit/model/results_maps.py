@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from benchkit.model.battery import Mission
     from benchkit.model.results import Estimate
 
 Rows = tuple[tuple[float, ...], ...]
@@ -128,6 +129,8 @@ class Duty:
     speed_rpm: tuple[float, ...]
     torque_nm: tuple[float, ...]
     time_s: tuple[float, ...]
+    mission: Mission | None = None
+    """The battery that feeds the loads; a mission of thrusts or powers has no speeds and torques."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,12 +83,29 @@ MOST_GLYCOL = 0.6
 
 
 @dataclass(frozen=True, slots=True)
+class WarmBody:
+    """A part of the drive by its temperature channel: heat to the air [W/K] and heat that it stores [J/K], each with
+    its standard uncertainty."""
+
+    channel: str
+    air_w_per_k: float
+    u_air_w_per_k: float
+    heat_j_per_k: float
+    u_heat_j_per_k: float
+
+
+@dataclass(frozen=True, slots=True)
 class Coolant:
     """What runs through the cooling loop: ethylene glycol in water, as a mass fraction (0 for water)."""
 
     glycol: float
     u_glycol: float
     """Standard uncertainty of the fraction."""
+    u_rise_k: float | None = None
+    """Standard uncertainty of the temperature difference, where inlet and outlet sensor were compared with each other;
+    None: they err independently, each by its accuracy."""
+    bodies: tuple[WarmBody, ...] = ()
+    """Parts that give heat to the hall air and store heat; without them no loss is told from the coolant."""
 
 
 class Role(StrEnum):

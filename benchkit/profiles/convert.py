@@ -17,6 +17,7 @@ from benchkit.model.stand import (
     Stand,
     Steadiness,
     ThermalSteadiness,
+    WarmBody,
 )
 from benchkit.profiles import schema
 from benchkit.profiles.collect import Collector
@@ -227,7 +228,11 @@ class Converter(Collector):
             )
         if not u_glycol >= 0.0:
             self.fault("coolant.u_glycol.value", "an uncertainty cannot be negative", c.u_glycol.value)
-        return Coolant(glycol, u_glycol)
+        rise = None if c.u_rise is None else self.positive("coolant.u_rise", Quantity.TEMPERATURE_DIFFERENCE, c.u_rise)
+        for index, body in enumerate(c.bodies):
+            if self._quantities.get(body.channel) != Quantity.TEMPERATURE:
+                self.fault(f"coolant.bodies.{index}.channel", "not a temperature channel of this stand", body.channel)
+        return Coolant(glycol, u_glycol, rise, tuple(WarmBody(**body.model_dump()) for body in c.bodies))
 
     def _steadiness(self) -> Steadiness:
         s = self.profile.steadiness

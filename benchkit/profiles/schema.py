@@ -80,11 +80,23 @@ class PropellerSection(Section):
     chord75: Measure
 
 
+class WarmBodySection(Section):
+    """``[[coolant.bodies]]``: heat that a part gives to the air and stores; watts and joules per kelvin."""
+
+    channel: str
+    air_w_per_k: NonNegative
+    u_air_w_per_k: NonNegative
+    heat_j_per_k: NonNegative
+    u_heat_j_per_k: NonNegative
+
+
 class CoolantSection(Section):
-    """``[coolant]``: ethylene glycol in the water, by mass."""
+    """``[coolant]``: ethylene glycol in the water, by mass; ``u_rise`` of two sensors compared with each other."""
 
     glycol: Measure
     u_glycol: Measure
+    u_rise: Measure | None = None
+    bodies: Annotated[list[WarmBodySection], Field(max_length=10)] = Field(default_factory=list)
 
 
 class GainOffsetSection(Section):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from benchkit import __version__
 from benchkit.report.flags import started_text
 from benchkit.report.model import Coverage, ReportModel, RunReport, Section
+from benchkit.report.sections_endurance import endurance_section
 from benchkit.report.sections_evidence import (
     calibrations_section,
     content_section,
@@ -14,6 +15,7 @@ from benchkit.report.sections_evidence import (
     methods_section,
     quality_section,
 )
+from benchkit.report.sections_heat import calorimetry_section
 from benchkit.report.sections_maps import map_section, propulsion_section
 from benchkit.report.sections_motor import motor_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
@@ -33,12 +35,14 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         header_section(runs),
         steady_section(runs),
         power_section(runs),
+        calorimetry_section(runs),
         map_section(runs),
         motor_section(runs),
         thrust_section(runs),
         propellers_section(runs),
         propulsion_section(runs),
         thermal_section(runs),
+        endurance_section(runs),
         limits_section(runs),
         trips_section(runs),
         alarms_section(runs),

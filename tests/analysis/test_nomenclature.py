@@ -6,7 +6,15 @@ import dataclasses
 import re
 from pathlib import Path
 
-from benchkit.model import results, results_maps, results_motor, results_thrust
+from benchkit.model import (
+    battery,
+    results,
+    results_endurance,
+    results_heat,
+    results_maps,
+    results_motor,
+    results_thrust,
+)
 from benchkit.model.stand import Role
 from benchkit.units import BENCH_UNIT
 
@@ -17,11 +25,13 @@ CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratin
 CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
 CONTAINERS |= {"heat_balances", "square_laws", "looked_at", "text", "motor", "thrust_tests", "constants", "estimate"}
 CONTAINERS |= {"how", "notes", "zeros", "zeroed", "up_and_down", "outliers", "recirculation", "drag_parts"}
-CONTAINERS |= {"drag_points", "power", "a", "b", "coefficient"}
+CONTAINERS |= {"drag_points", "power", "a", "b", "coefficient", "mission", "calorimetry", "endurance", "thermal"}
 
 
 def test_fields_of_results():
-    modules = (results, results_maps, results_motor, results_thrust)
+    modules = (
+        results, results_maps, results_motor, results_thrust, results_heat, results_endurance, battery
+    )  # fmt: skip
     classes = [
         c for m in modules for c in vars(m).values() if dataclasses.is_dataclass(c) and c.__module__ == m.__name__
     ]

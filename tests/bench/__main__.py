@@ -31,6 +31,7 @@ from tests.bench import (
     starts,
     steady_speed,
     trend_frames,
+    transfer,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
@@ -56,6 +57,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "recorded view": (recorded_view.measure, recorded_view.NAMES),
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
+    "transfer and heat": (transfer.measure, transfer.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
