@@ -30,8 +30,8 @@ from tests.bench import (
     scenarios,
     starts,
     steady_speed,
-    trend_frames,
     transfer,
+    trend_frames,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
