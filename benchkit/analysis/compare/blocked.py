@@ -13,6 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -50,7 +51,7 @@ class BlockedDifference:
             return p_two_sided(self.difference / self.u, self.dof)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Order:
     """Runs in the order taken: ``is_b`` (r,), ``block`` number (r,), ``time_h`` (r,) within whatever zero."""
 
@@ -61,7 +62,7 @@ class Order:
     def nuisance(self, slopes: bool) -> tuple[FloatArray, int]:
         """Columns of the blocks and, with ``slopes``, of time within those that allow it; and how many slopes."""
         columns = [(self.block == b).astype(np.float64) for b in np.unique(self.block)]
-        fitted = self.with_slope() if slopes else ()
+        fitted = self.with_slope if slopes else ()
         for b in fitted:
             here = self.block == b
             columns.append(np.where(here, self.time_h - self.time_h[here].mean(), 0.0))
@@ -75,6 +76,7 @@ class Order:
             return False
         return bool(abs(b.mean() - a.mean()) <= BALANCED * max(float(np.ptp(self.time_h[here])), 1e-9))
 
+    @cached_property
     def with_slope(self) -> tuple[int, ...]:
         """Blocks in which a slope over time can be fitted beside the sides: balanced, four runs or more."""
         return tuple(

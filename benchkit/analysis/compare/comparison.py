@@ -51,7 +51,7 @@ class Settings:
     ``divide``: parts of the map along speed and torque. ``margin``: per cent of the input power that still counts as
     equal; NaN: not asked. ``rule``: for many regions, see :mod:`~benchkit.analysis.compare.verdict`. ``matters``: the
     difference that matters, per cent of the input power. ``accepted``: refused differences that are accepted, by name,
-    with the reason.
+    with the reason. ``subjects``: whose losses are compared, as far as they are measured.
     """
 
     divide: tuple[int, int] = (3, 3)
@@ -59,6 +59,7 @@ class Settings:
     rule: str = "holm"
     matters: float = MATTERS
     accepted: Mapping[str, str] = field(default_factory=dict)
+    subjects: tuple[str, ...] = SUBJECTS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +149,7 @@ def compare(
     refused = [c.label.lower() for c in confounders if c.treatment is Treatment.REFUSED]
     losses = tuple(
         _losses(subject, runs, order, points, weights, chosen, refused)
-        for subject in SUBJECTS
+        for subject in chosen.subjects
         if all(subject in run.loss_w for run in runs)
     )
     named = (*_loss_metrics(losses), *_own_metrics(runs), *metrics)
@@ -270,7 +271,7 @@ def _once(values: FloatArray, order: Order) -> BlockedDifference:
 
 def _removed(drift: Sequence[Drift], order: Order) -> list[Drift]:
     """Drifts that are taken out by reference points: of blocks in which no straight line is fitted to the runs."""
-    return [d for d in drift if d.is_known and d.block not in order.with_slope()]
+    return [d for d in drift if d.is_known and d.block not in order.with_slope]
 
 
 def _drift_doubt(drift: Sequence[Drift], order: Order) -> float:

@@ -124,7 +124,7 @@ def one_firmware(runs: Sequence[RunData], side: str) -> None:
 # ------------------------------------------------------------------------------------------- what is stated
 def stated_differences(a: Sequence[RunData], b: Sequence[RunData]) -> list[Confounder]:
     """Differences of the stand profiles, one for each part, beside the firmware itself."""
-    tables = {id(run): dict(_flat(run.stand)) | {"software": run.software} for run in (*a, *b)}
+    tables = _tables((*a, *b))
     keys = list(dict.fromkeys(key for table in tables.values() for key in table))
     found: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
     for key in keys:
@@ -134,6 +134,18 @@ def stated_differences(a: Sequence[RunData], b: Sequence[RunData]) -> list[Confo
             if place is not None:
                 found.setdefault(place, []).append((key, " / ".join(sides[0]), " / ".join(sides[1])))
     return [_stated(name, label, rows) for (name, label), rows in found.items()]
+
+
+def _tables(runs: Sequence[RunData]) -> dict[int, dict[str, str]]:
+    """By run (its id) the parts of its profile that are not the same in all runs, flat."""
+    tables: dict[int, dict[str, str]] = {id(run): {"software": run.software} for run in runs}
+    for part in fields(Stand):
+        values = [getattr(run.stand, part.name) for run in runs]
+        if all(value is values[0] or value == values[0] for value in values):
+            continue
+        for run, value in zip(runs, values, strict=True):
+            tables[id(run)] |= dict(_flat(value, part.name))
+    return tables
 
 
 _REFUSED = {
@@ -304,7 +316,7 @@ def _zeros(
             "Torque at rest",
             f"{a:+.3f} N·m",
             f"{b:+.3f} N·m",
-            Treatment.MARKED if abs(b - a) > max(allowed, 3.0 * u) else Treatment.NONE,
+            Treatment.REFUSED if abs(b - a) > max(allowed, 3.0 * u) else Treatment.NONE,
             "a zero that has moved is read as loss, in proportion to speed",
             b - a,
             max(allowed, 3.0 * u),
@@ -322,7 +334,7 @@ def _zeros(
                 "torque_zero_drift",
                 "Drift of the torque at rest in a run",
                 *texts,
-                Treatment.MARKED if abs(worst) > bound else Treatment.NONE,
+                Treatment.REFUSED if abs(worst) > bound else Treatment.NONE,
                 "the zero moved while the run went on: points of its end are off against those of its beginning",
                 worst,
                 bound,

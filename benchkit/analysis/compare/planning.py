@@ -119,9 +119,9 @@ def promised_power(
     t = d / np.sqrt(squares / free / size)
     p = p_two_sided(t, float(free))
     if rule == "holm":
-        p = np.array([holm(row) for row in p])
+        p = holm(p)
     elif rule == "bh":
-        p = np.array([benjamini_hochberg(row) for row in p])
+        p = benjamini_hochberg(p)
     return np.asarray(np.mean((p < ALPHA) & (d * difference > 0.0), axis=0))
 
 

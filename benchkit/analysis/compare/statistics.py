@@ -198,45 +198,58 @@ def one_way(values: npt.ArrayLike, groups: npt.ArrayLike) -> Anova:
 
 # ------------------------------------------------------------------------------------------- many tests at once
 def holm(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that any false claim among all has probability α at most (Holm); NaN stays NaN.
+    """p-values adjusted so that any false claim among all has probability α at most (Holm).
 
     ``p~_(i) = max_{j<=i} min(1, (m - j + 1) p_(j))`` (1). Valid whatever the dependence of the tests.
+    Along the last axis; NaN stays NaN and is not counted.
 
     Source: S. Holm, Scand. J. Statist. 6 (1979) 65.
 
     >>> holm([0.01, 0.04, 0.03]).round(3).tolist()
     [0.03, 0.06, 0.06]
     """
-    p = np.asarray(p_values, dtype=np.float64)
-    known = np.flatnonzero(np.isfinite(p))
-    order = known[np.argsort(p[known], kind="stable")]
-    adjusted = np.full(p.shape, np.nan)
-    factor = np.arange(order.size, 0, -1)
-    adjusted[order] = np.minimum(np.maximum.accumulate(factor * p[order]), 1.0) if order.size else []
-    return adjusted
+    p, order, ordered, place, count = _in_order(p_values)
+    scaled = np.maximum.accumulate(np.maximum(count - place, 1) * ordered, axis=-1)
+    return _put_back(p, order, scaled)
 
 
 def benjamini_hochberg(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that of all claims a share α at most is false on average; NaN stays NaN.
+    """p-values adjusted so that of all claims a share α at most is false on average.
 
     ``p~_(i) = min_{j>=i} min(1, m/j p_(j))`` (2). For independent or positively dependent tests.
+    Along the last axis; NaN stays NaN and is not counted.
 
     Source: Y. Benjamini and Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289, doi 10.1111/j.2517-6161.1995.tb02031.x.
 
     >>> benjamini_hochberg([0.01, 0.04, 0.03]).round(3).tolist()
     [0.03, 0.04, 0.04]
     """
+    p, order, ordered, place, count = _in_order(p_values)
+    scaled = ordered * count / (place + 1)
+    return _put_back(p, order, np.minimum.accumulate(scaled[..., ::-1], axis=-1)[..., ::-1])
+
+
+def _in_order(p_values: npt.ArrayLike) -> tuple[FloatArray, npt.NDArray[np.intp], FloatArray, npt.NDArray[np.intp], FloatArray]:
+    """p-values, their order along the last axis, sorted with what is NaN as infinite, places, and how many are known."""
     p = np.asarray(p_values, dtype=np.float64)
-    known = np.flatnonzero(np.isfinite(p))
-    order = known[np.argsort(p[known], kind="stable")]
-    adjusted = np.full(p.shape, np.nan)
-    if order.size:
-        scaled = p[order] * order.size / np.arange(1, order.size + 1)
-        adjusted[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
-    return adjusted
+    order = np.argsort(p, axis=-1, kind="stable")  # NaN last
+    ordered = np.take_along_axis(p, order, axis=-1)
+    count = np.sum(np.isfinite(p), axis=-1, keepdims=True).astype(np.float64)
+    return p, order, np.where(np.isnan(ordered), np.inf, ordered), np.arange(p.shape[-1]), count
+
+
+def _put_back(p: FloatArray, order: npt.NDArray[np.intp], adjusted: FloatArray) -> FloatArray:
+    found = np.empty(p.shape)
+    np.put_along_axis(found, order, np.minimum(adjusted, 1.0), axis=-1)
+    return np.asarray(np.where(np.isnan(p), np.nan, found))
 
 
 # ----------------------------------------------------------------------------------------------------- power
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[FloatArray, FloatArray]:
+    return np.polynomial.legendre.leggauss(160)
+
+
 def power_of(difference: float, u: float, dof: float, alpha: float = ALPHA) -> float:
     """Probability that a true ``difference`` is shown by a two-sided t test at level ``alpha``.
 
@@ -262,7 +275,7 @@ def _spread_nodes(dof: float) -> tuple[FloatArray, FloatArray]:
 
     if math.isinf(dof) or dof > 1e6:
         return np.ones(1), np.ones(1)
-    x, w = np.polynomial.legendre.leggauss(160)
+    x, w = _legendre()
     return np.sqrt(gammaincinv(0.5 * dof, 0.5 * (x + 1.0)) * 2.0 / dof), 0.5 * w
 
 
@@ -271,11 +284,15 @@ def smallest_shown(u: float, dof: float, alpha: float = ALPHA, power: float = PO
 
     NaN where there are no degrees of freedom.
     """
+    return u * _smallest_shift(dof, alpha, power) if u > 0.0 and dof > 0.0 else math.nan
+
+
+@lru_cache(maxsize=1024)
+def _smallest_shift(dof: float, alpha: float, power: float) -> float:
+    """In standard uncertainties."""
     from scipy.optimize import brentq
 
-    if not (u > 0.0 and dof > 0.0):
-        return math.nan
     top = float(t_quantile(1.0 - alpha / 2.0, dof)) + 2.0
     while power_of(top, 1.0, dof, alpha) < power:
         top *= 2.0
-    return u * float(brentq(lambda shift: power_of(shift, 1.0, dof, alpha) - power, 0.0, top, xtol=1e-6))
+    return float(brentq(lambda shift: power_of(shift, 1.0, dof, alpha) - power, 0.0, top, xtol=1e-6))
