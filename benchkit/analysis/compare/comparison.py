@@ -173,7 +173,7 @@ def _accepted(found: Sequence[Confounder], accepted: Mapping[str, str]) -> list[
 
 
 def shares_left(
-    subject: str, runs: Sequence[RunData], points: CommonPoints
+    subject: str, runs: Sequence[RunData]
 ) -> tuple[list[FloatArray], list[FloatArray], tuple[Corrected, ...]]:
     """Of each run what the shared shape leaves of its corrected loss, its scatter (both shares of the input power),
     and the corrections."""
@@ -194,6 +194,15 @@ def shares_left(
     return left, [run.u_loss_w[subject] / run.input_w for run in runs], corrected
 
 
+def run_levels(subject: str, runs: Sequence[RunData]) -> FloatArray:
+    """Loss of every run over the common points, off the mean of all: per cent of the input power (runs,)."""
+    points = common_points(runs)
+    left, _, _ = shares_left(subject, runs)
+    average = region_means(points)[-1]
+    values = np.array([average @ local_weights(run, points) @ z for run, z in zip(runs, left, strict=True)])
+    return np.asarray(100.0 * (values - values.mean()))
+
+
 def _losses(
     subject: str,
     runs: Sequence[RunData],
@@ -203,7 +212,7 @@ def _losses(
     settings: Settings,
     refused: Sequence[str],
 ) -> LossComparison:
-    left, scatter, corrected = shares_left(subject, runs, points)
+    left, scatter, corrected = shares_left(subject, runs)
     drift = drifts(runs, order, left)
     left = [_without_drift(z, run, drift, order, k) for k, (z, run) in enumerate(zip(left, runs, strict=True))]
     average = region_means(points)
