@@ -8,10 +8,8 @@ from pathlib import Path
 
 from benchkit.analysis.compare.data import RunData
 from benchkit.errors import UsageError
-from benchkit.model.events import Event, EventKind
-from benchkit.model.results import Estimate, RunResult
+from benchkit.model.results import RunResult
 from benchkit.model.stand import Role, Stand
-from benchkit.model.stream import StreamRows
 from benchkit.report.model import RunReport, SourceDigest
 
 
@@ -46,8 +44,7 @@ def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
             started,
             balances,
             rest_zeros(stand, stream, started, header.time_factor),
-            _event_metrics(events, stream),
-            header.time_factor,
+            time_factor=header.time_factor,
         )
         result = RunResult(points, balances, (), (), (), (), ())
         report = RunReport(
@@ -72,21 +69,6 @@ def _source_of_loss(stand: Stand, sources: Sequence[str], path: Path) -> str:
         got=f"no {', '.join(missing)}" if missing else "roles in several streams",
         expected="dc_voltage, dc_current, speed and torque of one source",
     )
-
-
-def _event_metrics(events: Sequence[Event], stream: StreamRows) -> dict[str, Estimate]:
-    """Trips and cautions per hour of the stream."""
-    if len(stream) < 2:
-        return {}
-    ends = [float(stream.rows(row, row + 1).time_s[0]) for row in (0, len(stream) - 1)]
-    hours = (ends[1] - ends[0]) / 3600.0
-    if not hours > 0.0:
-        return {}
-    found = {}
-    for name, kind in (("Trips per hour", EventKind.TRIP), ("Cautions per hour", EventKind.CAUTION)):
-        number = sum(event.kind is kind for event in events)
-        found[name] = Estimate(number / hours, max(number, 1) ** 0.5 / hours, "1/h")
-    return found
 
 
 def gather_sides(

@@ -42,6 +42,7 @@ def plan_text(
         f"| time | about {minutes:.0f} min a run, {plan.runs * minutes / 60.0:.1f} h in all |",
         f"| noise assumed | run to run {_range(noise.run)} %, points {_range(noise.point)} % of the input power (1 sd"
         + (f", known with {noise.dof:.0f} degrees of freedom) |" if math.isfinite(noise.dof) else ", stated) |"),
+        f"| reference point | {_reference(points)} |",
         f"| rule for many regions | {plan.rule} |",
         "",
         f"{ONE_LINE}",
@@ -57,7 +58,7 @@ def plan_text(
         "## Every run",
         "",
         "1. Flash the firmware of the list; read its hash back.",
-        "2. At rest: tare only if the plan says so for every run; let the recorder see ten seconds of rest.",
+        "2. At rest: tare in every run or in none; let the recorder see ten seconds of rest.",
         f"3. **Precondition**: hold the reference point for {warm_up_s / 60.0:.0f} min, or until the winding moves less "
         "than 1 K in 10 min, the longer of the two.",
         f"4. **Reference point** for {dwell_s:.0f} s.",
@@ -82,6 +83,16 @@ def plan_text(
             lines.append(f"- [ ] run {4 * day + k + 1}: firmware **{letters[4 * day + k]}**   file ____________________   note")
     lines += ["", "Then: `benchkit compare A-RUNS --against B-RUNS`", ""]
     return "\n".join(lines)
+
+
+def _reference(points: Sequence[tuple[float, float]]) -> str:
+    """The point nearest to the middle of the map: a load that the bench holds long without harm."""
+    if not points:
+        return "____ rpm, ____ N·m"
+    middle = [0.5 * (min(v) + max(v)) for v in zip(*points, strict=True)]
+    spans = [(max(v) - min(v)) or 1.0 for v in zip(*points, strict=True)]
+    n, t = min(points, key=lambda p: sum(((x - m) / s) ** 2 for x, m, s in zip(p, middle, spans, strict=True)))
+    return f"{n:.0f} rpm, {t:.1f} N·m"
 
 
 def _sweep(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

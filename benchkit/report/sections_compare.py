@@ -100,8 +100,9 @@ def marks(found: Comparison) -> str:
     if not flagged:
         return ""
     by = {t: [c.label.lower() for c in flagged if c.treatment is t] for t in Treatment}
-    parts = [f"{t.value}: {', '.join(names)}" for t, names in by.items() if names]
-    return f"{len(flagged)} things differ beside the firmware. {'; '.join(parts)}."
+    parts = [f"{t.value.capitalize()}: {', '.join(names)}" for t, names in by.items() if names]
+    things = "thing differs" if len(flagged) == 1 else "things differ"
+    return f"{len(flagged)} {things} beside the firmware. {'; '.join(parts)}."
 
 
 def _summary(found: Comparison) -> Section:

@@ -26,7 +26,9 @@ CONDITIONS = (
     Role.AIR_TEMP, Role.AIR_PRESSURE, Role.AIR_HUMIDITY, Role.DC_VOLTAGE, Role.PHASE_CURRENT,
 )  # fmt: skip
 STANDS_STILL_RPM = 5.0
-LEAST_REST_ROWS = 5
+LEAST_REST_ROWS = 20
+REST_TRIMMED = 0.2
+"""Of a rest so much is left out at either end: the shaft has just come to rest, or is about to turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +156,10 @@ def rest_zeros(stand: Stand, stream: Stream, started_s: float, time_factor: floa
     ends = stretches if len(stretches) < 2 else [stretches[0], stretches[-1]]
     found = []
     for a, b in ends:
-        good = values[a:b][np.isfinite(values[a:b])]
-        if good.size >= LEAST_REST_ROWS:
+        trim = int(REST_TRIMMED * (b - a))
+        good = values[a + trim : b - trim]
+        good = good[np.isfinite(good)]
+        if good.size >= LEAST_REST_ROWS // 2:
             zero = zero_of(good)
             found.append(RestZero(zero.mean, zero.u, started_s + float(stream.time_s[(a + b) // 2]) / time_factor))
     return tuple(found)

@@ -194,6 +194,8 @@ def _place_of(key: str, stand: Stand) -> tuple[str, str] | None:
         return ("measurement", "Channels behind the loss") if rest in {str(r) for r in LOSS_ROLES} else ("parameters", "Parameters")
     if head in ("inverter", "motor", "propeller"):
         return head, head.capitalize()
+    if head == "limit_set" and rest.partition(".")[0] in ("layers", "origins", "changes"):
+        return None  # where a limit was written down; what it is is compared
     if head in ("limit_set", "stop_actions", "orderly_stop", "alarm_rules", "start_conditions"):
         return "limits", "Limits and stops"
     if head in ("coolant", "simulated", "software"):

@@ -132,14 +132,25 @@ def _word(difference: float, p: float, p_equal: float, lower_is_better: bool, re
 def _text(
     word: Word, d: float, low: float, high: float, smallest: float, margin: float, unit: str, refused: Sequence[str]
 ) -> str:
-    interval = f"95 % interval {low:+.2g} … {high:+.2g} {unit}"
+    half = 0.5 * (high - low)
+    interval = f"95 % interval {_signed(low, half)} … {_signed(high, half)} {unit}".rstrip()
     if word is Word.REFUSED:
         return f"refused: {', '.join(refused)} differ between the sides"
     if word in (Word.BETTER, Word.WORSE):
         inside = max(abs(low), abs(high)) < margin
-        return f"{word} by {abs(d):.2g} {unit} ({interval})" + (f", yet less than {margin:g} {unit}" if inside else "")
+        size = _signed(abs(d), half).lstrip("+")
+        return f"{word} by {size} {unit}".rstrip() + f" ({interval})" + (f", yet less than {margin:g} {unit}" if inside else "")
     if word is Word.EQUIVALENT:
         return f"equivalent within {margin:g} {unit} ({interval})"
     if not math.isfinite(smallest):
         return "not shown: no repeated runs, so it is not known how much two runs of one firmware differ"
-    return f"not shown ({interval}); {smallest:.2g} {unit} would have been"
+    return f"not shown ({interval}); {smallest:.2g} {unit}".rstrip() + " would have been"
+
+
+def _signed(value: float, half: float) -> str:
+    """With its sign, to two significant digits of the half-width."""
+    if not (math.isfinite(value) and math.isfinite(half) and half > 0.0):
+        return f"{value:+.3g}"
+    places = max(0, 1 - math.floor(math.log10(half)))
+    text = f"{value:+.{places}f}"
+    return text.replace("-", "\N{MINUS SIGN}")
