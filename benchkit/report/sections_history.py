@@ -35,15 +35,20 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
     runs, reports = [runs[k] for k in order], [reports[k] for k in order]
     blocks: list[Block] = []
     first: list[Block] = []
-    columns: list[tuple[str, np.ndarray[tuple[int], np.dtype[np.float64]]]] = []
-    for subject in SUBJECTS:
-        if not all(subject in run.loss_w for run in runs):
-            continue
-        values = run_levels(subject, runs)
-        columns.append((subject, values))
+    columns = [
+        (f"{subject} loss", "%", run_levels(subject, runs))
+        for subject in SUBJECTS
+        if all(subject in run.loss_w for run in runs)
+    ]
+    columns += [
+        (name, estimate.unit, np.array([run.metrics[name].value for run in runs]))
+        for name, estimate in runs[0].metrics.items()
+        if all(name in run.metrics and run.metrics[name].is_measured for run in runs)
+    ]
+    for name, unit, values in columns:
         chart = control_chart(values, base)
-        first.append(_told(subject, chart, runs))
-        blocks.append(_figure(subject, chart, runs, base))
+        first.append(_told(name, chart, runs))
+        blocks.append(_figure(name, unit, chart, runs, base))
     table = Table(
         "history",
         "Runs in order",
@@ -52,7 +57,7 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
             Column("file", "File"),
             Column("started", "Started"),
             Column("revision", "Firmware"),
-            *(Column(subject, f"{subject.capitalize()} loss", "%") for subject, _ in columns),
+            *(Column(name, _capital(name), unit) for name, unit, _ in columns),
         ),
         tuple(
             (
@@ -60,11 +65,11 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
                 Text(report.file_name, code=True),
                 Text(started_text(report.header)),
                 Text(run.revision),
-                *(plain(float(values[k]), "%", 4) for _, values in columns),
+                *(plain(float(values[k]), unit, 4) for _, unit, values in columns),
             )
             for k, (run, report) in enumerate(zip(runs, reports, strict=True))
         ),
-        "Loss over the common operating points, of the input power, brought to a common winding temperature and bus "
+        "Losses over the common operating points, of the input power, brought to a common winding temperature and bus "
         "voltage, off the mean of all runs.",
     )
     revisions = list(dict.fromkeys(run.revision for run in runs))
@@ -84,28 +89,32 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
     )
 
 
-def _told(subject: str, chart: ControlChart, runs: Sequence[RunData]) -> Paragraph:
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
+
+
+def _told(name: str, chart: ControlChart, runs: Sequence[RunData]) -> Paragraph:
     names = [f"run {k + 1} ({runs[k].revision})" for k in sorted({*chart.outside, *chart.jumps, *chart.shifts})]
     rough = "" if chart.is_firm else f" Fewer than {FIRM} runs: the limits are rough."
     if not names:
-        return Paragraph(f"no run stands out.{rough}", Tone.GOOD, f"{subject.capitalize()} loss")
-    return Paragraph(f"{', '.join(names)} stand out.{rough}", Tone.CAUTION, f"{subject.capitalize()} loss")
+        return Paragraph(f"No run stands out.{rough}", Tone.GOOD, _capital(name))
+    return Paragraph(f"{', '.join(names)} stand out.{rough}", Tone.CAUTION, _capital(name))
 
 
-def _figure(subject: str, chart: ControlChart, runs: Sequence[RunData], base: int | None) -> ControlFigure:
+def _figure(name: str, unit: str, chart: ControlChart, runs: Sequence[RunData], base: int | None) -> ControlFigure:
     of = "all runs" if base is None else f"the first {base} runs"
     return ControlFigure(
-        f"history-{subject}",
-        f"{subject.capitalize()} loss over the revisions",
-        f"Loss of each run off the mean, and the range to the run before. Limits from {of}: centre ± 2.66 mean ranges, "
+        f"history-{name.lower().replace(' ', '-')}",
+        f"{_capital(name)} over the revisions",
+        f"The value of each run, and the range to the run before. Limits from {of}: centre ± 2.66 mean ranges, "
         "3.27 mean ranges. A run outside, a jump, or eight in a row on one side stand out.",
         tuple(f"{k + 1} {run.revision}" for k, run in enumerate(runs)),
-        Series(f"{subject} loss", "%", tuple(chart.values.tolist())),
-        plain(chart.centre, "%"),
-        plain(chart.low, "%"),
-        plain(chart.high, "%"),
-        Series("moving range", "%", tuple(chart.ranges.tolist())),
-        plain(chart.range_mean, "%"),
-        plain(chart.range_high, "%"),
+        Series(_capital(name), unit, tuple(chart.values.tolist())),
+        plain(chart.centre, unit),
+        plain(chart.low, unit),
+        plain(chart.high, unit),
+        Series("moving range", unit, tuple(chart.ranges.tolist())),
+        plain(chart.range_mean, unit),
+        plain(chart.range_high, unit),
         tuple(str(k + 1) for k in sorted({*chart.outside, *chart.jumps, *chart.shifts})),
     )

@@ -44,6 +44,8 @@ class ControlChart:
     ranges: FloatArray
     range_mean: float
     range_high: float
+    base: int
+    """So many values made the limits."""
     outside: tuple[int, ...]
     jumps: tuple[int, ...]
     shifts: tuple[int, ...]
@@ -51,7 +53,7 @@ class ControlChart:
     @property
     def is_firm(self) -> bool:
         """Enough values for limits that can be trusted."""
-        return self.values.size >= FIRM
+        return self.base >= FIRM
 
 
 def control_chart(values: npt.ArrayLike, base: int | None = None) -> ControlChart:
@@ -79,7 +81,7 @@ def control_chart(values: npt.ArrayLike, base: int | None = None) -> ControlChar
     reach = 3.0 * spread / D2
     low, high, range_high = centre - reach, centre + reach, (1.0 + 3.0 * D3 / D2) * spread
     return ControlChart(
-        x, centre, low, high, ranges, spread, range_high,
+        x, centre, low, high, ranges, spread, range_high, count,
         tuple(np.flatnonzero((x < low) | (x > high)).tolist()),
         tuple((np.flatnonzero(ranges > range_high) + 1).tolist()),
         _runs(np.sign(x - centre).tolist()),
