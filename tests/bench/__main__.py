@@ -11,6 +11,7 @@ import sys
 from dataclasses import asdict
 
 from tests.bench import (
+    compare,
     coverage,
     csv_speed,
     decode_speed,
@@ -52,6 +53,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "export": (export_speed.measure, export_speed.NAMES),
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
+    "comparison": (compare.measure, compare.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.compare.blocked import Order
 from benchkit.analysis.compare.data import RunData
-from benchkit.analysis.losses import cells
+from benchkit.analysis.compare.surfaces import grouped
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -103,13 +103,16 @@ def drifts(runs: Sequence[RunData], order: Order, shares: Sequence[FloatArray]) 
         shares: what the shared shape leaves of the loss, as share of the input power, one array a run.
     """
     found = []
+    spans = [
+        max(float(np.ptp(np.concatenate([getattr(r, name) for r in runs]))), 1e-9) for name in ("speed_rpm", "torque_nm")
+    ]
     for b in np.unique(order.block).tolist():
         dt: list[float] = []
         dz: list[float] = []
         groups = 0
         for k in np.flatnonzero(order.block == b).tolist():
             run = runs[k]
-            place = cells(run.speed_rpm, run.torque_nm)
+            place = grouped(run.speed_rpm / spans[0], run.torque_nm / spans[1])
             hours = (run.time_s - run.time_s[0]) / 3600.0
             for cell in np.flatnonzero(np.bincount(place) > 1).tolist():
                 here = place == cell

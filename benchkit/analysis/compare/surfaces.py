@@ -115,7 +115,7 @@ def common_points(runs: Sequence[RunData], divide: tuple[int, int] = (3, 3)) -> 
     owner = np.concatenate([np.full(r.speed_rpm.size, i) for i, r in enumerate(runs)])
     power = np.concatenate([r.input_w for r in runs])
     spans = float(np.ptp(speed)) or 1.0, float(np.ptp(torque)) or 1.0
-    group = _grouped(speed / spans[0], torque / spans[1])
+    group = grouped(speed / spans[0], torque / spans[1])
     count = np.bincount(group)
     n, T, P = (np.bincount(group, v) / count for v in (speed, torque, power))
     shared = np.ones(n.size, dtype=np.bool_)
@@ -134,7 +134,7 @@ def common_points(runs: Sequence[RunData], divide: tuple[int, int] = (3, 3)) -> 
     return CommonPoints(n, T, P, number, regions)
 
 
-def _grouped(x: FloatArray, y: FloatArray) -> IntArray:
+def grouped(x: FloatArray, y: FloatArray) -> IntArray:
     """Number of the set-point of each point: points that chain together within NEAR count as one."""
     order = np.lexsort((y, x))
     group = np.full(x.size, -1, dtype=np.intp)
