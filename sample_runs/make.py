@@ -17,7 +17,17 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from benchkit.cli.demo import DWELL_S, RAMP_S, TIME_FACTOR, recording, set_point, start, stop, sweep_map, sweep_propeller
+from benchkit.cli.demo import (
+    DWELL_S,
+    RAMP_S,
+    TIME_FACTOR,
+    recording,
+    set_point,
+    start,
+    stop,
+    sweep_map,
+    sweep_propeller,
+)
 from benchkit.model.results import Estimate, RunResult
 from benchkit.report.gather import gather
 from benchkit.runfile.pack import pack
@@ -87,7 +97,7 @@ are the same in all runs. C.02 of the simulated inverter takes 6 W more at rest 
 | made by | `python sample_runs/make.py firmware_ab` |
 | look at it | `benchkit compare sample_runs/firmware_ab/a?.h5 --against sample_runs/firmware_ab/b?.h5` |
 
-What a test compares is in `tests/cli/test_compare.py`.
+What a test compares is in `tests/cli/test_compare_command.py`.
 """
 
 

@@ -41,10 +41,9 @@ def differences(spec: DifferenceFigure) -> Figure:
             axes.add_patch(
                 Rectangle((x, y), width, height, fill=False, hatch=hatch, edgecolor=svg.MUTED, linewidth=0.0)
             )
-        axes.text(
-            x + 0.5 * width, y + 0.5 * height, f"{_figures(region.difference)}\n{region.word}", ha="center", va="center",
-            fontsize=7.5, zorder=5, bbox={"boxstyle": "square,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.88},
-        )  # fmt: skip
+        box = {"boxstyle": "square,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.88}
+        text = f"{_figures(region.difference)}\n{region.word}"
+        axes.text(x + 0.5 * width, y + 0.5 * height, text, ha="center", va="center", fontsize=7.5, zorder=5, bbox=box)
     axes.scatter(
         spec.point_speed.values, spec.point_torque.values, c=spec.point_difference.values, cmap=COLOURS, vmin=-reach,
         vmax=reach, s=26, edgecolors="black", linewidths=0.8, zorder=4,
@@ -91,13 +90,29 @@ def control(spec: ControlFigure) -> Figure:
     for at, label in ((spec.high, "upper limit"), (spec.centre, "centre"), (spec.low, "lower limit")):
         is_centre = label == "centre"
         top.axhline(at.value, color=svg.INK, linewidth=0.9, linestyle="-" if is_centre else (0, (5, 2)))
-        top.annotate(label, (1.0, at.value), xycoords=("axes fraction", "data"), xytext=(4, 0), textcoords="offset points", va="center", fontsize=7.5)
+        top.annotate(
+            label,
+            (1.0, at.value),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=7.5,
+        )
     top.set_ylabel(f"{spec.values.name} / {spec.values.unit}")
     top.legend(loc="upper left", fontsize=7.5)
     low.plot(places[1:], spec.ranges.values, marker="o", markersize=3.5, **svg.line_style(1), markerfacecolor="white")
     for at, label in ((spec.range_high, "upper limit"), (spec.range_mean, "mean")):
         low.axhline(at.value, color=svg.INK, linewidth=0.9, linestyle="-" if label == "mean" else (0, (5, 2)))
-        low.annotate(label, (1.0, at.value), xycoords=("axes fraction", "data"), xytext=(4, 0), textcoords="offset points", va="center", fontsize=7.5)
+        low.annotate(
+            label,
+            (1.0, at.value),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=7.5,
+        )
     low.set_ylabel(f"Moving range / {spec.values.unit}")
     low.set_ylim(bottom=0.0)
     every = max(1, -(-len(places) // LABELLED))

@@ -47,11 +47,11 @@ def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
             time_factor=header.time_factor,
         )
         result = RunResult(points, balances, (), (), (), (), ())
+        duration_s = float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0
+        digest = (SourceDigest(source, len(stream), duration_s, 0, 0, None),)
         report = RunReport(
-            label, path.name, header, stand, result, events, (), (),
-            (SourceDigest(source, len(stream), float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0, 0, 0, None),),
-            run.content_sha256, run.is_closed,
-        )  # fmt: skip
+            label, path.name, header, stand, result, events, (), (), digest, run.content_sha256, run.is_closed
+        )
     return data, report
 
 

@@ -313,14 +313,7 @@ class ControlFigure:
 
 
 Figure = (
-    TraceFigure
-    | LossFigure
-    | MapFigure
-    | CloudFigure
-    | StageFigure
-    | ShareFigure
-    | DifferenceFigure
-    | ControlFigure
+    TraceFigure | LossFigure | MapFigure | CloudFigure | StageFigure | ShareFigure | DifferenceFigure | ControlFigure
 )
 Block = Table | Paragraph | Listing | Figure
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from benchkit.analysis.compare.planning import Noise, Plan, order_of_days
 from benchkit.model.cautions import ONE_LINE
@@ -26,14 +26,22 @@ def plan_text(
     letters = ["B" if b else "A" for b in order.is_b.tolist()]
     visits = _sweep(points) * plan.points_factor
     minutes = (warm_up_s + (count * plan.points_factor + 2) * dwell_s) / 60.0
-    promise = f"{plan.difference:g} % of the input power is shown in a region of the map with {100.0 * plan.mean_power:.0f} % probability"
+    power = f"{100.0 * plan.mean_power:.0f} %"
+    promise = f"{plan.difference:g} % of the input power is shown in a region of the map with {power} probability"
     lines = [
         "# Plan of a comparison",
         "",
         f"**Promise**: {promise} (wanted {100.0 * plan.wanted:.0f} %; by region "
         f"{100.0 * plan.power.min():.0f} … {100.0 * plan.power.max():.0f} %), if the noise stays what it was.",
         "",
-        *([] if plan.reached else [f"**Not reached**: even {plan.days} days do not give the wanted probability. Make the bench quieter first.", ""]),
+        *(
+            []
+            if plan.reached
+            else [
+                f"**Not reached**: even {plan.days} days do not suffice. Make the bench quieter first.",
+                "",
+            ]
+        ),
         "| | |",
         "|---|---|",
         f"| days, runs | {plan.days} days of four runs, {plan.runs} runs |",
@@ -59,8 +67,8 @@ def plan_text(
         "",
         "1. Flash the firmware of the list; read its hash back.",
         "2. At rest: tare in every run or in none; let the recorder see ten seconds of rest.",
-        f"3. **Precondition**: hold the reference point for {warm_up_s / 60.0:.0f} min, or until the winding moves less "
-        "than 1 K in 10 min, the longer of the two.",
+        f"3. **Precondition**: hold the reference point for {warm_up_s / 60.0:.0f} min, or until the winding moves "
+        "less than 1 K in 10 min, the longer of the two.",
         f"4. **Reference point** for {dwell_s:.0f} s.",
         f"5. The points in the order of the sheet, {dwell_s:.0f} s each, in every run alike.",
         f"6. **Reference point** again for {dwell_s:.0f} s.",
@@ -80,7 +88,9 @@ def plan_text(
     for day in range(plan.days):
         lines += ["", f"## Day {day + 1}", ""]
         for k in range(4):
-            lines.append(f"- [ ] run {4 * day + k + 1}: firmware **{letters[4 * day + k]}**   file ____________________   note")
+            lines.append(
+                f"- [ ] run {4 * day + k + 1}: firmware **{letters[4 * day + k]}**   file ____________________   note"
+            )
     lines += ["", "Then: `benchkit compare A-RUNS --against B-RUNS`", ""]
     return "\n".join(lines)
 
@@ -109,7 +119,7 @@ def _sweep(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return found
 
 
-def _range(values: Sequence[float] | object) -> str:
-    numbers = [float(v) for v in values]  # type: ignore[attr-defined]
+def _range(values: Iterable[float]) -> str:
+    numbers = [float(v) for v in values]
     low, high = min(numbers), max(numbers)
     return f"{low:.2g}" if high - low < 1e-9 else f"{low:.2g} … {high:.2g}"

@@ -32,10 +32,10 @@ from benchkit.report.model import (
     count,
     plain,
 )
+from benchkit.report.sections_compare_basis import UNIT, corrections_section, order_section
 from benchkit.report.sections_run import cautions_section
 
 Row = tuple[Cell, ...]
-UNIT = "%"
 OF_INPUT = "of the input power"
 TONES = {
     Word.BETTER: Tone.GOOD,
@@ -62,8 +62,8 @@ def build_comparison(found: Comparison, reports: Sequence[RunReport]) -> ReportM
         _confounders(found),
         _metrics(found.metrics),
         _regions(found),
-        _order(found),
-        _corrections(found),
+        order_section(found),
+        corrections_section(found),
         _settle(found),
         _methods(found),
         cautions_section(),
@@ -75,7 +75,9 @@ def build_comparison(found: Comparison, reports: Sequence[RunReport]) -> ReportM
         subtitle=f"{a.stand.inverter.id} with {a.stand.motor.id}: {len(found.a)} runs of A ({a.firmware[:12]}…), "
         f"{len(found.b)} of B ({b.firmware[:12]}…). Differences are B less A.",
         software_version=__version__,
-        simulated=(f"SIMULATED DATA in runs {', '.join(simulated)}. They say nothing about a real machine.",) if simulated else (),
+        simulated=(f"SIMULATED DATA in runs {', '.join(simulated)}. They say nothing about a real machine.",)
+        if simulated
+        else (),
         runs=tuple(reports),
         sections=tuple(section for section in sections if section is not None),
     )
@@ -87,7 +89,10 @@ def headline(found: Comparison) -> tuple[str, Word]:
     loss = found.losses[0]
     verdict = loss.whole
     if found.is_same_firmware:
-        return f"Both sides have one firmware, so this tests the bench. {loss.subject.capitalize()} loss: {verdict.text}.", verdict.word
+        return (
+            f"Both sides have one firmware, so this tests the bench. {loss.subject.capitalize()} loss: {verdict.text}.",
+            verdict.word,
+        )
     name = found.b[0].revision
     if verdict.word is Word.REFUSED:
         return f"No verdict on {name}: {verdict.text}.", verdict.word
@@ -111,9 +116,17 @@ def _summary(found: Comparison) -> Section:
     told = marks(found)
     if told:
         loud = any(c.treatment in (Treatment.REFUSED, Treatment.MARKED) for c in found.confounders)
-        blocks.append(Paragraph(f"{told} See the table of differences before believing the answer." if loud else told, Tone.CAUTION if loud else Tone.NOTE, "Beside the firmware"))
+        blocks.append(
+            Paragraph(
+                f"{told} See the table of differences before believing the answer." if loud else told,
+                Tone.CAUTION if loud else Tone.NOTE,
+                "Beside the firmware",
+            )
+        )
     else:
-        blocks.append(Paragraph("Nothing that was compared differs beyond its tolerance.", Tone.GOOD, "Beside the firmware"))
+        blocks.append(
+            Paragraph("Nothing that was compared differs beyond its tolerance.", Tone.GOOD, "Beside the firmware")
+        )
     letters = " | ".join(block.letters for block in found.blocks)
     blocks.append(
         Paragraph(
@@ -199,9 +212,9 @@ def _confounders(found: Comparison) -> Section:
     order = list(Treatment)[::-1]
     rows = tuple(_confounder_row(c) for c in sorted(found.confounders, key=lambda c: order.index(c.treatment)))
     note = (
-        "Stated differences come from the stand profiles in the runs, measured ones are means over the common operating "
-        "points. One run that stands apart counts like two sides that do. Refused: no verdict is given. Corrected: "
-        "losses were brought to common conditions. Marked: shown, and left to the reader."
+        "Stated differences come from the stand profiles in the runs, measured ones are means over the common "
+        "operating points. One run that stands apart counts like two sides that do. Refused: no verdict is given. "
+        "Corrected: losses were brought to common conditions. Marked: shown, and left to the reader."
     )
     table = Table(
         "confounders",
@@ -314,87 +327,13 @@ def _permutation_note(loss: LossComparison) -> str:
     )
 
 
-# ------------------------------------------------------------------------------------------ order, corrections
-def _order(found: Comparison) -> Section:
-    rows: list[Row] = []
-    for block in found.blocks:
-        drift = next((d for d in found.losses[0].drifts if d.block == block.number), None)
-        known = drift is not None and drift.is_known
-        rows.append(
-            (
-                count(block.number + 1),
-                Text(block.letters, code=True),
-                Text(block.design),
-                Text("yes" if block.is_balanced else "no", Tone.PLAIN if block.is_balanced else Tone.CAUTION),
-                Number(100.0 * drift.slope, "%/h", 100.0 * drift.u, max(1.0, drift.pairs - 1.0))
-                if known and drift is not None
-                else Text("no repeated reference points"),
-                Text(
-                    "straight line through the runs"
-                    if block.number in found.order.with_slope
-                    else "taken out by reference points"
-                    if known
-                    else "not removed"
-                ),
-            )
-        )
-    table = Table(
-        "order",
-        "Order of the runs",
-        (
-            Column("block", "Block"),
-            Column("letters", "Runs"),
-            Column("design", "Design"),
-            Column("balanced", "Balanced against drift"),
-            Column("drift", "Drift of the drive loss"),
-            Column("removed", "Removed by"),
-        ),
-        tuple(rows),
-        "A block is a stretch of runs without a pause of five hours. Drift is told by set-points that a run visited at "
-        "its beginning and its end.",
-    )
-    blocks: list[Block] = [table]
-    for loss in found.losses:
-        if math.isfinite(loss.p_interaction):
-            text = f"{loss.subject.capitalize()}: is the difference another from block to block? p = {loss.p_interaction:.2g}."
-            blocks.append(Paragraph(text + (" It is: blocks were taken as the units." if loss.found.method == "block by block" else "")))
-        else:
-            blocks.append(Paragraph(f"{loss.subject.capitalize()}: {loss.found.method}."))
-    return Section("order", "Order and drift", tuple(blocks))
-
-
-def _corrections(found: Comparison) -> Section:
-    rows = [
-        (
-            Text(loss.subject.capitalize()),
-            Text(cause),
-            Number(float(taken[-1]), UNIT, float(loss.correction_u[cause][-1])),
-            plain(float(abs(taken[:-1]).max()), UNIT, 2),
-        )
-        for loss in found.losses
-        for cause, taken in loss.correction.items()
-    ]
-    table = Table(
-        "corrections",
-        "What the corrections did to B less A",
-        (
-            Column("subject", "Loss"),
-            Column("cause", "Brought to common"),
-            Column("taken", "Whole map", UNIT),
-            Column("most", "Largest of a region", UNIT),
-        ),
-        tuple(rows),
-        "Copper by its temperature coefficient, ± a third; switching loss in proportion to the bus, its share of the loss "
-        "of the inverter taken as 0.45 ± 0.15. The doubt is in every interval.",
-    )
-    return Section("corrections", "Corrections", (table,))
-
-
 # ---------------------------------------------------------------------------------------------- what is open
 def _open_lines(found: Comparison) -> list[tuple[str, str]]:
     lines: list[tuple[str, str]] = []
     for c in found.refused:
-        lines.append((f"Settle {c.label.lower()}", f"run both sides with the same, or accept it: --accept {c.name}=REASON"))
+        lines.append(
+            (f"Settle {c.label.lower()}", f"run both sides with the same, or accept it: --accept {c.name}=REASON")
+        )
     loss = found.losses[0]
     left = [v for v in loss.regions if v.word is Word.NOT_SHOWN]
     if not left or found.refused:
@@ -403,7 +342,9 @@ def _open_lines(found: Comparison) -> list[tuple[str, str]]:
     try:
         noise = noise_of(found, loss.subject)
     except UsageError:
-        lines.append(("Repeat runs", "one run of each says nothing about how runs repeat: two days of ABBA are the least"))
+        lines.append(
+            ("Repeat runs", "one run of each says nothing about how runs repeat: two days of ABBA are the least")
+        )
         return lines
     wanted = plan(noise, matters, rule=found.settings.rule, most_days=12)
     extra = wanted.days * 4
@@ -411,7 +352,8 @@ def _open_lines(found: Comparison) -> list[tuple[str, str]]:
     text = (
         f"{amount} would show {matters:g} % {OF_INPUT} with {100.0 * wanted.mean_power:.0f} % probability a region"
         if wanted.reached
-        else f"even {amount} would show {matters:g} % {OF_INPUT} with {100.0 * wanted.mean_power:.0f} % only: make the bench quieter"
+        else f"even {amount} would show {matters:g} % {OF_INPUT} with {100.0 * wanted.mean_power:.0f} % only: "
+        "make the bench quieter"
     )
     lines.append((f"{len(left)} of {len(loss.regions)} regions not shown", text))
     if not math.isfinite(found.settings.margin):
@@ -430,9 +372,19 @@ def _settle(found: Comparison) -> Section | None:
             need = (
                 Text("enough: a difference that matters would have been shown")
                 if ratio <= 1.0
-                else Text("repeat runs first") if not short else plain(ratio, "x the runs", 2)
+                else Text("repeat runs first")
+                if not short
+                else plain(ratio, "x the runs", 2)
             )
-            rows.append((Text(loss.subject.capitalize()), Text(region.name), _number(verdict), plain(verdict.smallest, UNIT, 2), need))
+            rows.append(
+                (
+                    Text(loss.subject.capitalize()),
+                    Text(region.name),
+                    _number(verdict),
+                    plain(verdict.smallest, UNIT, 2),
+                    need,
+                )
+            )
     if not rows:
         return None
     table = Table(
@@ -453,10 +405,20 @@ def _settle(found: Comparison) -> Section | None:
 
 def _methods(found: Comparison) -> Section:
     lines = (
-        ("Common points", "set-points that every run has or has measured all round; read through a local plane of each run"),
+        (
+            "Common points",
+            "set-points that every run has or has measured all round; read through a local plane of each run",
+        ),
         ("Unit", "one value a run and region; days (blocks) have effects of their own that drop out of the difference"),
-        ("Intervals", "Student's t by how runs repeat, degrees of freedom of the blocks; calibration common to both sides is not in it"),
-        ("Verdicts", f"better or worse below 5 % after adjustment ({RULE_WORDS[found.settings.rule]}); equivalent by two one-sided tests"),
+        (
+            "Intervals",
+            "Student's t by how runs repeat, degrees of freedom of the blocks; calibration common to both is not in it",
+        ),
+        (
+            "Verdicts",
+            f"better or worse below 5 % after adjustment ({RULE_WORDS[found.settings.rule]}); "
+            "equivalent by two one-sided tests",
+        ),
         ("Not shown", "is no statement that there is no difference"),
     )
     return Section("methods", "How it was judged", (Listing(lines),))

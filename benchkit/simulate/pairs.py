@@ -30,7 +30,7 @@ SPEEDS_RPM = (1000.0, 1800.0, 2600.0, 3400.0)
 TORQUES_NM = (25.0, 60.0, 95.0, 130.0)
 POINT_S, WARM_UP_S = 60.0, 1200.0
 _QUANTITIES = (
-    "dc_voltage_v", "dc_current_a", "ac_power_w", "phase_current_a", "winding_c", "magnet_c", "junction_c", "inverter_loss_w"
+    "dc_voltage_v", "dc_current_a", "ac_power_w", "phase_current_a", "winding_c", "magnet_c", "junction_c",
 )  # fmt: skip
 
 
@@ -100,7 +100,10 @@ def simulated_comparison(
     b, rng = bench or Bench(), np.random.default_rng([seed, 7])
     order = order_of_days(days, pattern, (WARM_UP_S + 18 * POINT_S) / 3600.0)
     drive = drive_of(stand)
-    gain = {role: rng.standard_normal() * _accuracy(stand, role) for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.AC_POWER, Role.SPEED, Role.TORQUE)}
+    gain = {
+        role: rng.standard_normal() * _accuracy(stand, role)
+        for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.AC_POWER, Role.SPEED, Role.TORQUE)
+    }
     day = {
         name: rng.standard_normal(days) * sd
         for name, sd in (
@@ -159,7 +162,9 @@ def _run(
     time_h = start_h + (WARM_UP_S + POINT_S * (np.arange(count) + 0.5)) / 3600.0
     moved = 0.35 * np.linspace(0.0, 1.0, count) if hidden is Hidden.ZERO else np.zeros(count)
     zero = day["zero"] + day["drift"] * (time_h - middle_h) + b.run_zero_nm * rng.standard_normal()
-    torque_gain = (1.0 + gain[Role.TORQUE]) * (1.0 + day["torque"]) * (1.005 if hidden is Hidden.CALIBRATION_UNSAID else 1.0)
+    torque_gain = (
+        (1.0 + gain[Role.TORQUE]) * (1.0 + day["torque"]) * (1.005 if hidden is Hidden.CALIBRATION_UNSAID else 1.0)
+    )
 
     def read(values: FloatArray, share: float, sd: float) -> FloatArray:
         return np.asarray(values * (1.0 + share) + sd * rng.standard_normal(count))
@@ -176,7 +181,9 @@ def _run(
     firmware = "C.02" if label.startswith("B") else "B.14"
     own = replace(
         stand,
-        inverter=replace(stand.inverter, firmware_revision=firmware, firmware_sha256=hashlib.sha256(firmware.encode()).hexdigest()),
+        inverter=replace(
+            stand.inverter, firmware_revision=firmware, firmware_sha256=hashlib.sha256(firmware.encode()).hexdigest()
+        ),
     )
     if hidden is Hidden.CALIBRATION:
         own = _recalibrated(own, Role.TORQUE, 1.0008)
@@ -190,7 +197,7 @@ def _run(
         label=label,
         stand=own,
         software="simulated",
-        time_s=time_h * 3600.0,
+        time_s=np.asarray(time_h * 3600.0, dtype=np.float64),
         speed_rpm=speed,
         torque_nm=read_torque,
         input_w=dc,
@@ -223,7 +230,9 @@ def _recalibrated(stand: Stand, role: Role, by: float) -> Stand:
     channel = stand.channels[name]
     curve = channel.calibration.curve
     assert isinstance(curve, GainOffset)
-    changed = replace(channel, calibration=replace(channel.calibration, curve=GainOffset(curve.gain * by, curve.offset)))
+    changed = replace(
+        channel, calibration=replace(channel.calibration, curve=GainOffset(curve.gain * by, curve.offset))
+    )
     return replace(stand, channels={**stand.channels, name: changed})
 
 
@@ -237,7 +246,15 @@ def _surface(drive: Drive, warm: bool, low_bus: bool) -> _Surface:
             args = np.array([n, t, 0.0, 0.95 - 1.0 if low_bus else 0.0])
             at = _true(drive, base, args)
             rows.append(at)
-            slopes.append(np.stack([(_true(drive, base, args + e) - _true(drive, base, args - e)) / (2.0 * e.sum()) for e in np.diag(steps)], axis=1))
+            slopes.append(
+                np.stack(
+                    [
+                        (_true(drive, base, args + e) - _true(drive, base, args - e)) / (2.0 * e.sum())
+                        for e in np.diag(steps)
+                    ],
+                    axis=1,
+                )
+            )
     return _Surface(np.array(rows), np.array(slopes))
 
 

@@ -50,7 +50,12 @@ def nearest_points(found: Comparison) -> list[bool]:
     d = loss_b - loss_a[np.argmin(away, axis=1)]
     claims = []
     for r in found.points.regions:
-        here = (b[0] >= r.speed_low_rpm) & (b[0] < r.speed_high_rpm) & (b[1] >= r.torque_low_nm) & (b[1] < r.torque_high_nm)
+        here = (
+            (b[0] >= r.speed_low_rpm)
+            & (b[0] < r.speed_high_rpm)
+            & (b[1] >= r.torque_low_nm)
+            & (b[1] < r.torque_high_nm)
+        )
         claims.append(paired(np.zeros(int(here.sum())), d[here]).p_value < 0.05)
     return claims
 
@@ -104,10 +109,12 @@ FLAGS = {
 
 
 def hidden_changes(seeds: range) -> dict[str, float]:
-    """Shares in per cent of comparisons in which the change is flagged by its own name, and of clean ones with any flag."""
+    """Shares in per cent of comparisons in which the change is flagged by its name, and of clean ones with a flag."""
     shares = {}
     for hidden, name in FLAGS.items():
-        hits = [any(c.name == name and c.is_flagged for c in one(s, HIDDEN_DAYS, hidden=hidden).confounders) for s in seeds]
+        hits = [
+            any(c.name == name and c.is_flagged for c in one(s, HIDDEN_DAYS, hidden=hidden).confounders) for s in seeds
+        ]
         shares[hidden.value] = 100.0 * float(np.mean(hits))
     clean = [any(c.is_flagged for c in one(s, HIDDEN_DAYS).confounders) for s in seeds]
     return shares | {"clean": 100.0 * float(np.mean(clean))}

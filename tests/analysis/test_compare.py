@@ -70,7 +70,7 @@ def test_a_changed_calibration_forbids_a_verdict_until_it_is_accepted() -> None:
     told = next(c for c in taken.confounders if c.name == "calibration")
     assert (told.treatment, reason in told.meaning) == (Treatment.ACCEPTED, True)
     assert Word.REFUSED not in {v.word for v in taken.losses[0].regions}
-    with pytest.raises(UsageError, match="nothing of that name differs.*Did you mean 'calibration'"):
+    with pytest.raises(UsageError, match=r"nothing of that name differs.*Did you mean 'calibration'"):
         compare(a, b, Settings(accepted={"calibratoin": reason}))
     with pytest.raises(UsageError, match="accepted with a reason"):
         compare(a, b, Settings(accepted={"calibration": " "}))
@@ -80,7 +80,10 @@ def test_another_motor_is_refused_and_another_limit_is_marked(sides: Sides) -> N
     a, b = sides
     motor = tuple(replace(r, stand=replace(r.stand, motor=replace(r.stand.motor, id="HERON-61"))) for r in b)
     assert flagged((a, motor)) == {"motor": Treatment.REFUSED}
-    limits = tuple(replace(r, stand=replace(r.stand, limit_set=replace(r.stand.limit_set, limits=r.stand.limit_set.limits[1:]))) for r in b)
+    limits = tuple(
+        replace(r, stand=replace(r.stand, limit_set=replace(r.stand.limit_set, limits=r.stand.limit_set.limits[1:])))
+        for r in b
+    )
     assert flagged((a, limits)) == {"limits": Treatment.MARKED}
     words = tuple(replace(r, stand=replace(r.stand, title="another title", notes="x")) for r in b)
     assert flagged((a, words)) == {}
@@ -96,7 +99,9 @@ def test_a_drifting_zero_is_refused_and_a_warm_loop_is_corrected_and_marked() ->
 
 def test_one_run_that_stands_apart_is_flagged(sides: Sides) -> None:
     a, b = sides
-    hot = replace(b[0], conditions={**b[0].conditions, Role.COOLANT_INLET_TEMP: b[0].condition(Role.COOLANT_INLET_TEMP) + 6.0})
+    hot = replace(
+        b[0], conditions={**b[0].conditions, Role.COOLANT_INLET_TEMP: b[0].condition(Role.COOLANT_INLET_TEMP) + 6.0}
+    )
     assert flagged((a, (hot, *b[1:])))["coolant_inlet_temp"] is Treatment.MARKED
 
 
@@ -165,9 +170,16 @@ def test_drift_is_read_from_reference_points(sides: Sides) -> None:
 
 def test_corrections_bring_back_what_copper_takes(sides: Sides) -> None:
     runs = list(sides[0])
-    speed, torque, loss = (np.concatenate(x) for x in zip(*((r.speed_rpm, r.torque_nm, r.loss_w["motor"]) for r in runs), strict=True))
+    speed, torque, loss = (
+        np.concatenate(x) for x in zip(*((r.speed_rpm, r.torque_nm, r.loss_w["motor"]) for r in runs), strict=True)
+    )
     shape = shared_shape(speed, torque, loss, loss, ("1", "T^2", "n", "n^2"))
-    warm = [replace(r, conditions={**r.conditions, Role.WINDING_TEMP: r.condition(Role.WINDING_TEMP) + (4.0 if k % 2 else -4.0)}) for k, r in enumerate(runs)]
+    warm = [
+        replace(
+            r, conditions={**r.conditions, Role.WINDING_TEMP: r.condition(Role.WINDING_TEMP) + (4.0 if k % 2 else -4.0)}
+        )
+        for k, r in enumerate(runs)
+    ]
     plain, moved = corrections(runs, "motor", shape), corrections(warm, "motor", shape)
     change = moved[1].added_w["winding temperature"] - plain[1].added_w["winding temperature"]
     # exact: -P_T2 · 4 K / (234.5 °C + t_ref), and t_ref (the mean over both signs) does not move
@@ -180,7 +192,13 @@ def test_corrections_bring_back_what_copper_takes(sides: Sides) -> None:
 def test_metrics_of_others_join_the_table(sides: Sides) -> None:
     a, b = sides
     rng = np.random.default_rng(3)
-    ripple = Metric("ripple", "Current ripple", "A", np.concatenate([rng.normal(2.0, 0.01, 4), rng.normal(1.8, 0.01, 4)]), np.full(8, 0.02))
+    ripple = Metric(
+        "ripple",
+        "Current ripple",
+        "A",
+        np.concatenate([rng.normal(2.0, 0.01, 4), rng.normal(1.8, 0.01, 4)]),
+        np.full(8, 0.02),
+    )
     better = Metric("margin", "Margin", "K", -ripple.values, ripple.u, lower_is_better=False)
     rows = {row.metric.name: row for row in compare(a, b, Settings(subjects=("drive",)), [ripple, better]).metrics}
     assert rows["ripple"].verdict.word is Word.BETTER

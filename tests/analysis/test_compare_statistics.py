@@ -34,7 +34,9 @@ from benchkit.errors import UsageError
 
 def order_of(letters: str, blocks: str) -> Order:
     """Runs by letters, one digit of ``blocks`` each, an hour apart."""
-    return Order(np.array([x == "B" for x in letters]), np.array([int(b) for b in blocks]), np.arange(len(letters)) * 1.0)
+    return Order(
+        np.array([x == "B" for x in letters]), np.array([int(b) for b in blocks]), np.arange(len(letters)) * 1.0
+    )
 
 
 def test_tests_of_means_agree_with_scipy() -> None:
@@ -180,7 +182,7 @@ def test_verdicts_say_the_five_words() -> None:
 def test_verdicts_refuse_unclear_questions() -> None:
     with pytest.raises(UsageError, match="margin of equivalence is above zero"):
         verdicts([0.0], [1.0], 5.0, margin=-0.1)
-    with pytest.raises(UsageError, match="no such rule.*Did you mean 'holm'"):
+    with pytest.raises(UsageError, match=r"no such rule.*Did you mean 'holm'"):
         verdicts([0.0], [1.0], 5.0, rule="hol")
 
 

@@ -6,7 +6,9 @@ import numpy as np
 
 from benchkit.analysis.compare.statistics import benjamini_hochberg, holm
 
-P = np.array([0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0])  # fmt: skip
+P = np.array([
+    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0,
+])  # fmt: skip
 
 
 def test_rejected(published):

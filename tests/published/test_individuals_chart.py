@@ -1,4 +1,4 @@
-"""NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, individuals chart of ten flow rates (from memory)."""
+"""NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, individuals chart of flow rates (from memory)."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""NIST StRD, analysis of variance: AtmWtAg (file beside the project), SiRstv (data from memory, proven by its certified F)
-and the Simon-Lesage sets SmLs01, 04, 07 (rebuilt from their definition: 9 groups of 21; leading digits 0, 1e6, 1e12)."""
+"""NIST StRD, analysis of variance: AtmWtAg (file beside the project), SiRstv (data from memory, proven by its F), and
+the Simon-Lesage sets SmLs01, 04, 07 (rebuilt from their definition: 9 groups of 21; leading digits 0, 1e6, 1e12)."""
 
 from __future__ import annotations
 

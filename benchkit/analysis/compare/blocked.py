@@ -215,7 +215,9 @@ def random_blocks(values: npt.ArrayLike, order: Order) -> RandomBlocks:
         run = float(r @ inverse @ r) / (y.size - 2)
         return solved(run, ratio * run)[0], run
 
-    best = minimize_scalar(lambda x: of_ratio(float(x))[0], bounds=(-14.0, 14.0), method="bounded", options={"xatol": 1e-10})
+    best = minimize_scalar(
+        lambda x: of_ratio(float(x))[0], bounds=(-14.0, 14.0), method="bounded", options={"xatol": 1e-10}
+    )
     ratio, run = math.exp(float(best.x)), of_ratio(float(best.x))[1]
     if ratio < 1e-5:
         # on the edge: no scatter of blocks was seen. They are left in as the runs of one population.
@@ -230,7 +232,12 @@ def random_blocks(values: npt.ArrayLike, order: Order) -> RandomBlocks:
     hessian = np.empty((2, 2))
     for i, j in itertools.product(range(2), repeat=2):
         ei, ej = np.eye(2)[i] * step[i], np.eye(2)[j] * step[j]
-        corners = (solved(*(at + ei + ej))[0], solved(*(at + ei - ej))[0], solved(*(at - ei + ej))[0], solved(*(at - ei - ej))[0])
+        corners = (
+            solved(*(at + ei + ej))[0],
+            solved(*(at + ei - ej))[0],
+            solved(*(at - ei + ej))[0],
+            solved(*(at - ei - ej))[0],
+        )
         hessian[i, j] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4.0 * step[i] * step[j])
     spread = float(gradient @ np.linalg.pinv(0.5 * hessian) @ gradient)
     variance = float(covariance[1, 1])

@@ -1,7 +1,8 @@
-"""Two sets of runs -> what is different, where, and whether that was shown. The order of the steps; no formula of its own.
+"""Two sets of runs -> what is different, where, and whether that was shown. The order of the steps.
 
-1. Sides, order, blocks. 2. Common operating points. 3. Shared shape, corrections, what is left of each run. 4. Drift by
-reference points. 5. One value a run and region; difference by blocks. 6. Doubt about the corrections added. 7. Verdicts.
+1. Sides, order, blocks. 2. Common operating points. 3. Shared shape, corrections, what is left of each run.
+4. Drift by reference points. 5. One value a run and region; difference by blocks. 6. Doubt about the corrections added.
+7. Verdicts.
 """
 
 from __future__ import annotations
@@ -161,7 +162,9 @@ def _accepted(found: Sequence[Confounder], accepted: Mapping[str, str]) -> list[
     names = [c.name for c in found]
     for name, reason in accepted.items():
         if name not in names:
-            raise UsageError("nothing of that name differs", got=name, expected=", ".join(names), remedy=did_you_mean(name, names))
+            raise UsageError(
+                "nothing of that name differs", got=name, expected=", ".join(names), remedy=did_you_mean(name, names)
+            )
         if not reason.strip():
             raise UsageError("a difference is accepted with a reason", where=name, remedy=f"Write {name}=REASON.")
     return [
@@ -189,7 +192,8 @@ def shares_left(
     losses = [run.loss_w[subject] + c.total_w for run, c in zip(runs, corrected, strict=True)]
     shape = shared_shape(speed, torque, np.concatenate(losses), own)
     left = [
-        (loss - shape.loss_w(run.speed_rpm, run.torque_nm)) / run.input_w for run, loss in zip(runs, losses, strict=True)
+        (loss - shape.loss_w(run.speed_rpm, run.torque_nm)) / run.input_w
+        for run, loss in zip(runs, losses, strict=True)
     ]
     return left, [run.u_loss_w[subject] / run.input_w for run in runs], corrected
 
@@ -295,9 +299,7 @@ def _drift_doubt(drift: Sequence[Drift], order: Order) -> float:
     return math.sqrt(math.fsum(p**2 for p in parts))
 
 
-def _without_drift(
-    left: FloatArray, run: RunData, drift: Sequence[Drift], order: Order, index: int
-) -> FloatArray:
+def _without_drift(left: FloatArray, run: RunData, drift: Sequence[Drift], order: Order, index: int) -> FloatArray:
     known = next((d for d in _removed(drift, order) if d.block == order.block[index]), None)
     if known is None:
         return left
@@ -307,7 +309,11 @@ def _without_drift(
 
 
 def _correction_values(
-    cause: str, runs: Sequence[RunData], corrected: Sequence[Corrected], weights: Sequence[FloatArray], average: FloatArray
+    cause: str,
+    runs: Sequence[RunData],
+    corrected: Sequence[Corrected],
+    weights: Sequence[FloatArray],
+    average: FloatArray,
 ) -> FloatArray:
     """Correction of every run and region, per cent of the input power (runs, regions + 1)."""
     shares = [c.added_w[cause] / run.input_w for run, c in zip(runs, corrected, strict=True)]

@@ -52,7 +52,7 @@ class Corrected:
     @property
     def total_w(self) -> FloatArray:
         """All causes together (n,)."""
-        return np.sum(list(self.added_w.values()), axis=0)
+        return np.asarray(np.sum(list(self.added_w.values()), axis=0))
 
 
 def corrections(runs: Sequence[RunData], subject: str, shape: SharedShape) -> tuple[Corrected, ...]:

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from benchkit.analysis.power import propagate_balance
 from benchkit.analysis.tare import zero_of
 from benchkit.analysis.uncertainty import scatter_only
-from benchkit.analysis.power import propagate_balance
 from benchkit.model.results import Estimate, PowerBalance
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
@@ -152,7 +152,9 @@ def rest_zeros(stand: Stand, stream: Stream, started_s: float, time_factor: floa
     values = stream.values[:, stream.channels.index(torque.name)]
     still = np.abs(n) < STANDS_STILL_RPM
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
-    stretches = [(a, b) for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True) if b - a >= LEAST_REST_ROWS]
+    stretches = [
+        (a, b) for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True) if b - a >= LEAST_REST_ROWS
+    ]
     ends = stretches if len(stretches) < 2 else [stretches[0], stretches[-1]]
     found = []
     for a, b in ends:

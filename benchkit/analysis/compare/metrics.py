@@ -54,7 +54,9 @@ def compare_metrics(metrics: Sequence[Metric], order: Order, refused: Sequence[s
     rows: list[tuple[Metric, float, float, float]] = []
     for metric in metrics:
         if metric.values.shape != order.is_b.shape:
-            raise UsageError("one value a run", where=metric.name, got=metric.values.shape, expected=str(order.is_b.shape))
+            raise UsageError(
+                "one value a run", where=metric.name, got=metric.values.shape, expected=str(order.is_b.shape)
+            )
         known = np.isfinite(metric.values)
         kept = Order(order.is_b[known], order.block[known], order.time_h[known])
         try:
@@ -67,7 +69,12 @@ def compare_metrics(metrics: Sequence[Metric], order: Order, refused: Sequence[s
     for lower in (True, False):
         # adjusted over all; which way is good only words the answer
         all_of = verdicts(
-            [r[1] for r in rows], [r[2] for r in rows], [r[3] for r in rows], lower_is_better=lower, refused=refused, unit=""
+            [r[1] for r in rows],
+            [r[2] for r in rows],
+            [r[3] for r in rows],
+            lower_is_better=lower,
+            refused=refused,
+            unit="",
         )
         found_verdicts |= {i: v for i, v in enumerate(all_of) if rows[i][0].lower_is_better is lower}
     return tuple(

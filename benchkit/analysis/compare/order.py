@@ -36,9 +36,11 @@ class Block:
         """Name of the pattern."""
         if len(set(self.letters)) == 1:
             return "one side alone"
-        if len(self.letters) >= 4 and all(
-            self.letters[i : i + 4] in ("ABBA", "BAAB") for i in range(0, len(self.letters) - 3, 4)
-        ) and len(self.letters) % 4 == 0:
+        if (
+            len(self.letters) >= 4
+            and all(self.letters[i : i + 4] in ("ABBA", "BAAB") for i in range(0, len(self.letters) - 3, 4))
+            and len(self.letters) % 4 == 0
+        ):
             return "ABBA" if len(self.letters) == 4 else "ABBA, repeated"
         if self.letters in ("AB", "BA"):
             return "one pair"
@@ -104,7 +106,8 @@ def drifts(runs: Sequence[RunData], order: Order, shares: Sequence[FloatArray]) 
     """
     found = []
     spans = [
-        max(float(np.ptp(np.concatenate([getattr(r, name) for r in runs]))), 1e-9) for name in ("speed_rpm", "torque_nm")
+        max(float(np.ptp(np.concatenate([getattr(r, name) for r in runs]))), 1e-9)
+        for name in ("speed_rpm", "torque_nm")
     ]
     for b in np.unique(order.block).tolist():
         dt: list[float] = []

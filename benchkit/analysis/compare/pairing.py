@@ -177,30 +177,42 @@ def _stated(name: str, label: str, rows: Sequence[tuple[str, str, str]]) -> Conf
 _SKIPPED = ("inverter.firmware_revision", "inverter.firmware_sha256", "title", "notes")
 
 
+_PLACES = {
+    "inverter": ("inverter", "Inverter"),
+    "motor": ("motor", "Motor"),
+    "propeller": ("propeller", "Propeller"),
+    "coolant": ("coolant", "Coolant mixture"),
+    "simulated": ("simulated", "Simulated or real"),
+    "software": ("software", "Software"),
+    **dict.fromkeys(
+        ("limit_set", "stop_actions", "orderly_stop", "alarm_rules", "start_conditions"), ("limits", "Limits and stops")
+    ),
+}
+_PARAMETERS = ("parameters", "Parameters")
+
+
 def _place_of(key: str, stand: Stand) -> tuple[str, str] | None:
     """Short name and label of the part of the profile that a key belongs to; None for what does not matter."""
-    if key in _SKIPPED or key.endswith(".label") or key.endswith(".port"):
-        return None
     head, _, rest = key.partition(".")
+    written_down = head == "limit_set" and rest.partition(".")[0] in ("layers", "origins", "changes")
+    if key in _SKIPPED or key.endswith((".label", ".port")) or written_down:
+        return None
     if head == "channels":
-        channel = rest.partition(".")[0]
-        makes_loss = any(stand.roles.get(role) == channel for role in LOSS_ROLES)
-        if ".certificate" in rest:
-            return "certificates", "Calibration certificates"
-        if ".calibration" in rest or ".column" in rest or ".derived" in rest:
-            return ("calibration", "Calibration of the loss") if makes_loss else ("other calibrations", "Other calibrations")
-        return "parameters", "Parameters"
-    if head == "roles":
-        return ("measurement", "Channels behind the loss") if rest in {str(r) for r in LOSS_ROLES} else ("parameters", "Parameters")
-    if head in ("inverter", "motor", "propeller"):
-        return head, head.capitalize()
-    if head == "limit_set" and rest.partition(".")[0] in ("layers", "origins", "changes"):
-        return None  # where a limit was written down; what it is is compared
-    if head in ("limit_set", "stop_actions", "orderly_stop", "alarm_rules", "start_conditions"):
-        return "limits", "Limits and stops"
-    if head in ("coolant", "simulated", "software"):
-        return head, {"coolant": "Coolant mixture", "simulated": "Simulated or real", "software": "Software"}[head]
-    return "parameters", "Parameters"
+        return _place_of_channel(rest, stand)
+    if head == "roles" and rest in {str(r) for r in LOSS_ROLES}:
+        return "measurement", "Channels behind the loss"
+    return _PLACES.get(head, _PARAMETERS)
+
+
+def _place_of_channel(key: str, stand: Stand) -> tuple[str, str]:
+    name = key.partition(".")[0]
+    if ".certificate" in key:
+        return "certificates", "Calibration certificates"
+    if not any(part in key for part in (".calibration", ".column", ".derived")):
+        return _PARAMETERS
+    if any(stand.roles.get(role) == name for role in LOSS_ROLES):
+        return "calibration", "Calibration of the loss"
+    return "other calibrations", "Other calibrations"
 
 
 def _flat(value: object, prefix: str = "") -> Iterator[tuple[str, str]]:
@@ -327,15 +339,19 @@ def _zeros(
     ]
     moves = [(run.zeros[-1].value - run.zeros[0].value, run) for run in runs if len(run.zeros) > 1]
     if moves:
-        largest = [max((m for m in moves if (m[1] in side)), key=lambda m: abs(m[0]), default=None) for side in _sides(runs, is_b)]
-        texts = ["not measured" if m is None else f"{m[0]:+.3f} N·m ({m[1].label})" for m in largest]
+        largest = [
+            max((m for m in moves if (m[1] in side)), key=lambda m: abs(m[0]), default=None)
+            for side in _sides(runs, is_b)
+        ]
+        text_a, text_b = ("not measured" if m is None else f"{m[0]:+.3f} N·m ({m[1].label})" for m in largest)
         worst, run = max(moves, key=lambda m: abs(m[0]))
         bound = max(allowed, 3.5 * math.hypot(run.zeros[0].u, run.zeros[-1].u))
         found.append(
             Confounder(
                 "torque_zero_drift",
                 "Drift of the torque at rest in a run",
-                *texts,
+                text_a,
+                text_b,
                 Treatment.REFUSED if abs(worst) > bound else Treatment.NONE,
                 "the zero moved while the run went on: points of its end are off against those of its beginning",
                 worst,

@@ -2,7 +2,7 @@
 
 A plan is days of ABBA: four runs, A B B A, so that a straight drift over the day falls out of the difference, and a
 reference point at the beginning and the end of each run, from which drift is measured. More days give more blocks and
-more degrees of freedom; more points a run make only the scatter of the points smaller, not what differs from run to run.
+more degrees of freedom; more points a run make only the scatter of the points smaller, not what differs between runs.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ import numpy.typing as npt
 from benchkit.analysis.compare import blocked
 from benchkit.analysis.compare.blocked import Order
 from benchkit.analysis.compare.comparison import Comparison
-from benchkit.analysis.compare.statistics import ALPHA, POWER, holm, benjamini_hochberg, p_two_sided
+from benchkit.analysis.compare.statistics import ALPHA, POWER, p_two_sided
+from benchkit.analysis.compare.verdict import adjusted
 from benchkit.errors import UsageError
 
 FloatArray = npt.NDArray[np.float64]
@@ -118,10 +119,7 @@ def promised_power(
     squares = np.sum((rng.standard_normal((draws, free, k)) @ root.T) ** 2, axis=1)
     t = d / np.sqrt(squares / free / size)
     p = p_two_sided(t, float(free))
-    if rule == "holm":
-        p = holm(p)
-    elif rule == "bh":
-        p = benjamini_hochberg(p)
+    p = adjusted(p, rule)
     return np.asarray(np.mean((p < ALPHA) & (d * difference > 0.0), axis=0))
 
 
@@ -185,7 +183,9 @@ def plan(
         UsageError: a difference or a power that makes no sense.
     """
     if not difference > 0.0 or not 0.0 < wanted < 1.0:
-        raise UsageError("a plan needs a difference above zero and a power between 0 and 1", got=f"{difference}, {wanted}")
+        raise UsageError(
+            "a plan needs a difference above zero and a power between 0 and 1", got=f"{difference}, {wanted}"
+        )
     best: Plan | None = None
     for factor in (1, 2, 3):
         hours_a_run = (warm_up_s + factor * points * dwell_s) / 3600.0

@@ -39,7 +39,7 @@ class MeanDifference:
 
 @dataclass(frozen=True, slots=True)
 class Equivalence:
-    """Two one-sided tests: ``p_low`` against "at or below the lower margin", ``p_high`` against "at or above the upper".
+    """Two one-sided tests: ``p_low`` against "at or below the lower margin", ``p_high`` "at or above the upper".
 
     ``p_value`` is the larger one: below α the difference lies between the margins.
     """
@@ -101,16 +101,16 @@ def t_quantile(probability: float, dof: npt.ArrayLike) -> FloatArray:
 
     nu = np.asarray(dof, dtype=np.float64)
     finite = np.where(np.isfinite(nu) & (nu > 0.0), nu, 1.0)
-    return np.asarray(np.where(nu > 0.0, np.where(np.isinf(nu), ndtri(probability), stdtrit(finite, probability)), np.nan))
+    return np.asarray(
+        np.where(nu > 0.0, np.where(np.isinf(nu), ndtri(probability), stdtrit(finite, probability)), np.nan)
+    )
 
 
 def of_t(difference: float, u: float, dof: float) -> MeanDifference:
     """Test and 95 % interval of a difference whose standard uncertainty has ``dof`` degrees of freedom."""
     t = difference / u if u > 0.0 else math.nan
     half = float(t_quantile(1.0 - ALPHA / 2.0, dof)) * u
-    return MeanDifference(
-        difference, u, dof, t, float(p_two_sided(t, dof)), difference - half, difference + half
-    )
+    return MeanDifference(difference, u, dof, t, float(p_two_sided(t, dof)), difference - half, difference + half)
 
 
 def paired(a: npt.ArrayLike, b: npt.ArrayLike) -> MeanDifference:
@@ -124,7 +124,9 @@ def paired(a: npt.ArrayLike, b: npt.ArrayLike) -> MeanDifference:
     """
     x, y = np.asarray(a, dtype=np.float64), np.asarray(b, dtype=np.float64)
     if x.shape != y.shape or x.ndim != 1:
-        raise UsageError("pairs need two rows of the same length", got=f"{x.shape} and {y.shape}", expected="(n,), (n,)")
+        raise UsageError(
+            "pairs need two rows of the same length", got=f"{x.shape} and {y.shape}", expected="(n,), (n,)"
+        )
     d = (y - x)[np.isfinite(y - x)]
     if d.size < 2:
         raise UsageError("a paired test needs two pairs or more", got=d.size, remedy="Measure again.")
@@ -150,7 +152,9 @@ def two_samples(a: npt.ArrayLike, b: npt.ArrayLike, *, equal_variance: bool = Fa
     return of_t(float(y.mean() - x.mean()), math.sqrt(total), dof)
 
 
-def equivalence(difference: float, u: float, dof: float, margin: float, margin_high: float | None = None) -> Equivalence:
+def equivalence(
+    difference: float, u: float, dof: float, margin: float, margin_high: float | None = None
+) -> Equivalence:
     """Two one-sided tests of a difference against ``-margin … margin`` (or ``margin … margin_high``).
 
     Source: D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657, doi 10.1007/BF01068419.
@@ -160,7 +164,9 @@ def equivalence(difference: float, u: float, dof: float, margin: float, margin_h
     """
     low, high = (-margin, margin) if margin_high is None else (margin, margin_high)
     if not low < high:
-        raise UsageError("the margin of equivalence is above zero", got=margin, remedy="State what would still be equal.")
+        raise UsageError(
+            "the margin of equivalence is above zero", got=margin, remedy="State what would still be equal."
+        )
     if not u > 0.0:
         return Equivalence(math.nan, math.nan)
     return Equivalence(float(p_above((difference - low) / u, dof)), float(p_above((high - difference) / u, dof)))
@@ -229,8 +235,10 @@ def benjamini_hochberg(p_values: npt.ArrayLike) -> FloatArray:
     return _put_back(p, order, np.minimum.accumulate(scaled[..., ::-1], axis=-1)[..., ::-1])
 
 
-def _in_order(p_values: npt.ArrayLike) -> tuple[FloatArray, npt.NDArray[np.intp], FloatArray, npt.NDArray[np.intp], FloatArray]:
-    """p-values, their order along the last axis, sorted with what is NaN as infinite, places, and how many are known."""
+def _in_order(
+    p_values: npt.ArrayLike,
+) -> tuple[FloatArray, npt.NDArray[np.intp], FloatArray, npt.NDArray[np.intp], FloatArray]:
+    """p-values, their order along the last axis, sorted (NaN as infinite), places, and how many are known."""
     p = np.asarray(p_values, dtype=np.float64)
     order = np.argsort(p, axis=-1, kind="stable")  # NaN last
     ordered = np.take_along_axis(p, order, axis=-1)

@@ -163,15 +163,17 @@ _WORDS = {1: ("",), 2: ("low", "high"), 3: ("low", "middle", "high")}
 
 def _regions(n: FloatArray, T: FloatArray, divide: tuple[int, int]) -> tuple[IntArray, tuple[Region, ...]]:
     edges = [_edges(v, k) for v, k in zip((n, T), divide, strict=True)]
-    parts = [np.clip(np.searchsorted(e, v, side="right") - 1, 0, e.size - 2) for e, v in zip(edges, (n, T), strict=True)]
+    parts = [
+        np.clip(np.searchsorted(e, v, side="right") - 1, 0, e.size - 2) for e, v in zip(edges, (n, T), strict=True)
+    ]
     whole = parts[0] * (edges[1].size - 1) + parts[1]
     found, number = np.unique(whole, return_inverse=True)
     regions = []
     for k, code in enumerate(found.tolist()):
         i, j = divmod(code, edges[1].size - 1)
-        bounds = [float(v) for v in (edges[0][i], edges[0][i + 1], edges[1][j], edges[1][j + 1])]
+        n_low, n_high, t_low, t_high = (float(v) for v in (*edges[0][i : i + 2], *edges[1][j : j + 2]))
         name = f"{_word(i, edges[0].size - 1)} speed, {_word(j, edges[1].size - 1)} torque"
-        regions.append(Region(name, *bounds, int(np.sum(number == k))))
+        regions.append(Region(name, n_low, n_high, t_low, t_high, int(np.sum(number == k))))
     return np.asarray(number, dtype=np.intp), tuple(regions)
 
 

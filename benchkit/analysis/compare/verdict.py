@@ -91,18 +91,22 @@ def verdicts(
         UsageError: an unknown rule, or a margin that is not positive.
     """
     if rule not in RULES:
-        raise UsageError("no such rule for many tests", got=rule, expected=", ".join(RULES), remedy=did_you_mean(rule, RULES))
+        raise UsageError(
+            "no such rule for many tests", got=rule, expected=", ".join(RULES), remedy=did_you_mean(rule, RULES)
+        )
     if margin <= 0.0:
-        raise UsageError("the margin of equivalence is above zero", got=margin, remedy="State what would still be equal.")
+        raise UsageError(
+            "the margin of equivalence is above zero", got=margin, remedy="State what would still be equal."
+        )
     d, spread = np.asarray(difference, dtype=np.float64), np.asarray(u, dtype=np.float64)
     nu = np.broadcast_to(np.asarray(dof, dtype=np.float64), d.shape)
-    adjust = {"holm": holm, "bh": benjamini_hochberg, "none": np.asarray}[rule]
     with np.errstate(divide="ignore", invalid="ignore"):
         p = np.where(spread > 0.0, p_two_sided(d / spread, nu), np.nan)
-    p_adjusted = adjust(p)
+    p_adjusted = adjusted(p, rule)
     p_equal = np.full(d.shape, np.nan)
     if math.isfinite(margin):
-        p_equal = adjust(np.array([equivalence(*x, margin).p_value for x in zip(d, spread, nu, strict=True)]))
+        one_sided = [equivalence(*x, margin).p_value for x in zip(d, spread, nu, strict=True)]
+        p_equal = adjusted(np.array(one_sided), rule)
     half = t_quantile(1.0 - ALPHA / 2.0, nu) * spread
     # by itself where one of many: the first step of Holm is what a lone difference has to pass
     level = ALPHA / max(1, int(np.isfinite(p).sum())) if rule == "holm" else ALPHA
@@ -119,6 +123,13 @@ def verdicts(
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def adjusted(p_values: npt.ArrayLike, rule: str) -> FloatArray:
+    """p-values along the last axis after one of :data:`RULES`."""
+    if rule == "holm":
+        return holm(p_values)
+    return benjamini_hochberg(p_values) if rule == "bh" else np.asarray(p_values, dtype=np.float64)
 
 
 def _word(difference: float, p: float, p_equal: float, lower_is_better: bool, refused: bool) -> Word:
@@ -139,7 +150,11 @@ def _text(
     if word in (Word.BETTER, Word.WORSE):
         inside = max(abs(low), abs(high)) < margin
         size = _signed(abs(d), half).lstrip("+")
-        return f"{word} by {size} {unit}".rstrip() + f" ({interval})" + (f", yet less than {margin:g} {unit}" if inside else "")
+        return (
+            f"{word} by {size} {unit}".rstrip()
+            + f" ({interval})"
+            + (f", yet less than {margin:g} {unit}" if inside else "")
+        )
     if word is Word.EQUIVALENT:
         return f"equivalent within {margin:g} {unit} ({interval})"
     if not math.isfinite(smallest):

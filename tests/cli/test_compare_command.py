@@ -54,7 +54,10 @@ def test_intervals_of_the_regions_hold_the_truth_of_the_simulated_inverter(compa
     inside = []
     for region in figure["regions"]:
         at = [0.5 * (region[f"{k}_low"]["value"] + region[f"{k}_high"]["value"]) for k in ("speed", "torque")]
-        n, t = (min(v, key=lambda x, c=c: abs(x - c)) for v, c in zip(((1200.0, 2200.0, 3200.0), (30.0, 75.0, 120.0)), at, strict=True))
+        n, t = (
+            min(v, key=lambda x, c=c: abs(x - c))
+            for v, c in zip(((1200.0, 2200.0, 3200.0), (30.0, 75.0, 120.0)), at, strict=True)
+        )
         d = region["difference"]
         inside.append(d["low95"] <= true_difference(n, t) <= d["high95"])
     assert len(inside) == 9
