@@ -17,7 +17,17 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from benchkit.cli.demo import TIME_FACTOR, recording, set_point, start, stop, sweep_map, sweep_propeller
+from benchkit.cli.demo import (
+    DWELL_S,
+    RAMP_S,
+    TIME_FACTOR,
+    recording,
+    set_point,
+    start,
+    stop,
+    sweep_map,
+    sweep_propeller,
+)
 from benchkit.model.results import Estimate, RunResult
 from benchkit.report.gather import gather
 from benchkit.runfile.pack import pack
@@ -63,6 +73,61 @@ SAMPLES = {
         "airboat", 23, propeller_static, "The propeller", "Eight speeds up and down, then a heat run of 16 min."
     ),
 }
+
+
+COMPARED = "firmware_ab"
+"""Eight runs for a comparison: firmware A (B.14) and B (C.02) in the order ABBA BAAB, the same instruments."""
+COMPARED_ORDER = "ABBABAAB"
+COMPARED_STANDS = {"A": "airboat_map", "B": "airboat_map_c02"}
+COMPARED_SEED, COMPARED_RATE_HZ = 31, 250.0
+COMPARED_SPEEDS_RPM, COMPARED_TORQUES_NM = (1200.0, 2200.0, 3200.0), (30.0, 75.0, 120.0)
+COMPARED_REFERENCE = (2200.0, 75.0)
+COMPARED_README = """# Two firmwares of the inverter, four runs each
+
+SIMULATED data of an invented workshop that develops the drive of a wetland-rescue airboat. Firmware B.14 (`a1` … `a4`)
+and C.02 (`b1` … `b4`) on the big motor and the load machine, in the order ABBA BAAB: nine set-points, a reference point
+(2200 rpm, 75 N·m) at the beginning and the end of each run. The instruments, and so the errors of their calibrations,
+are the same in all runs. C.02 of the simulated inverter takes 6 W more at rest and 0.5 W less an ampere.
+
+| | |
+|---|---|
+| runs | `a1.h5` … `a4.h5`, `b1.h5` … `b4.h5` |
+| stands | `shared/stands/airboat_map.toml`, `shared/stands/airboat_map_c02.toml` |
+| seeds | calibrations 31, noise 41 … 48 |
+| made by | `python sample_runs/make.py firmware_ab` |
+| look at it | `benchkit compare sample_runs/firmware_ab/a?.h5 --against sample_runs/firmware_ab/b?.h5` |
+
+What a test compares is in `tests/cli/test_compare_command.py`.
+"""
+
+
+def make_compared() -> None:
+    """Record the runs of the comparison."""
+    folder = HERE / COMPARED
+    folder.mkdir(exist_ok=True)
+    (folder / "README.md").write_text(COMPARED_README, encoding="utf-8")
+    made = {"A": 0, "B": 0}
+    for index, side in enumerate(COMPARED_ORDER):
+        made[side] += 1
+        stand, target = COMPARED_STANDS[side], folder / f"{side.lower()}{made[side]}.h5"
+        with tempfile.TemporaryDirectory() as temporary:
+            with recording(
+                stand, Path(temporary), 41 + index, rate_hz=COMPARED_RATE_HZ, calibration_seed=COMPARED_SEED
+            ) as (client, _, path):
+                start(client)
+                visit_reference(client)
+                sweep_map(client, COMPARED_SPEEDS_RPM, COMPARED_TORQUES_NM)
+                visit_reference(client)
+                stop(client)
+            target.unlink(missing_ok=True)
+            pack(path, target)
+
+
+def visit_reference(client: RecorderClient) -> None:
+    """Hold the reference point."""
+    speed, torque = COMPARED_REFERENCE
+    set_point(client, "speed", speed, RAMP_S)
+    set_point(client, "torque", torque, RAMP_S + DWELL_S)
 
 
 def make(name: str) -> None:
@@ -128,8 +193,12 @@ compares is in `tests/sample_runs`.
 
 
 if __name__ == "__main__":
-    names = [argument for argument in sys.argv[1:] if argument != "--expected"] or list(SAMPLES)
+    names = [argument for argument in sys.argv[1:] if argument != "--expected"] or [*SAMPLES, COMPARED]
     for wanted in names:
+        if wanted == COMPARED:
+            if "--expected" not in sys.argv:
+                make_compared()
+            continue
         if "--expected" not in sys.argv:
             make(wanted)
         write_expected(wanted)

@@ -126,13 +126,20 @@ def in_percent(coverage: Mapping[str, Any]) -> str:
 
 @contextmanager
 def recording(
-    stand: str, out: Path, seed: int, schedule: Sequence[tuple[float, str]] = (), rate_hz: float = 1000.0
+    stand: str,
+    out: Path,
+    seed: int,
+    schedule: Sequence[tuple[float, str]] = (),
+    rate_hz: float = 1000.0,
+    calibration_seed: int | None = None,
 ) -> Iterator[tuple[RecorderClient, str, Path]]:
     """A simulated stand and a recorder that records it; closed in order at the end.
 
     Gives the attached client, the address of the stand, and the run file.
     """
-    simulated = start_simulated_stand(stand, seed=seed, time_factor=TIME_FACTOR, rate_hz=rate_hz, schedule=schedule)
+    simulated = start_simulated_stand(
+        stand, seed=seed, time_factor=TIME_FACTOR, rate_hz=rate_hz, schedule=schedule, calibration_seed=calibration_seed
+    )
     try:
         options = ["--port", f"rack={simulated.address}", "--seed", str(seed), "--time-factor", str(TIME_FACTOR)]
         recorder, endpoints = start_recorder(stand, out, [*options, "--operator", WHO, "--quiet"])

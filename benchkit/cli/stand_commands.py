@@ -82,6 +82,9 @@ def simulate_arguments(parser: ArgumentParser) -> None:
         "--tcp", metavar="HOST:PORT", help="serve on TCP instead of a pseudo-terminal; port 0: a free one"
     )
     parser.add_argument("--seed", type=int, default=1, help="seed of noise and calibration errors (default 1)")
+    parser.add_argument(
+        "--calibration-seed", type=int, metavar="N", help="seed of the calibration errors alone: the same bench again"
+    )
     parser.add_argument("--time-factor", type=float, default=1.0, help="device seconds per second (default 1)")
     parser.add_argument("--rate", type=float, default=1000.0, help="lines per second on the link (default 1000)")
     parser.add_argument(
@@ -115,6 +118,7 @@ def run_simulate(args: Namespace) -> int:
         load=Load.PROPELLER if stand.propeller else Load.MACHINE,
         endpoint=args.tcp,
         seed=args.seed,
+        calibration_seed=args.calibration_seed,
         time_factor=args.time_factor,
         rate_hz=args.rate,
         watchdog_s=args.watchdog,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from benchkit.report import figures_points, figures_time, svg
+from benchkit.report import figures_compare, figures_points, figures_time, svg
 from benchkit.report.model import (
     CloudFigure,
+    ControlFigure,
+    DifferenceFigure,
     Figure,
     GridFigure,
     LossFigure,
@@ -33,4 +35,8 @@ def draw(spec: Figure) -> str:
                 figure = figures_points.clouds(spec)
             case ShareFigure():
                 figure = figures_points.shares(spec)
+            case DifferenceFigure():
+                figure = figures_compare.differences(spec)
+            case ControlFigure():
+                figure = figures_compare.control(spec)
         return svg.svg_text(figure, spec.id, spec.title, spec.description)

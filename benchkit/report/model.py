@@ -279,7 +279,63 @@ class ShareFigure:
     stated: Number
 
 
-Figure = TraceFigure | LossFigure | MapFigure | GridFigure | CloudFigure | StageFigure | ShareFigure
+@dataclass(frozen=True, slots=True)
+class RegionCell:
+    """One region of a difference map: its bounds, the difference and the verdict in one word."""
+
+    label: str
+    word: str
+    speed_low: Number
+    speed_high: Number
+    torque_low: Number
+    torque_high: Number
+    difference: Number
+
+
+@dataclass(frozen=True, slots=True)
+class DifferenceFigure:
+    """Difference of two sides by region over speed and torque, hatched where it was not shown, and at the points."""
+
+    id: str
+    title: str
+    description: str
+    quantity: str
+    regions: tuple[RegionCell, ...]
+    point_speed: Series
+    point_torque: Series
+    point_difference: Series
+
+
+@dataclass(frozen=True, slots=True)
+class ControlFigure:
+    """Individuals chart over its moving range: values in order with centre and limits; ``marked`` stand out."""
+
+    id: str
+    title: str
+    description: str
+    labels: tuple[str, ...]
+    values: Series
+    centre: Number
+    low: Number
+    high: Number
+    ranges: Series
+    range_mean: Number
+    range_high: Number
+    marked: tuple[str, ...]
+    """Numbers of the values that stand out, counted from 1."""
+
+
+Figure = (
+    TraceFigure
+    | LossFigure
+    | MapFigure
+    | GridFigure
+    | CloudFigure
+    | StageFigure
+    | ShareFigure
+    | DifferenceFigure
+    | ControlFigure
+)
 Block = Table | Paragraph | Listing | Figure
 
 

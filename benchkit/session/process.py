@@ -66,15 +66,19 @@ def start_simulated_stand(
     tcp: str | None = None,
     schedule: Sequence[tuple[float, str]] = (),
     watchdog_s: float | None = None,
+    calibration_seed: int | None = None,
 ) -> Child:
     """Start ``benchkit simulate`` and return it with the address it serves on.
 
     ``schedule`` holds commands that the stand gives itself: its seconds since the start, and the command.
+    ``calibration_seed``: the same instruments with another noise.
     """
     use_tcp = tcp or ("127.0.0.1:0" if sys.platform == "win32" else None)
     arguments = ["simulate", stand, "--seed", str(seed), "--time-factor", str(time_factor), "--rate", str(rate_hz)]
     if watchdog_s is not None:
         arguments += ["--watchdog", str(watchdog_s)]
+    if calibration_seed is not None:
+        arguments += ["--calibration-seed", str(calibration_seed)]
     for at_s, command in schedule:
         arguments += ["--at", str(at_s), command]
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")

@@ -33,7 +33,8 @@ class Device:
 
     ``step_s`` is device time between two lines. With ``watchdog_s`` the drive has its enable only while a heartbeat
     comes, see :mod:`benchkit.simulate.watchdog`: that counts host time, which ``receive`` and ``watch`` are given.
-    Without it the device holds its last set-points for ever, as a drive does.
+    Without it the device holds its last set-points for ever, as a drive does. ``calibration_seed`` draws the errors of
+    the calibrations apart from the noise, for several runs with the same instruments.
 
     Raises:
         UsageError: the profile names a machine, source or column that the simulation does not have.
@@ -49,6 +50,7 @@ class Device:
         source: str | None = None,
         conditions: Conditions | None = None,
         watchdog_s: float | None = None,
+        calibration_seed: int | None = None,
     ) -> None:
         if not step_s > 0.0:
             raise UsageError("the device needs time between lines", got=step_s, expected="seconds above 0")
@@ -61,7 +63,7 @@ class Device:
             propeller = true_propeller(propeller_of(stand), u_diameter, seed)
         self.load = load
         self.plant = Plant(drive, load, propeller, conditions)
-        self._chains = chains_of(stand, self._spec.name, seed)
+        self._chains = chains_of(stand, self._spec.name, seed if calibration_seed is None else calibration_seed)
         self._reader = Reader(self._chains, seed, step_s)
         self._step_s = step_s
         step_units = step_s / text_format.device_time_scale_s

@@ -7,7 +7,7 @@ rated point. Two motors can be mounted behind one inverter: the small one proves
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
@@ -227,6 +227,10 @@ MOTORS: Mapping[str, tuple[MotorParameters, ThermalParameters]] = {
     HERON_60.id: (HERON_60, _BIG_THERMAL),
     WREN_12.id: (WREN_12, _SMALL_THERMAL),
 }
+FIRMWARE: Mapping[tuple[str, str], InverterParameters] = {
+    ("REED-INV-03", "C.02"): replace(REED_INV_03, switching_1_w_per_a=0.6, standing_w=31.0),
+}
+"""What a firmware revision does to the loss of an inverter: C.02 switches less, and computes more."""
 INVERTERS: Mapping[str, InverterParameters] = {REED_INV_03.id: REED_INV_03}
 PROPELLERS: Mapping[str, PropellerParameters] = {SEDGE_130_2.id: SEDGE_130_2}
 
@@ -247,6 +251,7 @@ def drive_of(stand: Stand) -> Drive:
             expected=str(motor.pole_pairs),
             remedy="Correct the nameplate, or mount another motor.",
         )
+    inverter = FIRMWARE.get((inverter.id, stand.inverter.firmware_revision), inverter)
     return Drive(motor, inverter, thermal, _SUPPLY, _LOAD_MACHINE, speed_slew_rpm_s=400.0, stop_slew_rpm_s=800.0)
 
 

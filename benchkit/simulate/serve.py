@@ -46,6 +46,7 @@ def run_server(
     source: str | None = None,
     conditions: Conditions | None = None,
     watchdog_s: float | None = None,
+    calibration_seed: int | None = None,
     schedule: Sequence[tuple[float, str]] = (),
     clock: Callable[[], float] = time.perf_counter,
     sleep: Callable[[float], None] = time.sleep,
@@ -61,7 +62,7 @@ def run_server(
     host time (see :mod:`benchkit.simulate.watchdog`). ``schedule`` holds
     commands that the stand gives itself: device seconds since the first line, and the command. One that it refuses is
     answered on the link; one that it does not understand is an error here. ``tell`` gets what the watchdog says on the
-    link, for those who do not listen there.
+    link, for those who do not listen there. ``calibration_seed`` as in :class:`~benchkit.simulate.device.Device`.
 
     Raises:
         UsageError, LinkError: profile, option or endpoint cannot be played.
@@ -79,6 +80,7 @@ def run_server(
         source=source,
         conditions=conditions,
         watchdog_s=watchdog_s,
+        calibration_seed=calibration_seed,
     )
     for _, text in schedule:
         understood = parse_command(text)

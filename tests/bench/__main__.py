@@ -11,6 +11,7 @@ import sys
 from dataclasses import asdict
 
 from tests.bench import (
+    compare,
     coverage,
     csv_speed,
     decode_speed,
@@ -58,6 +59,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "recorded view": (recorded_view.measure, recorded_view.NAMES),
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
     "transfer and heat": (transfer.measure, transfer.NAMES),
+    "comparison": (compare.measure, compare.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
