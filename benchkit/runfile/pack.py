@@ -43,7 +43,7 @@ def pack(path: Path, target: Path, progress: Progress | None = None) -> None:
 
 def _copy(run: Run, file: Any) -> None:
     specs = [run.spec(source) for source in run.sources]
-    create_layout(file, run.header, specs, compress=True, has_clock=run.has_clock)
+    create_layout(file, run.header, specs, compress=True, has_clock=run.has_clock, bursts=run.burst_specs)
     for name, dataset in run.datasets.items():
         into = file[name]
         if into.maxshape[0] is not None:  # names stand there already
