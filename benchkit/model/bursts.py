@@ -7,8 +7,9 @@ protection: it shows afterwards what the streams are too slow for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -52,7 +53,7 @@ class BurstChannel:
     offset: float = 0.0
     role: BurstRole = BurstRole.NONE
     leg: str = ""
-    accuracy: Accuracy = Accuracy(0.0, 0.0)
+    accuracy: Accuracy = field(default_factory=Accuracy)
 
     @property
     def unit(self) -> str:
@@ -214,7 +215,7 @@ class Burst:
     def whole(self) -> tuple[int, int]:
         """Rows from … to of the longest stretch in which nothing is missing."""
         edges = [0, *self.record.gaps[:, 0].tolist(), len(self)]
-        spans = [(stop - start, start, stop) for start, stop in zip(edges, edges[1:], strict=False)]
+        spans = [(stop - start, start, stop) for start, stop in pairwise(edges)]
         _, start, stop = max(spans, key=lambda span: span[0])
         return start, stop
 

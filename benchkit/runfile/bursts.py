@@ -1,14 +1,14 @@
 """``/bursts`` of a run file: what is made for every burst source at the start, how bursts are added, and read back.
 
-SWMR takes no new datasets, so each source has one dataset that holds the samples of all its bursts, one after the other,
-and an index with a row for each. The index row is written after everything it points at was handed to the system: a burst
-that is in the index is whole.
+SWMR takes no new datasets, so each source has one dataset that holds the samples of all its bursts, one after the
+other, and an index with a row for each. The index row is written after everything it points at was handed to the
+system: a burst that is in the index is whole.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -77,14 +77,11 @@ def check_specs(specs: Sequence[BurstSpec]) -> None:
 
 def spec_record(spec: BurstSpec) -> dict[str, Any]:
     """A specification as JSON, for the first record of a journal."""
-    return {
-        "source": spec.source,
-        "sample_type": spec.sample_type,
-        "channels": [
-            [c.name, c.label, str(c.quantity), c.gain, c.offset, str(c.role), c.leg, c.accuracy.of_reading, c.accuracy.constant]
-            for c in spec.channels
-        ],
-    }  # fmt: skip
+    channels = [
+        [c.name, c.label, c.quantity.value, c.gain, c.offset, c.role.value, c.leg, *astuple(c.accuracy)]
+        for c in spec.channels
+    ]
+    return {"source": spec.source, "sample_type": spec.sample_type, "channels": channels}
 
 
 def parse_spec(fields: Mapping[str, Any]) -> BurstSpec:

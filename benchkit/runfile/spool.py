@@ -1,19 +1,20 @@
 """Bursts on their way into a run: each a small file beside the run until the run is closed.
 
-The process that captures writes it, whole or not at all; the keeping process puts it into the run file; the close of the
-run deletes it. After a crash ``benchkit recover`` takes from here what the run file does not have. A file is
+The process that captures writes it, whole or not at all; the keeping process puts it into the run file; the close of
+the run deletes it. After a crash ``benchkit recover`` takes from here what the run file does not have. A file is
 
-    89 42 4B 42 0D 0A 1A 0A | length u32 | head, JSON | samples, C order | CRC-32 u32 of all before it    (little-endian)
+    89 42 4B 42 0D 0A 1A 0A | length u32 | head, JSON | samples, C order | CRC-32 u32 of all before it
+
+with little-endian numbers.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
-import os
 import struct
 import zlib
-from collections.abc import Collection
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -65,7 +66,7 @@ def write(folder: Path, record: BurstRecord) -> Path:
                 file.write(piece)
                 check = zlib.crc32(piece, check)
             file.write(_LENGTH.pack(check))
-        os.replace(part, target)
+        part.replace(target)
     except OSError:
         part.unlink(missing_ok=True)
         raise
@@ -116,11 +117,9 @@ def waiting(run_path: Path) -> list[Path]:
     return sorted(spool_folder(run_path).glob("*.burst"))
 
 
-def clear(run_path: Path, *, keep: Collection[Path] = ()) -> None:
-    """Delete the bursts beside a run: it holds them all but those to ``keep``. What is not of here stays."""
-    folder = spool_folder(run_path)
-    for path in (*folder.glob("*.burst"), *folder.glob("*.part")):
-        if path not in keep:
-            path.unlink()
+def clear(run_path: Path, brought: Iterable[Path]) -> None:
+    """Delete the files of bursts that the run holds now; what it does not hold stays."""
+    for path in brought:
+        path.unlink(missing_ok=True)
     with contextlib.suppress(OSError):
-        folder.rmdir()
+        spool_folder(run_path).rmdir()

@@ -62,7 +62,7 @@ class RunWriter:
         self._last_ns = 0
         self._waiting: deque[_Item] = deque()
         self._bursts: deque[Path] = deque()
-        self._unread: list[Path] = []
+        self._brought: list[Path] = []
         self._ended: RunFileError | None = None
         self._flushed: dict[str, int] = {spec.source: 0 for spec in streams}
         self._index = {spec.source: index for index, spec in enumerate(streams)}
@@ -208,7 +208,7 @@ class RunWriter:
             raise
         self.release()
         self.journal_path.unlink()
-        spool.clear(self.path, keep=self._unread)
+        spool.clear(self.path, self._brought)
         return closed
 
     def release(self) -> None:
@@ -253,7 +253,7 @@ class RunWriter:
                 record = spool.read(self._bursts[0])
                 self._store.check_burst(record)
             except BenchkitError as error:
-                self._unread.append(self._bursts.popleft())
+                self._bursts.popleft()
                 time_s = self._last_ns * 1e-9
                 self.event(Event(time_s, EventKind.RECORDING_FAULT, f"A burst was left out: {error}"))
                 continue
@@ -262,7 +262,7 @@ class RunWriter:
             except RunFileError:
                 self._ended = self._store.failure
                 raise
-            self._bursts.popleft()
+            self._brought.append(self._bursts.popleft())
 
     def _record(self, kind: Kind, index: int, host_ns: int, payload: bytes) -> None:
         self._last_ns = host_ns - self._start_ns

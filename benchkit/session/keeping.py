@@ -83,9 +83,7 @@ def keep(orders: BinaryIO, answers: BinaryIO) -> None:
 
     begin = pickle.load(orders)  # noqa: S301  our own parent
     try:
-        writer = RunWriter(
-            begin.path, begin.header, begin.streams, start_ns=begin.start_ns, bursts=begin.bursts
-        )
+        writer = RunWriter(begin.path, begin.header, begin.streams, start_ns=begin.start_ns, bursts=begin.bursts)
     except BenchkitError as error:
         answer(error)
         return

@@ -66,6 +66,7 @@ def start_simulated_stand(
     tcp: str | None = None,
     schedule: Sequence[tuple[float, str]] = (),
     watchdog_s: float | None = None,
+    bursts: str | None = None,
 ) -> Child:
     """Start ``benchkit simulate`` and return it with the address it serves on.
 
@@ -75,6 +76,8 @@ def start_simulated_stand(
     arguments = ["simulate", stand, "--seed", str(seed), "--time-factor", str(time_factor), "--rate", str(rate_hz)]
     if watchdog_s is not None:
         arguments += ["--watchdog", str(watchdog_s)]
+    if bursts is not None:
+        arguments += ["--bursts", bursts]
     for at_s, command in schedule:
         arguments += ["--at", str(at_s), command]
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")
