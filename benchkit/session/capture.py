@@ -147,7 +147,9 @@ class PacketCapture:
         if trigger >= 0:
             record = self._ring.cut(trigger, order.number, order.reason, since_start_ns, u_samples)
         if record is None:
-            why = "no samples came" if not self._ring.received else "its samples were no longer there"
+            why = "its samples were no longer there"
+            if trigger > self._ring.next or not self._ring.received:
+                why = "its samples did not come in time: the source is off, or slower than the profile says"
             self._tell(Captured(order.number, order.reason, since_start_ns, None, why=why))
             return
         # the disk may take its time: packets go on coming meanwhile

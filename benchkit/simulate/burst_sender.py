@@ -24,14 +24,14 @@ from benchkit.model.stand import Stand
 from benchkit.simulate.drives import drive_of
 from benchkit.simulate.plant import Plant
 from benchkit.simulate.pmsm import magnet_flux
-from benchkit.simulate.pwm import PwmDrive, PwmState, PwmWaves
+from benchkit.simulate.pwm import MOST_ROWS, PwmDrive, PwmState, PwmWaves
 
 BLOCK_S = 0.01
 PACKET_BYTES = 8000
 TELL_EVERY_S = 0.05
 DEAD_TIME_S = 2.5e-6
 LONGEST_LAG_S = 0.2
-"""Further behind than this, time stands still instead of running after the clock: nothing is skipped."""
+"""Further behind than this, samples are left out, and their numbers with them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ def send(pipe: BinaryIO) -> None:
     source, packet = instrument.source, instrument.source.packet
     assert packet is not None
     waves = PwmWaves(source, instrument.drive, instrument.seed)
-    rows = max(1, round(BLOCK_S * source.sample_rate_hz))
+    rows = min(MOST_ROWS, max(1, round(BLOCK_S * source.sample_rate_hz)))
     each = max(1, PACKET_BYTES // source.frame_bytes)
     order = "big" if packet.is_big_endian else "little"
     counter, sent, modulus = (instrument.seed * 40_503) % 1_000_000, 0, 1 << (8 * packet.counter_bytes)
@@ -140,6 +140,11 @@ def send(pipe: BinaryIO) -> None:
                 if told is None:
                     return
                 state = told
+            behind_s = time.perf_counter() - start - made / source.sample_rate_hz
+            if behind_s > LONGEST_LAG_S:  # an instrument does not wait for the computer: what it could not send is gone
+                gone = rows * round(behind_s / BLOCK_S)
+                waves.skip(gone, state)
+                counter, made = (counter + gone) % modulus, made + gone
             block = waves.block(rows, state)
             for first in range(0, rows, each):
                 part = block[first : first + each]
@@ -152,8 +157,6 @@ def send(pipe: BinaryIO) -> None:
                 wait = start + made / source.sample_rate_hz - time.perf_counter()
                 if wait > 0.001:
                     time.sleep(wait)
-                elif wait < -LONGEST_LAG_S:
-                    start -= wait
 
 
 def _send_one(out: socket.socket, data: bytes, to: tuple[str, int]) -> None:

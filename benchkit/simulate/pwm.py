@@ -26,6 +26,7 @@ import numpy.typing as npt
 from benchkit.model.bursts import BurstChannel, BurstRole, BurstSource
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 DEAD_TIME_LEFT = 0.25
 EDGE_SAMPLES = 2.0
@@ -36,7 +37,8 @@ TORQUE_ORDER_6 = 0.012
 """Amplitude of the torque ripple at six times the electrical frequency over the mean torque."""
 NOISE_COUNTS = 0.7
 """Standard deviation of the noise of every channel, in steps of its converter."""
-_TABLE = 1 << 15
+MOST_ROWS = 1 << 15
+"""Of one block."""
 LEGS = ("a", "b", "c")
 
 
@@ -73,102 +75,105 @@ class PwmWaves:
         self._source, self._drive = source, drive
         self._rate = source.sample_rate_hz
         rng = np.random.default_rng([seed, 77])
-        self._noise = NOISE_COUNTS * rng.standard_normal((_TABLE, len(source.channels)))
+        self._noise = NOISE_COUNTS * rng.standard_normal((len(source.channels), 2 * MOST_ROWS))
         self._rng = rng
         self._sample = 0
         self._angle = 0.0
 
     def block(self, rows: int, state: PwmState) -> npt.NDArray[np.generic]:
-        """The next ``rows`` samples at that operating point."""
+        """The next ``rows`` samples (at most ``MOST_ROWS``) at that operating point."""
         t = np.arange(rows) / self._rate
         values = self._values(t, state)
-        channels = self._source.channels
-        counts = np.empty((rows, len(channels)))
-        for i, channel in enumerate(channels):
-            counts[:, i] = (values(channel) - channel.offset) / channel.gain
-        start = int(self._rng.integers(0, _TABLE))
-        counts += self._noise[(start + np.arange(rows)) % _TABLE]
-        self._sample += rows
-        self._angle = (self._angle + 2.0 * pi * self._electrical_hz(state) * rows / self._rate) % (2.0 * pi)
+        counts = np.empty((len(self._source.channels), rows))
+        for i, channel in enumerate(self._source.channels):
+            counts[i] = values(channel)
+            if channel.offset:
+                counts[i] -= channel.offset
+            counts[i] *= 1.0 / channel.gain
+        start = int(self._rng.integers(0, MOST_ROWS))
+        counts += self._noise[:, start : start + rows]
+        self.skip(rows, state)
         wire = np.dtype(self._source.wire_type)
-        if wire.kind == "f":
-            return counts.astype(wire)
-        limits = np.iinfo(wire)
-        return np.clip(np.rint(counts), limits.min, limits.max).astype(wire)  # a converter has rails
+        if wire.kind != "f":
+            limits = np.iinfo(wire)
+            np.rint(counts, out=counts)
+            np.clip(counts, limits.min, limits.max, out=counts)  # a converter has rails
+        block: npt.NDArray[np.generic] = np.ascontiguousarray(counts.T.astype(wire))
+        return block
 
-    def _electrical_hz(self, state: PwmState) -> float:
-        return self._drive.pole_pairs * state.speed_rpm / 60.0
+    def skip(self, rows: int, state: PwmState) -> None:
+        """Go on by so many samples that nobody sees."""
+        self._sample += rows
+        self._angle = (self._angle + self._omega(state) * rows / self._rate) % (2.0 * pi)
+
+    def _omega(self, state: PwmState) -> float:
+        return 2.0 * pi * self._drive.pole_pairs * state.speed_rpm / 60.0
+
+    def _turn(self, rows: int, state: PwmState) -> ComplexArray:
+        """exp(j angle) at every sample, as a product of coarse and fine steps: exact, and quicker than a cosine."""
+        step = self._omega(state) / self._rate
+        coarse = np.exp(1j * (self._angle + step * 64.0 * np.arange(-(-rows // 64))))
+        turn: ComplexArray = np.outer(coarse, np.exp(1j * step * np.arange(64))).ravel()[:rows]
+        return turn
 
     def _values(self, t: FloatArray, state: PwmState) -> _Values:
+        turn = self._turn(len(t), state)
+        sixth = (turn**2) ** 3
+        torque_nm = state.torque_nm * (1.0 + TORQUE_ORDER_6 * sixth.real)
         if state.gates_off:
-            return _Values(t, state, {}, {}, {}, {}, np.zeros_like(t), np.zeros_like(t), self._torque(t, state))
+            return _Values(t, state, {}, {}, {}, {}, np.zeros_like(t), torque_nm)
         d, u = self._drive, state.dc_voltage_v
-        w = 2.0 * pi * self._electrical_hz(state)
-        v_d = d.resistance_ohm * state.i_d_a - w * d.inductance_h * state.i_q_a
-        v_q = d.resistance_ohm * state.i_q_a + w * (d.inductance_h * state.i_d_a + d.flux_wb)
+        w = self._omega(state)
+        v = complex(
+            d.resistance_ohm * state.i_d_a - w * d.inductance_h * state.i_q_a,
+            d.resistance_ohm * state.i_q_a + w * (d.inductance_h * state.i_d_a + d.flux_wb),
+        )
+        current = complex(state.i_d_a, state.i_q_a)
         period = 1.0 / d.switching_frequency_hz
         begin = self._sample / self._rate
         first = int(begin / period) - 1
         middles = (np.arange(first, first + int(len(t) / self._rate / period) + 4) + 0.5) * period - begin
-        at_middles = self._angle + w * middles
-        references = _three(v_d, v_q, at_middles)
+        at_middles = np.exp(1j * (self._angle + w * middles))
+        references = _three(v, at_middles)
         references -= 0.5 * (references.max(axis=0) + references.min(axis=0))
-        duties = (
-            np.clip(0.5 + references / u, LEAST_PULSE, 1.0 - LEAST_PULSE) if u > 0.0 else np.full_like(references, 0.5)
-        )
-        currents = _three(state.i_d_a, state.i_q_a, at_middles)
-        angle = self._angle + w * t
-        smooth = _three(state.i_d_a, state.i_q_a, angle) + self._distortion(state, angle, w)
+        duties = np.full_like(references, 0.5)
+        if u > 0.0:
+            duties = np.clip(0.5 + references / u, LEAST_PULSE, 1.0 - LEAST_PULSE)
         ramp = EDGE_SAMPLES / self._rate
-        sides = {}
+        upper, lower = {}, {}
         legs = np.empty((3, len(t)))
-        for x, name in enumerate(LEGS):
-            up, down = middles - 0.5 * duties[x] * period, middles + 0.5 * duties[x] * period
-            positive = currents[x] > 0.0
+        for x, (name, at) in enumerate(zip(LEGS, _three(current, at_middles), strict=True)):
+            up, down, positive = middles - 0.5 * duties[x] * period, middles + 0.5 * duties[x] * period, at > 0.0
             legs[x] = _pulses(t, up + d.dead_time_s * positive, down + d.dead_time_s * ~positive, ramp)
-            sides[name] = (up, down)
+            if self._wants(BurstRole.GATE_UPPER, name):
+                upper[name] = _pulses(t, up + d.dead_time_s, down, ramp)
+            if self._wants(BurstRole.GATE_LOWER, name):
+                lower[name] = _pulses(t, down[:-1] + d.dead_time_s, up[1:], ramp)
         bounds = middles - 0.5 * period
-        phase = u * (legs - legs.mean(axis=0)) - _three(v_d, v_q, angle)
+        phase = u * (legs - legs.mean(axis=0)) - _three(v, turn)
         ripple = np.array([_without_line(t, np.cumsum(e) / (self._rate * d.inductance_h), bounds) for e in phase])
-        total = smooth + ripple
-        drawn = (legs * total).sum(axis=0)
+        currents = _three(current, turn) + self._distortion(state, turn, sixth, w) + ripple
+        drawn = np.einsum("xt,xt->t", legs, currents)
         taken = _without_line(t, np.cumsum(drawn - drawn.mean()) / (self._rate * d.link_capacitance_f), bounds)
-        upper = {
-            n: _pulses(t, s[0] + d.dead_time_s, s[1], ramp)
-            for n, s in sides.items()
-            if self._wants(BurstRole.GATE_UPPER, n)
-        }
-        lower = {
-            n: _pulses(t, s[1][:-1] + d.dead_time_s, s[0][1:], ramp)
-            for n, s in sides.items()
-            if self._wants(BurstRole.GATE_LOWER, n)
-        }
-        return _Values(
-            t, state, dict(zip(LEGS, total, strict=True)), dict(zip(LEGS, u * legs, strict=True)), upper, lower, -taken,
-            drawn, self._torque(t, state),
-        )  # fmt: skip
+        by_leg = dict(zip(LEGS, currents, strict=True))
+        return _Values(t, state, by_leg, dict(zip(LEGS, u * legs, strict=True)), upper, lower, -taken, torque_nm)
 
     def _wants(self, role: BurstRole, leg: str) -> bool:
         return bool([c for c in self._source.channels if c.role is role and c.leg == leg])
 
-    def _distortion(self, state: PwmState, angle: FloatArray, w: float) -> FloatArray:
+    def _distortion(self, state: PwmState, turn: ComplexArray, sixth: ComplexArray, w: float) -> FloatArray:
         """Harmonics 5 and 7 that are left of the dead-time error, a square wave of voltage with the current."""
         d = self._drive
         if not w > 0.0:
-            return np.zeros((3, len(angle)))
+            return np.zeros((3, len(turn)))
         step_v = state.dc_voltage_v * d.dead_time_s * d.switching_frequency_hz * DEAD_TIME_LEFT
-        lag = np.arctan2(state.i_q_a, state.i_d_a)
-        total = np.zeros((3, len(angle)))
-        for order in (5, 7):
+        lag = np.exp(1j * np.arctan2(state.i_q_a, state.i_d_a))
+        total = np.zeros((3, len(turn)))
+        for order, wave in ((5, sixth * turn.conj()), (7, sixth * turn)):
             peak = 4.0 / pi / order * step_v / (order * w * d.inductance_h)
             for x in range(3):
-                total[x] += peak * np.sin(order * (angle + lag - 2.0 * pi * x / 3.0))
+                total[x] += (peak * lag**order * np.exp(-2j * pi * order * x / 3.0) * wave).imag
         return total
-
-    def _torque(self, t: FloatArray, state: PwmState) -> FloatArray:
-        angle = self._angle + 2.0 * pi * self._electrical_hz(state) * t
-        torque: FloatArray = state.torque_nm * (1.0 + TORQUE_ORDER_6 * np.cos(6.0 * angle))
-        return torque
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,7 +187,6 @@ class _Values:
     upper: dict[str, FloatArray]
     lower: dict[str, FloatArray]
     link_v: FloatArray
-    drawn_a: FloatArray
     torque_nm: FloatArray
 
     def __call__(self, channel: BurstChannel) -> FloatArray:
@@ -200,10 +204,10 @@ class _Values:
         return found.get(channel.role, zero)
 
 
-def _three(d: float, q: float, angle: FloatArray) -> FloatArray:
-    """Phase quantities (3, n) of dq quantities at electrical angles."""
-    shifted = angle - np.array([[0.0], [2.0 * pi / 3.0], [4.0 * pi / 3.0]])
-    phases: FloatArray = d * np.cos(shifted) - q * np.sin(shifted)
+def _three(peak: complex, turn: ComplexArray) -> FloatArray:
+    """Phase quantities (3, n) of a dq quantity d + j q: d cos - q sin of the angle, a third of a turn apart."""
+    shifts = peak * np.exp(-2j * pi * np.arange(3) / 3.0)
+    phases: FloatArray = np.outer(shifts.real, turn.real) - np.outer(shifts.imag, turn.imag)
     return phases
 
 
