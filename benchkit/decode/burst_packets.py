@@ -102,8 +102,8 @@ class BurstRing:
     def place(self, host_ns: int) -> tuple[int, float]:
         """Counter of the sample at a host time, and the standard uncertainty of that place in samples.
 
-        The quickest of the last packets say how counters lie on host time. The spread of all their waiting times is
-        taken as the uncertainty: it bounds what the quickest may have waited more than they must.
+        The quickest of the last packets say how counters lie on host time. How much longer the quickest quarter of them
+        waited is taken as the uncertainty: so much may the quickest itself have waited more than it must.
         """
         if not self._lags:
             return -1, float("nan")
@@ -111,8 +111,8 @@ class BurstRing:
         base = int(ends[-1])
         waits = (arrivals - arrivals[-1]) - (ends - base) * self._period_ns
         offset_ns = float(waits.min()) + int(arrivals[-1])
-        spread = float(np.std(waits)) / self._period_ns
-        return base + round((host_ns - offset_ns) / self._period_ns), max(spread, 1.0 / np.sqrt(12.0))
+        spread = float(np.quantile(waits, 0.25) - waits.min()) / self._period_ns
+        return base + round((host_ns - offset_ns) / self._period_ns), float(np.hypot(spread, 1.0 / np.sqrt(12.0)))
 
     def has(self, stop: int) -> bool:
         """True when every sample before ``stop`` has come or is lost."""

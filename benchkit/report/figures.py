@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from benchkit.report import figures_points, figures_time, svg
+from benchkit.report import figures_points, figures_spectra, figures_time, svg
 from benchkit.report.model import (
     CloudFigure,
     Figure,
     LossFigure,
     MapFigure,
     ShareFigure,
+    SpectrumFigure,
     StageFigure,
     TraceFigure,
 )
@@ -28,6 +29,8 @@ def draw(spec: Figure) -> str:
                 figure = figures_points.efficiency_map(spec)
             case CloudFigure():
                 figure = figures_points.clouds(spec)
+            case SpectrumFigure():
+                figure = figures_spectra.spectra(spec)
             case ShareFigure():
                 figure = figures_points.shares(spec)
         return svg.svg_text(figure, spec.id, spec.title, spec.description)

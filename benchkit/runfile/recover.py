@@ -123,7 +123,7 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
 
 def _closed_already(run: Run, journal: Path | None, progress: Progress | None) -> Recovered:
     run.verify(progress)
-    problems = () if journal is None else (_about_left_over(run, journal),)
+    problems: tuple[str, ...] = () if journal is None else (_about_left_over(run, journal),)
     if run.is_closed and (left := spool.waiting(run.path)):
         problems += (f"{spool.spool_folder(run.path)} is left over ({len(left)} bursts): the run was closed with them",)
     return Recovered(

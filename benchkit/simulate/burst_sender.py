@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from dataclasses import asdict, dataclass
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
 from benchkit.errors import UsageError
 from benchkit.model.bursts import BurstSource
@@ -128,7 +128,7 @@ def send(pipe: BinaryIO) -> None:
     waves = PwmWaves(source, instrument.drive, instrument.seed)
     rows = min(MOST_ROWS, max(1, round(BLOCK_S * source.sample_rate_hz)))
     each = max(1, PACKET_BYTES // source.frame_bytes)
-    order = "big" if packet.is_big_endian else "little"
+    order: Literal["big", "little"] = "big" if packet.is_big_endian else "little"
     counter, sent, modulus = (instrument.seed * 40_503) % 1_000_000, 0, 1 << (8 * packet.counter_bytes)
     state = PwmState()
     family = socket.AF_INET6 if ":" in instrument.host else socket.AF_INET

@@ -149,7 +149,7 @@ class PwmWaves:
                 upper[name] = _pulses(t, up + d.dead_time_s, down, ramp)
             if self._wants(BurstRole.GATE_LOWER, name):
                 lower[name] = _pulses(t, down[:-1] + d.dead_time_s, up[1:], ramp)
-        bounds = middles - 0.5 * period
+        bounds: FloatArray = np.asarray(middles - 0.5 * period, dtype=np.float64)
         phase = u * (legs - legs.mean(axis=0)) - _three(v, turn)
         ripple = np.array([_without_line(t, np.cumsum(e) / (self._rate * d.inductance_h), bounds) for e in phase])
         currents = _three(current, turn) + self._distortion(state, turn, sixth, w) + ripple
@@ -224,4 +224,5 @@ def _without_line(t: FloatArray, values: FloatArray, bounds: FloatArray) -> Floa
     """``values`` less the straight lines between its own values at ``bounds``."""
     inside = bounds[(bounds > t[0]) & (bounds < t[-1])]
     knots = np.concatenate([[t[0]], inside, [t[-1]]])
-    return values - np.interp(t, knots, np.interp(knots, t, values))
+    rest: FloatArray = values - np.interp(t, knots, np.interp(knots, t, values))
+    return rest

@@ -91,7 +91,7 @@ def fundamental(
     # the mean of a block of a sine is the sine at its middle, a little smaller: the frequency stays what it is
     block = max(1, int(rate_hz / (_PER_PERIOD * start)))
     y = x[: n - n % block].reshape(-1, block).mean(axis=1)
-    t = ((np.arange(len(y)) + 0.5) * block - 0.5 - 0.5 * (n - 1)) / rate_hz
+    t: FloatArray = np.asarray(((np.arange(len(y)) + 0.5) * block - 0.5 * n) / rate_hz, dtype=np.float64)
     orders = [h for h in range(1, _TRACKED + 1) if h * start < 0.45 * rate_hz / block]
     f, r, span = start, 0.0, n / rate_hz
     orders = orders[: max(1, len(y) // 8)]
@@ -145,7 +145,7 @@ def harmonics(
             got=f"{highest:g} Hz with a fundamental of {f:g} Hz at {rate_hz:g} samples a second",
             expected="at least twice the fundamental, below half the sample rate",
         )
-    t = (np.arange(len(x)) - 0.5 * (len(x) - 1)) / rate_hz
+    t = _times(len(x), rate_hz)
     fit, left = _fit(x, t, found, count)
     first = _columns(t, f, found.drift_hz_per_s, [1])
     return Harmonics(
@@ -218,7 +218,7 @@ def ripple(
     x = checked(values, rate_hz, 32)
     if has_fundamental:
         tracked = tracked or fundamental(x, rate_hz)
-        t = (np.arange(len(x)) - 0.5 * (len(x) - 1)) / rate_hz
+        t = _times(len(x), rate_hz)
         columns = _columns(t, tracked.frequency_hz, tracked.drift_hz_per_s, [1])
         fit = _least_squares(columns, x)
         rest = x - columns @ fit
@@ -268,7 +268,7 @@ def _scatter(values: FloatArray, rate_hz: float, found: Harmonics) -> float:
     if parts < 2:
         return 0.0
     count = len(found.amplitudes)
-    t = (np.arange(len(values)) - 0.5 * (len(values) - 1)) / rate_hz
+    t = _times(len(values), rate_hz)
     each = []
     for piece, at in zip(np.array_split(values, parts), np.array_split(t, parts), strict=True):
         if len(piece) < 4 * count + 2:
@@ -309,7 +309,7 @@ def _fit(x: FloatArray, t: FloatArray, found: Fundamental, count: int) -> tuple[
     normal[2::2, 2::2] = 0.5 * (c[abs(apart)] - c[together])
     normal[1::2, 2::2] = 0.5 * (s[together] - np.sign(apart) * s[abs(apart)])
     normal[2::2, 1::2] = normal[1::2, 2::2].T
-    fit: FloatArray = np.linalg.solve(normal, right)
+    fit: FloatArray = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
     left = x - fit[0]
     weights = fit[1::2] - 1j * fit[2::2]
     for piece in pieces:  # Horner's scheme
@@ -322,12 +322,18 @@ def _fit(x: FloatArray, t: FloatArray, found: Fundamental, count: int) -> tuple[
 
 def _least_squares(columns: FloatArray, y: FloatArray) -> FloatArray:
     """By normal equations: sines of different periods are nearly at right angles."""
-    fit: FloatArray = np.linalg.solve(columns.T @ columns, columns.T @ y)
+    fit: FloatArray = np.asarray(np.linalg.solve(columns.T @ columns, columns.T @ y), dtype=np.float64)
     return fit
 
 
 def _turn(t: FloatArray, f: float, r: float) -> npt.NDArray[np.complex128]:
-    return np.exp(1j * (2.0 * pi * f * t + pi * r * t * t))
+    turn: npt.NDArray[np.complex128] = np.exp(1j * (2.0 * pi * f * t + pi * r * t * t))
+    return turn
+
+
+def _times(n: int, rate_hz: float) -> FloatArray:
+    """Times of the samples from the middle of the record on, s."""
+    return np.asarray((np.arange(n) - 0.5 * (n - 1)) / rate_hz, dtype=np.float64)
 
 
 def _columns(t: FloatArray, f: float, r: float, orders: list[int]) -> FloatArray:

@@ -106,7 +106,7 @@ def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -
     scale = mean_square / total if total > 0.0 else 1.0
     total_w = float(w.sum())
     return Spectrum(
-        frequency_hz=np.fft.rfftfreq(n, 1.0 / rate_hz),
+        frequency_hz=np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=np.float64),
         amplitude=double * lines / total_w,
         power=scale * squares,
         window=window,

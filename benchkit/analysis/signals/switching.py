@@ -106,4 +106,5 @@ def _without_chatter(places: FloatArray) -> FloatArray:
         return places
     usual = float(np.median(np.diff(places)))
     keep = np.concatenate([[True], np.diff(places) > 0.05 * usual])
-    return places[keep]
+    kept: FloatArray = places[keep]
+    return kept
