@@ -18,6 +18,9 @@ DRAWN = 3
 """Bursts of a run that are drawn: a page is not a file. The tables have them all, up to ``MEASURED``."""
 MEASURED = 40
 """Bursts of a run whose metrics are computed for a report."""
+PERIODS = 4.0
+"""Switching periods that are drawn closely."""
+SWITCHED = (BurstRole.LEG_VOLTAGE, BurstRole.GATE_UPPER, BurstRole.GATE_LOWER)
 LINES_A_DECADE = 160
 """Points of a drawn spectrum in each decade of frequency; of the lines between two of them the highest is drawn."""
 FLOOR = 1e-6
@@ -50,6 +53,7 @@ def digest_bursts(
                 metrics=metrics,
                 is_measured=is_measured,
                 waves=tuple(_waves(burst)) if done < DRAWN else (),
+                close=tuple(_close(burst, stand.inverter.switching_frequency_hz)) if done < DRAWN else (),
                 spectra=tuple(_spectra(burst)) if done < DRAWN else (),
             )
         )
@@ -61,9 +65,23 @@ def digest_bursts(
 def _waves(burst: Burst) -> Iterable[ChannelTrace]:
     time_s = burst.time_s
     for i, channel in enumerate(burst.channels):
-        if channel.role in (BurstRole.GATE_UPPER, BurstRole.GATE_LOWER):
-            continue  # at the width of a page they are a bar; their dead time is in the table
+        if channel.role in SWITCHED:
+            continue  # at the width of a page they are a bar
         times, values = thinned(time_s, burst.values(i))
+        yield ChannelTrace(channel.name, channel.label, channel.unit, times, values)
+
+
+def _close(burst: Burst, switching_hz: float) -> Iterable[ChannelTrace]:
+    shown = [i for i, channel in enumerate(burst.channels) if channel.role in SWITCHED]
+    legs = {burst.channels[i].leg for i in shown}
+    shown = [*(i for i in burst.indices(BurstRole.PHASE_CURRENT) if burst.channels[i].leg in legs), *shown]
+    time_s = burst.time_s
+    inside = (time_s >= 0.0) & (time_s < PERIODS / switching_hz)
+    if not legs or np.count_nonzero(inside) < 16:
+        return
+    for i in shown:
+        channel = burst.channels[i]
+        times, values = thinned(time_s[inside], burst.values(i)[inside])
         yield ChannelTrace(channel.name, channel.label, channel.unit, times, values)
 
 

@@ -389,7 +389,9 @@ class BurstDigest:
     is_measured: bool = True
     """False: there were too many, this one is in the run file alone."""
     waves: tuple[ChannelTrace, ...] = ()
-    """Time from the trigger on."""
+    """Time from the trigger on, the whole burst."""
+    close: tuple[ChannelTrace, ...] = ()
+    """A few switching periods after the trigger, of what switches and of the current of its leg."""
     spectra: tuple[DrawnSpectrum, ...] = ()
 
 

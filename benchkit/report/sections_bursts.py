@@ -10,6 +10,7 @@ from benchkit.report.model import (
     Block,
     BurstDigest,
     Cell,
+    ChannelTrace,
     Column,
     Mark,
     Number,
@@ -57,6 +58,8 @@ def bursts_section(runs: Sequence[RunReport]) -> Section | None:
         for burst in run.bursts:
             if burst.waves:
                 blocks.append(_waveform(burst, run, runs))
+            if burst.close:
+                blocks.append(_closely(burst, run, runs))
             if burst.spectra:
                 blocks.append(_spectrum(burst, run, runs))
     blocks += [_spectra_table(runs), _metrics(runs)]
@@ -113,29 +116,43 @@ def _table(runs: Sequence[RunReport]) -> Table | None:
         Column("samples", "Samples"),
         Column("missing", "Samples missing"),
     )
-    note = "The trigger is laid onto the samples by the arrival of the packets; its interval is that of their waiting times."
+    note = "The trigger is laid onto the samples by the arrival of the packets; its interval says how surely."
     return table_by_run(runs, "bursts", "Bursts", columns, rows, note=note)
 
 
 def _waveform(burst: BurstDigest, run: RunReport, runs: Sequence[RunReport]) -> TraceFigure:
+    return TraceFigure(
+        f"burst-{run_slug(run)}-{burst.source}-{burst.number}",
+        f"Burst {_name(burst)}{of_run(run, runs)}",
+        f"{burst.reason}. Least and greatest sample of each stretch; the line marks the trigger.",
+        _panels(burst.waves),
+        (),
+        (Mark("trigger", plain(0.0, "s")),),
+        "Time from the trigger",
+    )
+
+
+def _closely(burst: BurstDigest, run: RunReport, runs: Sequence[RunReport]) -> TraceFigure:
+    return TraceFigure(
+        f"burst-close-{run_slug(run)}-{burst.source}-{burst.number}",
+        f"Burst {_name(burst)}, closely{of_run(run, runs)}",
+        "Some switching periods after the trigger.",
+        _panels(burst.close),
+        time_label="Time from the trigger",
+    )
+
+
+def _panels(waves: Sequence[ChannelTrace]) -> tuple[Panel, ...]:
+    """One panel a unit, but each voltage has its own: a leg swings over the whole link and would flatten the others."""
     panels: dict[str, list[Trace]] = {}
     titles: dict[str, str] = {}
-    for wave in burst.waves:
-        # one panel a unit, but a leg voltage swings over the whole link and would flatten the voltage of the link
+    for wave in waves:
         key = wave.unit if wave.unit != "V" else wave.channel
         titles.setdefault(key, wave.label if wave.unit == "V" else _quantity(wave.unit))
         trace = Trace(wave.label, Series("time", "s", wave.time_s), Series(wave.channel, wave.unit, wave.values))
         panels.setdefault(key, []).append(trace)
     units = {key: traces[0].value.unit for key, traces in panels.items()}
-    return TraceFigure(
-        f"burst-{run_slug(run)}-{burst.source}-{burst.number}",
-        f"Burst {_name(burst)}{of_run(run, runs)}",
-        f"{burst.reason}. Least and greatest sample of each stretch; the line marks the trigger.",
-        tuple(Panel(titles[key], units[key], tuple(traces)) for key, traces in panels.items()),
-        (),
-        (Mark("trigger", plain(0.0, "s")),),
-        "Time from the trigger",
-    )
+    return tuple(Panel(titles[key], units[key], tuple(traces)) for key, traces in panels.items())
 
 
 def _quantity(unit: str) -> str:
