@@ -130,7 +130,7 @@ ACCEPTED: Mapping[Quantity, Mapping[str, Scale]] = {
         "gal_us/min": Scale(3.785411784),
     },
     Quantity.RATIO: {"1": Scale(1.0), "%": Scale(0.01)},
-    Quantity.FREQUENCY: {"Hz": Scale(1.0), "kHz": Scale(1e3)},
+    Quantity.FREQUENCY: {"Hz": Scale(1.0), "kHz": Scale(1e3), "MHz": Scale(1e6)},
     Quantity.VIBRATION: {"mm/s": Scale(1.0), "m/s": Scale(1e3), "in/s": Scale(25.4)},
     Quantity.RESISTANCE: {"Ω": Scale(1.0), "mΩ": Scale(1e-3), "kΩ": Scale(1e3)},
     Quantity.LENGTH: {"m": Scale(1.0), "mm": Scale(1e-3), "cm": Scale(1e-2), "in": Scale(INCH_M)},

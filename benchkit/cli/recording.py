@@ -23,11 +23,12 @@ from benchkit.cli.texts import info_lines, recovered_lines
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.model.cautions import ONE_LINE
 from benchkit.model.limit_layers import Mark
-from benchkit.model.run import RunHeader
+from benchkit.model.run import BURST_FORMAT_VERSION, RUN_FORMAT_VERSION, RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand
 
 if TYPE_CHECKING:
+    from benchkit.session.process import Child
     from benchkit.session.recorder import Recorder
 
 HANDING_OVER_S = 10.0
@@ -37,10 +38,11 @@ HANDING_OVER_S = 10.0
 def record(args: Namespace) -> int:
     """``benchkit record``: one run, until it is told to end."""
     from benchkit.runfile.reader import open_run
+    from benchkit.session.bursts import make_bursts
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
     from benchkit.session.messages import Endpoints
-    from benchkit.session.process import start_simulated_stand, write_live_file
+    from benchkit.session.process import write_live_file
     from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
@@ -56,7 +58,7 @@ def record(args: Namespace) -> int:
     proof = fitting_proof(Path(args.proof), stand, clock.utc_now(), is_simulated=args.simulated) if args.proof else None
     with contextlib.ExitStack() as ending:
         if args.simulated:
-            child = start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor)
+            child = _start_simulated(args, stand, ports)
             ending.callback(child.end)
             ports = dict.fromkeys(stand.sources, child.address) | ports
         if args.replay:
@@ -70,9 +72,17 @@ def record(args: Namespace) -> int:
         out = Path(args.out)
         _say_if_short(check_folder(out, stand.sources.values(), args.duration or 3600.0))
         run_path = out / f"{header.run_id}.h5"
-        desk = Desk(args.publish, args.request)
-        ending.callback(desk.close)
-        recorder = Recorder(stand, header, sources, run_path, clock, desk, duration_s=args.duration)
+        desk = ending.enter_context(contextlib.closing(Desk(args.publish, args.request)))
+        recorder = Recorder(
+            stand,
+            header,
+            sources,
+            run_path,
+            clock,
+            desk,
+            duration_s=args.duration,
+            bursts=None if args.replay else make_bursts(stand.bursts, ports),
+        )
         recorder.begin()
         take_proof(recorder, proof)
         live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
@@ -88,6 +98,18 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _start_simulated(args: Namespace, stand: Stand, ports: dict[str, str]) -> Child:
+    """Start the simulated stand; its packets of bursts go to a free port unless ``ports`` names one."""
+    from benchkit.session.process import start_simulated_stand
+    from benchkit.sources.burst_udp import free_udp_address
+
+    address: str | None = None
+    for name in (name for name, burst in stand.bursts.items() if burst.packet is not None):
+        address = ports.setdefault(name, free_udp_address())
+        break
+    return start_simulated_stand(args.stand, seed=args.seed, time_factor=args.time_factor, bursts=address)
 
 
 def _say_if_short(short: str | None) -> None:
@@ -144,6 +166,7 @@ def make_header(loaded: LoadedStand, started: datetime, args: Namespace) -> RunH
         simulated=stand.simulated,
         seed=getattr(args, "seed", None) if stand.simulated else None,
         time_factor=getattr(args, "time_factor", 1.0),
+        format_version=BURST_FORMAT_VERSION if stand.bursts else RUN_FORMAT_VERSION,
     )
 
 
@@ -156,10 +179,9 @@ def ports_of(given: list[str], stand: Stand) -> dict[str, str]:
             raise UsageError(
                 "not understood", where=f"--port {text}", expected="SOURCE=PORT, such as rack=/dev/ttyUSB0"
             )
-        if name not in stand.sources:
-            raise UsageError(
-                "no source of that name", where="--port", got=name, remedy=did_you_mean(name, stand.sources)
-            )
+        known = (*stand.sources, *stand.bursts)
+        if name not in known:
+            raise UsageError("no source of that name", where="--port", got=name, remedy=did_you_mean(name, known))
         ports[name] = port
     return ports
 

@@ -91,6 +91,9 @@ def simulate_arguments(parser: ArgumentParser) -> None:
         "--watchdog", type=float, metavar="S", help="the stand drops its enable when no new 'alive N' came for so long"
     )
     parser.add_argument(
+        "--bursts", metavar="HOST:PORT", help="send the packets of the burst source of the stand there (UDP)"
+    )
+    parser.add_argument(
         "--at",
         nargs=2,
         action="append",
@@ -125,5 +128,6 @@ def run_simulate(args: Namespace) -> int:
         schedule=[(float(at_s), text) for at_s, text in args.at],
         announce=announce,
         tell=lambda text: print(text, flush=True),
+        bursts=args.bursts,
     )
     return 0

@@ -30,6 +30,8 @@ def info_lines(info: RunInfo) -> Iterator[str]:
     for stream in info.streams:
         span = stream.last_time_s - stream.first_time_s
         yield f"  stream       {stream.source}: {stream.rows} rows, {len(stream.channels)} channels, {span:.1f} s"
+    for source, bursts in info.bursts.items():
+        yield f"  bursts       {source}: {bursts}"
     counts = ", ".join(f"{kind} {count}" for kind, count in info.events.items())
     yield f"  events       {counts or 'none'}"
 
@@ -42,6 +44,8 @@ def recovered_lines(found: Recovered) -> Iterator[str]:
     yield f"made {found.path}"
     for source, rows in found.rows_by_source.items():
         yield f"  {source}: {rows} rows, {found.rows_from_journal.get(source, 0)} of them from the journal"
+    if found.bursts:
+        yield f"  bursts: {found.bursts}"
     yield f"  bytes lost at the torn end of the journal: {found.journal_bytes_lost}"
     for problem in found.problems:
         yield f"  problem: {problem}"

@@ -72,7 +72,13 @@ def write_events(path: Path, events: Sequence[Placed]) -> None:
             table.writerow([*times, first, *others])
 
 
-def write_about(path: Path, told: About, parts: Sequence[Chosen], files: Sequence[str]) -> None:
+def write_about(
+    path: Path,
+    told: About,
+    parts: Sequence[Chosen],
+    files: Sequence[str],
+    bursts: Sequence[dict[str, Any]] = (),
+) -> None:
     """The facts, the columns of every stream with their names as exported and as recorded, and the events, as JSON."""
     body = {
         "run": told.facts,
@@ -93,6 +99,7 @@ def write_about(path: Path, told: About, parts: Sequence[Chosen], files: Sequenc
             }
             for part in parts
         },
+        **({"bursts": list(bursts)} if bursts else {}),
         "events": [
             _line(placed.event)
             | {

@@ -10,6 +10,7 @@ from pathlib import Path
 from benchkit.errors import UsageError, did_you_mean
 from benchkit.export import csv_file, matlab, mdf4, parquet
 from benchkit.export.about import About, about, write_about, write_events
+from benchkit.export.bursts import write_bursts
 from benchkit.runfile.reader import Run, open_run
 from benchkit.runfile.selection import Chosen, Column, choose
 from benchkit.runfile.verify import require_closed
@@ -63,7 +64,7 @@ def export_run(
 
     ``start_s <= time_s < stop_s`` bounds the sample time; ``progress`` is called with rows done and rows in all. Memory
     stays bounded for every length of run, except that ``mat`` holds a few whole columns. Beside the samples lie the
-    events as CSV, and run, columns and events as JSON.
+    events as CSV, and run, columns and events as JSON. Every burst of the run becomes a file of its own.
 
     Raises:
         UsageError: an unknown format, source or channel, a missing library, or a folder that is there or cannot be
@@ -101,7 +102,7 @@ def export_run(
             folder.parent.mkdir(parents=True, exist_ok=True)
             unfinished.mkdir()
             try:
-                told = _write(run, parts, FORMATS[to], unfinished, path.stem, progress)
+                told = _write(run, parts, to, unfinished, path.stem, progress)
                 unfinished.rename(folder)
             except BaseException:
                 shutil.rmtree(unfinished, ignore_errors=True)
@@ -122,9 +123,8 @@ def export_run(
         )
 
 
-def _write(
-    run: Run, parts: Sequence[Chosen], form: Format, folder: Path, stem: str, progress: Progress | None
-) -> About:
+def _write(run: Run, parts: Sequence[Chosen], to: str, folder: Path, stem: str, progress: Progress | None) -> About:
+    form = FORMATS[to]
     parts = [_renamed(part, form.names(part.columns)) for part in parts]
     told = about(run, parts)
     total, done = sum(part.rows for part in parts), 0
@@ -143,7 +143,8 @@ def _write(
         files = [folder / f"{stem}{form.suffix}"]
         form.write(files[0], run, parts, told, tick)
     write_events(folder / f"{stem}_events.csv", told.events)
-    write_about(folder / f"{stem}_about.json", told, parts, [file.name for file in files])
+    bursts = write_bursts(folder, stem, run, to)
+    write_about(folder / f"{stem}_about.json", told, parts, [file.name for file in files], bursts)
     return told
 
 

@@ -65,6 +65,9 @@ class EventKind(StrEnum):
     RECORDING_FAULT = "recording_fault"
     HEARTBEAT = "heartbeat"
     """Beats kept back, going on, late, or not taken; at the close of a run its ``data`` holds the figures."""
+    BURST = "burst"
+    """A burst was captured, or was not and why: ``data`` holds ``burst_source``, ``number``, ``reason``, ``trigger_s``,
+    ``rows`` (0: nothing) and ``missing``."""
     REFUSED = "refused"
     EXCLUDED_POINT = "excluded_point"
     """Samples from ``from_s`` to ``to_s`` (host time since the start of the run) are to go into no map and no fit;

@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 RUN_FORMAT_VERSION = 1
+"""Of a run without bursts: what every benchkit reads."""
+BURST_FORMAT_VERSION = 2
+"""Of a run of a stand with burst sources: it has ``/bursts``, which is part of its content."""
 
 
 @dataclass(frozen=True, slots=True)

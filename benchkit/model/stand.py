@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from benchkit.model.alarms import AlarmRules
+from benchkit.model.bursts import BurstSource
 from benchkit.model.calibration import Calibration
 from benchkit.model.derived import Derived
 from benchkit.model.heartbeat import Heartbeat
@@ -184,6 +185,7 @@ class Stand:
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
     start_conditions: StartConditions = field(default_factory=StartConditions)
     heartbeat: Heartbeat | None = None
+    bursts: Mapping[str, BurstSource] = field(default_factory=dict)
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
         """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""

@@ -20,6 +20,7 @@ from benchkit.model.stand import (
     WarmBody,
 )
 from benchkit.profiles import schema
+from benchkit.profiles.burst_schema import burst_source
 from benchkit.profiles.collect import Collector
 from benchkit.profiles.derived_convert import derived_channels
 from benchkit.profiles.heartbeat_schema import heartbeat_of
@@ -94,6 +95,7 @@ class Converter(Collector):
             alarm_rules=alarm_rules(self, p.alarms),
             start_conditions=start_conditions(self, p.start_conditions, self._quantities),
             heartbeat=heartbeat_of(self, p.heartbeat, p.sources),
+            bursts={name: burst_source(self, name, b, p.sources) for name, b in p.bursts.items()},
         )
 
     # -- sections

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from benchkit.model.stand import Role
 from benchkit.profiles.base import Finite, Measure, Name, NonNegative, Section
+from benchkit.profiles.burst_schema import BurstSection
 from benchkit.profiles.heartbeat_schema import HeartbeatSection
 from benchkit.profiles.layer_schema import LimitRecord
 from benchkit.profiles.limit_schema import LimitSection, LimitSetSection
@@ -218,3 +219,4 @@ class Profile(Section):
     alarms: AlarmsSection | None = None
     start_conditions: StartConditionsSection | None = None
     heartbeat: HeartbeatSection | None = None
+    bursts: Annotated[dict[Name, BurstSection], Field(max_length=4)] = Field(default_factory=dict)

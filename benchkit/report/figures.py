@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.report import figures_compare, figures_points, figures_time, svg
+from benchkit.report import figures_compare, figures_points, figures_spectra, figures_time, svg
 from benchkit.report.model import (
     CloudFigure,
     ControlFigure,
@@ -12,6 +12,7 @@ from benchkit.report.model import (
     LossFigure,
     MapFigure,
     ShareFigure,
+    SpectrumFigure,
     StageFigure,
     TraceFigure,
 )
@@ -33,6 +34,8 @@ def draw(spec: Figure) -> str:
                 figure = figures_points.grid(spec)
             case CloudFigure():
                 figure = figures_points.clouds(spec)
+            case SpectrumFigure():
+                figure = figures_spectra.spectra(spec)
             case ShareFigure():
                 figure = figures_points.shares(spec)
             case DifferenceFigure():

@@ -29,7 +29,7 @@ def traces(spec: TraceFigure) -> Figure:
     grid = figure.subplots(len(spec.panels), 1, sharex=True, squeeze=False, height_ratios=ratios)[:, 0]
     ends = [(t.time.values[0], t.time.values[-1]) for p in spec.panels for t in p.traces if t.time.values]
     begin, end = min(e[0] for e in ends), max(e[1] for e in ends)
-    divisor, unit = (60.0, "min") if end - begin > MINUTES_FROM_S else (1.0, "s")
+    divisor, unit = time_unit(end - begin)
     for axes, panel in zip(grid, spec.panels, strict=True):
         _draw_panel(axes, panel, divisor)
         for span in spec.spans:
@@ -47,6 +47,14 @@ def traces(spec: TraceFigure) -> Figure:
     grid[-1].set_xlabel(f"{spec.time_label} / {unit}")
     grid[-1].set_xlim(begin / divisor, end / divisor)
     return figure
+
+
+def time_unit(length_s: float) -> tuple[float, str]:
+    """Seconds in the unit of a time axis of that length, and its name."""
+    for least_s, divisor, unit in ((MINUTES_FROM_S, 60.0, "min"), (0.5, 1.0, "s"), (5e-4, 1e-3, "ms")):
+        if length_s > least_s:
+            return divisor, unit
+    return 1e-6, "µs"
 
 
 def _panel_height(panel: Panel, panels: int) -> float:

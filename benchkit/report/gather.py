@@ -15,8 +15,9 @@ from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import BLOCK_ROWS, Stream, StreamRows
+from benchkit.report.bursts import digest_bursts
 from benchkit.report.flags import started_day
-from benchkit.report.model import ChannelTrace, RunReport, SourceDigest
+from benchkit.report.model import BurstDigest, ChannelTrace, RunReport, SourceDigest
 from benchkit.report.traces import Thinning
 from benchkit.report.trips import digest_trips
 
@@ -99,6 +100,7 @@ def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
             content_sha256=run.content_sha256,
             is_closed=run.is_closed,
             duty=duty,
+            bursts=digest_bursts(run.bursts(), stand),
         )
 
 
@@ -113,6 +115,7 @@ def report_of_streams(
     content_sha256: str,
     is_closed: bool,
     duty: Duty | None = None,
+    bursts: tuple[BurstDigest, ...] = (),
 ) -> RunReport:
     """Analyse the streams of one run and digest its events."""
     result, traces = _analyse(stand, streams, events, started_day(header), duty)
@@ -128,6 +131,7 @@ def report_of_streams(
         sources=tuple(_source_digest(stream, events) for stream in streams),
         content_sha256=content_sha256,
         is_closed=is_closed,
+        bursts=bursts,
     )
 
 

@@ -77,6 +77,15 @@ NETWORKS = (
         "from network and loss",
     ),
 )
+BURSTS = (
+    Method("Fundamental, harmonics", "least squares of c + Σ a_h cos hφ + b_h sin hφ, φ = 2π f t + π r t²",
+           "after IEEE Std 1057, sine fit"),
+    Method("THD", "√(Σ A_h²) / A_1, h from 2 to the end of the stated band", "IEC 61000-4-7"),
+    Method("Spectrum", "p_k = s c_k |X_k|² / (N Σ w²), Σ p_k the mean square", "Harris, Proc. IEEE 66 (1978) 51"),
+    Method("Steps", "state levels by histogram; 10, 50, 90 %; overshoot, settling", "IEEE Std 181-2011"),
+    Method("Torque by order", "resampled by angle, whole turns", "common practice"),
+    Method("Dead time", "falling edge of one side to rising edge of the other, middle levels", "common practice"),
+)  # fmt: skip
 UNCERTAINTY = (
     Method("Standard uncertainty", "u² = Σ c_i² u_i² + correlated terms, type A and type B", "JCGM 100:2008 (GUM), 5"),
     Method("95 % interval", "y ± t(ν_eff) · u, ν_eff after Welch-Satterthwaite", "JCGM 100:2008, G.4"),
@@ -112,6 +121,8 @@ def methods_used(runs: Sequence[RunReport], coverage: Coverage | None) -> Iterab
         yield from HEATING
     if any(run.result.thermal for run in runs):
         yield from NETWORKS
+    if any(run.bursts for run in runs):
+        yield from BURSTS
     yield from UNCERTAINTY
     if coverage is not None:
         yield from COVERAGE

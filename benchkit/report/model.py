@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from benchkit.model.bursts import Metric
 from benchkit.model.events import Event
 from benchkit.model.results import Contribution, Estimate, RunResult
 from benchkit.model.run import RunHeader
@@ -268,6 +269,25 @@ class StageFigure:
 
 
 @dataclass(frozen=True, slots=True)
+class SpectrumLine:
+    """Amplitude over frequency of one channel."""
+
+    label: str
+    frequency: Series
+    amplitude: Series
+
+
+@dataclass(frozen=True, slots=True)
+class SpectrumFigure:
+    """Spectra of several channels, one above the other, over one logarithmic axis of frequency."""
+
+    id: str
+    title: str
+    description: str
+    lines: tuple[SpectrumLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ShareFigure:
     """Shares with their bounds against a stated share, such as the coverage of intervals."""
 
@@ -333,6 +353,7 @@ Figure = (
     | CloudFigure
     | StageFigure
     | ShareFigure
+    | SpectrumFigure
     | DifferenceFigure
     | ControlFigure
 )
@@ -405,6 +426,46 @@ class SourceDigest:
 
 
 @dataclass(frozen=True, slots=True)
+class DrawnSpectrum:
+    """A spectrum thinned for drawing: the highest amplitude (peak) of each stretch of frequency."""
+
+    channel: str
+    label: str
+    unit: str
+    frequency_hz: tuple[float, ...]
+    amplitude: tuple[float, ...]
+    rms: float
+    """Of the record: root of the sum of all its lines."""
+    window: str
+    coherent_gain: float
+    noise_bandwidth_hz: float
+    scale: float
+    leakage: float
+
+
+@dataclass(frozen=True, slots=True)
+class BurstDigest:
+    """One burst as the report tells it."""
+
+    source: str
+    number: int
+    reason: str
+    trigger_time_s: float
+    u_trigger_s: float
+    rows: int
+    missing: int
+    sample_rate_hz: float
+    metrics: tuple[Metric, ...] = ()
+    is_measured: bool = True
+    """False: there were too many, this one is in the run file alone."""
+    waves: tuple[ChannelTrace, ...] = ()
+    """Time from the trigger on, the whole burst."""
+    close: tuple[ChannelTrace, ...] = ()
+    """A few switching periods after the trigger, of what switches and of the current of its leg."""
+    spectra: tuple[DrawnSpectrum, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class RunReport:
     """One run, read and analysed: what the sections are made from."""
 
@@ -419,6 +480,7 @@ class RunReport:
     sources: tuple[SourceDigest, ...]
     content_sha256: str
     is_closed: bool
+    bursts: tuple[BurstDigest, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

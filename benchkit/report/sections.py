@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from benchkit import __version__
 from benchkit.report.flags import started_text
 from benchkit.report.model import Coverage, ReportModel, RunReport, Section
+from benchkit.report.sections_bursts import bursts_section
 from benchkit.report.sections_endurance import endurance_section
 from benchkit.report.sections_evidence import (
     calibrations_section,
@@ -43,6 +44,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         propulsion_section(runs),
         thermal_section(runs),
         endurance_section(runs),
+        bursts_section(runs),
         limits_section(runs),
         trips_section(runs),
         alarms_section(runs),

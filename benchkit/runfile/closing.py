@@ -7,7 +7,7 @@ opens and a journal that still holds everything.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import numpy as np
 from benchkit.errors import RunFileError, UsageError
 from benchkit.model.run import RunHeader
 from benchkit.runfile import hashing, layout, pyramid
+from benchkit.runfile.bursts import BurstSpec, check_specs, parse_spec, spec_record
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalRecord, Kind, read_journal
 from benchkit.runfile.layout import StoredChannel, StreamSpec
@@ -40,7 +41,12 @@ class ClosedRun:
     size_bytes: int
 
 
-def run_record(header: RunHeader, streams: Mapping[str, StreamSpec], original: Path | None = None) -> bytes:
+def run_record(
+    header: RunHeader,
+    streams: Mapping[str, StreamSpec],
+    original: Path | None = None,
+    bursts: Sequence[BurstSpec] = (),
+) -> bytes:
     """Payload of the first journal record: all that is needed to make the run file anew.
 
     ``original`` is the file that holds the bytes received, where the journal does not.
@@ -57,6 +63,7 @@ def run_record(header: RunHeader, streams: Mapping[str, StreamSpec], original: P
                 for spec in streams.values()
             ],
             **({} if original is None else {"original": str(original)}),
+            **({} if not bursts else {"bursts": [spec_record(spec) for spec in bursts]}),
         },
         ensure_ascii=False,
     ).encode()
@@ -90,6 +97,24 @@ def parse_run_record(record: JournalRecord, *, where: str) -> tuple[RunHeader, t
             remedy="It was written by another version, or is damaged.",
         ) from error
     return header, streams
+
+
+def bursts_of(record: JournalRecord, *, where: str) -> tuple[BurstSpec, ...]:
+    """The burst sources, from a first record that :func:`parse_run_record` took.
+
+    Raises:
+        RunFileError: not what :func:`run_record` writes.
+    """
+    try:
+        specs = tuple(parse_spec(fields) for fields in json.loads(record.payload).get("bursts", ()))
+        check_specs(specs)
+    except (ValueError, KeyError, TypeError, AttributeError, UsageError) as error:
+        raise RunFileError(
+            f"the burst sources in the journal cannot be read: {error}",
+            where=where,
+            remedy="It was written by another version, or is damaged.",
+        ) from error
+    return specs
 
 
 def original_of(record: JournalRecord) -> str:
@@ -151,7 +176,9 @@ def finish(store: RunStore, header: RunHeader, journal: Path | None, progress: P
         if journal is not None:
             fold_journal(store.file, tuple(store.streams), journal, progress)
         store.file.flush()
-        order = hashing.hash_order({source: bool(spec.raw_columns) for source, spec in store.streams.items()})
+        order = hashing.hash_order(
+            {source: bool(spec.raw_columns) for source, spec in store.streams.items()}, bursts=tuple(store.bursts)
+        )
         running: dict[str, str] = {}
         digest = hashing.content_sha256(header, {name: store.file[name] for name in order}, {}, progress, running)
         _extend(store.file[layout.RUNNING_SHA256], np.array([each.encode() for each in running.values()]))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from benchkit.errors import RunFileError
 from benchkit.model.run import RunHeader
+from benchkit.runfile import bursts as burst_layout
 from benchkit.runfile import layout
 from benchkit.runfile.ahead import ahead
 
@@ -88,9 +89,9 @@ def header_text(header: RunHeader) -> str:
     return json.dumps(asdict(header), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
-def hash_order(sources: Mapping[str, bool], *, has_clock: bool = True) -> Iterator[str]:
+def hash_order(sources: Mapping[str, bool], *, has_clock: bool = True, bursts: Sequence[str] = ()) -> Iterator[str]:
     """Paths of all datasets of a run in hash order. ``sources`` maps each source to *has raw values*; the first files
-    do not have the clock fits."""
+    do not have the clock fits. ``bursts`` are the burst sources."""
     for source in sorted(sources):
         for name in layout.LABEL_DATASETS:
             yield f"{layout.STREAMS}/{source}/{name}"
@@ -106,6 +107,7 @@ def hash_order(sources: Mapping[str, bool], *, has_clock: bool = True) -> Iterat
     if has_clock:
         for source in sorted(sources):
             yield f"{layout.CLOCK}/{source}"
+    yield from burst_layout.paths(bursts)
 
 
 def pieces(dataset: Any, start: int, stop: int) -> Iterator[Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchkit.model.run import RunHeader
@@ -48,6 +48,8 @@ class RunInfo:
     """Number of events by kind."""
     raw_bytes: int
     """Bytes as received that are folded in."""
+    bursts: Mapping[str, int] = field(default_factory=dict)
+    """Number of bursts by burst source."""
 
 
 def describe(path: Path) -> RunInfo:
@@ -69,6 +71,7 @@ def describe(path: Path) -> RunInfo:
             streams=tuple(_stream_info(run, source) for source in run.sources),
             events=dict(sorted(Counter(event.kind.value for event in run.events()).items())),
             raw_bytes=sum(run.raw_size(source) for source in run.sources),
+            bursts=run.burst_counts(),
         )
 
 

@@ -44,7 +44,7 @@ def pack(path: Path, target: Path, progress: Progress | None = None) -> None:
 def _copy(run: Run, file: Any) -> None:
     specs = [run.spec(source) for source in run.sources]
     has = {"has_clock": run.has_clock, "has_pyramid": run.has_pyramid}
-    create_layout(file, run.header, specs, compress=True, **has)
+    create_layout(file, run.header, specs, compress=True, bursts=run.burst_specs, **has)
     for name, dataset in [*run.datasets.items(), *run.pyramid_datasets()]:
         into = file[name]
         if into.maxshape[0] is not None:  # names stand there already

@@ -11,10 +11,11 @@ import numpy as np
 
 from benchkit.decode.common_edge import EdgeOffset, offsets_from
 from benchkit.errors import RunFileError, UsageError, did_you_mean
+from benchkit.model.bursts import Burst
 from benchkit.model.events import Event
-from benchkit.model.run import RunHeader
+from benchkit.model.run import BURST_FORMAT_VERSION, RunHeader
 from benchkit.model.stream import BLOCK_ROWS, Stream
-from benchkit.runfile import hashing, layout, trusted
+from benchkit.runfile import bursts, hashing, layout, trusted
 from benchkit.runfile.events import parse_events, split_lines
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.layout import FloatArray, StoredChannel, StreamSpec
@@ -56,6 +57,9 @@ class Run:
                 """False for the first files: how device clocks were laid onto host time is not in them."""
                 self.has_pyramid = trusted.find(self._file, path, layout.PYRAMID) is not None
                 """False for the first files; their buckets are made from the rows when asked for."""
+                has_bursts = self.header.format_version >= BURST_FORMAT_VERSION
+                self.burst_specs = bursts.read_specs(self._file, path) if has_bursts else ()
+                """What is kept of each burst source; empty for a stand without."""
                 self.datasets: Mapping[str, Any] = self._find_datasets()
                 """Every dataset by its path, checked, in hash order."""
                 self._rows = {source: self._common_rows(source) for source in self._specs}
@@ -236,6 +240,18 @@ class Run:
             fits: FloatArray = self.datasets[f"{layout.CLOCK}/{source}"][:]
         unwritten = (fits.view(np.uint64) == layout.UNWRITTEN_BITS).any(axis=1)
         return fits[: int(np.argmax(unwritten))] if unwritten.any() else fits
+
+    def bursts(self) -> Iterator[Burst]:
+        """All bursts, by source and number; each is read when its turn comes.
+
+        Raises:
+            RunFileError: one cannot be read.
+        """
+        return bursts.read_all(self.datasets, self.path, self.burst_specs)
+
+    def burst_counts(self) -> dict[str, int]:
+        """Number of bursts by burst source."""
+        return {spec.source: bursts.count(self.datasets, spec.source) for spec in self.burst_specs}
 
     def event_lines(self) -> list[bytes]:
         """Lines of the event log as written."""
@@ -425,7 +441,10 @@ class Run:
                 types[f"{layout.RAW}/{source}/{name}"] = (dtype, None)
             types[f"{layout.CLOCK}/{source}"] = ("<f8", len(layout.CLOCK_COLUMNS))
         has_raw = {source: bool(spec.raw_columns) for source, spec in self._specs.items()}
-        order = hashing.hash_order(has_raw, has_clock=self.has_clock)
+        for burst_spec in self.burst_specs:
+            types |= bursts.types(burst_spec)
+        names = [burst_spec.source for burst_spec in self.burst_specs]
+        order = hashing.hash_order(has_raw, has_clock=self.has_clock, bursts=names)
         return {name: trusted.dataset(self._file, self.path, name, *types.get(name, ("S", None))) for name in order}
 
     def _common_rows(self, source: str) -> int:

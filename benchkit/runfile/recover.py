@@ -20,13 +20,15 @@ import numpy as np
 from benchkit.errors import BenchkitError, RunFileError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.run import RunHeader
-from benchkit.runfile import closing, layout
+from benchkit.runfile import closing, layout, spool
+from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.events import event_line, parse_event
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import JournalReader, JournalRecord, Kind, is_being_written, read_journal
 from benchkit.runfile.layout import Block, ClockFits, FloatArray, StreamSpec
 from benchkit.runfile.reader import Run, open_run
+from benchkit.runfile.recover_bursts import bring_bursts
 from benchkit.runfile.store import RunStore
 
 Redecode = Callable[[RunHeader, str, Iterable[JournalRecord]], Iterable[Block | ClockFits]]
@@ -54,6 +56,8 @@ class Recovered:
     journal_bytes_lost: int
     """Bytes after the last good record of the journal."""
     problems: tuple[str, ...]
+    bursts: int = 0
+    """In the new run, those that still lay beside the old one included."""
 
 
 @dataclass(slots=True)
@@ -67,6 +71,7 @@ class _Found:
     streams: tuple[StreamSpec, ...] = ()
     event_lines: list[bytes] = field(default_factory=list)
     bytes_lost: int = 0
+    bursts: tuple[BurstSpec, ...] = ()
     fits: dict[str, list[FloatArray]] = field(default_factory=dict)
     """Clock fits by source, as the journal gives them again from the start of the run."""
     problems: list[str] = field(default_factory=list)
@@ -102,6 +107,7 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
             stack.enter_context(found.run)
             found.header = found.run.header
             found.streams = tuple(found.run.spec(source) for source in found.run.sources)
+            found.bursts = found.run.burst_specs
             if found.run.is_closed:
                 return _closed_already(found.run, journal, progress)
             try:
@@ -117,7 +123,9 @@ def recover(path: Path, redecode: Redecode | None = None, progress: Progress | N
 
 def _closed_already(run: Run, journal: Path | None, progress: Progress | None) -> Recovered:
     run.verify(progress)
-    problems = () if journal is None else (_about_left_over(run, journal),)
+    problems: tuple[str, ...] = () if journal is None else (_about_left_over(run, journal),)
+    if run.is_closed and (left := spool.waiting(run.path)):
+        problems += (f"{spool.spool_folder(run.path)} is left over ({len(left)} bursts): the run was closed with them",)
     return Recovered(
         path=run.path,
         original=run.path,
@@ -169,6 +177,7 @@ def _survey_journal(found: _Found, journal: Path) -> None:
                     f"this run was being made from {original}, which holds the bytes received: here is only what had "
                     "been taken in. Make it again from that file"
                 )
+            bursts = closing.bursts_of(first, where=str(journal))
             lines = [record.payload for record in reader if record.kind is Kind.EVENT]
             found.bytes_lost = reader.lost_bytes
             if reader.stopped:
@@ -179,6 +188,7 @@ def _survey_journal(found: _Found, journal: Path) -> None:
         found.problems.append(f"the journal was left aside: {error.what}")
         return
     found.journal, found.header, found.streams = journal, found.header or header, streams
+    found.bursts = found.bursts or bursts
     _join_events(found, _good_lines([line.rstrip(b"\n") for line in lines], found.problems))
 
 
@@ -223,11 +233,12 @@ def _write_anew(found: _Found, redecode: Redecode | None, progress: Progress | N
     header = replace(found.header, recovered_from=found.path.name)
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        store = RunStore(part, header, found.streams)
+        store = RunStore(part, header, found.streams, bursts=found.bursts)
         try:
             added = {spec.source: _add_rows(store, found, spec, redecode, progress) for spec in found.streams}
             for spec in found.streams:
                 _write_fits(store, found, spec.source)
+            bursts = bring_bursts(store, found.path, found.run, found.problems)
             for line in [*found.event_lines, _note(found, store, added)]:
                 store.log(line.rstrip(b"\n") + b"\n")
             closed = closing.finish(store, header, found.journal, progress)
@@ -236,7 +247,7 @@ def _write_anew(found: _Found, redecode: Redecode | None, progress: Progress | N
         _put_in_place(part, target)
     finally:
         part.unlink(missing_ok=True)
-    return _report(found, target, closed, added)
+    return replace(_report(found, target, closed, added), bursts=bursts)
 
 
 def _report(found: _Found, target: Path, closed: ClosedRun, added: Mapping[str, int]) -> Recovered:

@@ -16,9 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.errors import RunFileError, UsageError
-from benchkit.model.run import RunHeader
+from benchkit.model.bursts import BurstRecord
+from benchkit.model.run import BURST_FORMAT_VERSION, RunHeader
+from benchkit.runfile import bursts as burst_layout
 from benchkit.runfile import layout, pyramid
+from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.columns import GrowingDataset, append_together
+from benchkit.runfile.labels import create_labels, set_text
 from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 
 RESERVE_BYTES = 32 << 20
@@ -36,16 +40,26 @@ class RunStore:
         UsageError: header or streams cannot be stored.
     """
 
-    def __init__(self, path: Path, header: RunHeader, streams: Sequence[StreamSpec], *, pack_raw: bool = True) -> None:
+    def __init__(
+        self,
+        path: Path,
+        header: RunHeader,
+        streams: Sequence[StreamSpec],
+        *,
+        pack_raw: bool = True,
+        bursts: Sequence[BurstSpec] = (),
+    ) -> None:
         layout.check_specs(streams)
+        check_bursts(header, bursts)
         check_header(header)
         self.path = path
         self.failure: RunFileError | None = None
         self.streams: Mapping[str, StreamSpec] = {spec.source: spec for spec in streams}
+        self.bursts: Mapping[str, BurstSpec] = {spec.source: spec for spec in bursts}
         self.check_writable()
         self.file = create_file(path)
         try:
-            create_layout(self.file, header, streams, pack_raw=pack_raw)
+            create_layout(self.file, header, streams, pack_raw=pack_raw, bursts=bursts)
             self.file.swmr_mode = True
         except BaseException as error:
             self.release()
@@ -122,6 +136,25 @@ class RunStore:
         self.check_writable()
         try:
             append_together({"log": self._log}, {"log": np.frombuffer(line, dtype=np.uint8)})
+        except (OSError, RuntimeError) as error:
+            raise self.write_error(error) from error
+
+    def check_burst(self, record: BurstRecord) -> None:
+        """Raise UsageError where a burst does not fit this run."""
+        if record.source not in self.bursts:
+            raise UsageError("no such burst source in this run", where=str(self.path), got=record.source)
+        burst_layout.check_samples(self.bursts[record.source], record)
+
+    def burst(self, record: BurstRecord) -> None:
+        """Add a burst; when this returns it is handed to the system.
+
+        Raises:
+            UsageError: no such burst source, or the samples do not fit it.
+        """
+        self.check_burst(record)
+        self.check_writable(record.samples.nbytes)
+        try:
+            burst_layout.append(self.file, self.bursts[record.source], record)
         except (OSError, RuntimeError) as error:
             raise self.write_error(error) from error
 
@@ -231,6 +264,7 @@ def create_layout(
     has_clock: bool = True,
     has_pyramid: bool = True,
     pack_raw: bool = True,
+    bursts: Sequence[BurstSpec] = (),
 ) -> None:
     """Create all that a run file has, still empty. ``compress`` is for copies: recording goes past filters; so is
     ``has_clock`` and ``has_pyramid``, for copies of the first files."""
@@ -246,6 +280,24 @@ def create_layout(
     if has_pyramid:
         file.attrs.create(layout.PYRAMID_SHA256, np.bytes_(b""), dtype=h5py.string_dtype("utf-8", 64))
     _create_log(file, filters)
+    if header.format_version >= BURST_FORMAT_VERSION:
+        burst_layout.create(file, bursts, filters)
+
+
+def check_bursts(header: RunHeader, bursts: Sequence[BurstSpec]) -> None:
+    """Refuse burst sources that cannot be laid out, or in a run of the format without them.
+
+    Raises:
+        UsageError: saying which.
+    """
+    if bursts and header.format_version < BURST_FORMAT_VERSION:
+        raise UsageError(
+            "a run with burst sources has the format that has them",
+            where=header.run_id,
+            got=header.format_version,
+            expected=f"format_version {BURST_FORMAT_VERSION} in the header",
+        )
+    burst_layout.check_specs(bursts)
 
 
 def set_root_attribute(file: Any, name: str, value: object) -> None:
@@ -300,7 +352,7 @@ def _create_stream(file: Any, spec: StreamSpec, started_utc: str, filters: Mappi
     if spec.raw_columns:
         texts[layout.RAW_CHANNEL] = list(spec.raw_columns)
     for name, entries in texts.items():
-        _create_labels(group, name, entries)
+        create_labels(group, name, entries)
     width = {layout.CHANNEL: len(spec.channels), layout.RAW_CHANNEL: len(spec.raw_columns)}
     for entry in layout.ROW_DATASETS:
         if entry.name not in row_names(spec):
@@ -336,13 +388,6 @@ def _attach_scales(group: Any) -> None:
                 group[name].dims[1].attach_scale(group[wide[name]])
         else:
             group[name].dims[0].attach_scale(group[layout.CHANNEL])
-
-
-def _create_labels(group: Any, name: str, entries: Sequence[str]) -> None:
-    encoded = [entry.encode() for entry in entries]
-    dtype = h5py.string_dtype("utf-8", max(1, *(len(entry) for entry in encoded)))
-    dataset = group.create_dataset(name, data=np.array(encoded, dtype=dtype))
-    set_text(dataset, "_Encoding", "utf-8")  # netCDF's word for it; xarray shows text instead of bytes
 
 
 def _create_log(file: Any, filters: Mapping[str, object]) -> None:
@@ -394,9 +439,3 @@ def _create_raw(file: Any, source: str, pack: bool) -> None:
             compression="gzip" if pack else None,
             compression_opts=1 if pack else None,
         )
-
-
-def set_text(item: Any, name: str, text: str) -> None:
-    """Write a fixed-length UTF-8 attribute: SWMR knows no variable-length types."""
-    data = text.encode()
-    item.attrs.create(name, np.bytes_(data), dtype=h5py.string_dtype("utf-8", max(1, len(data))))

@@ -16,7 +16,7 @@ import h5py
 import numpy as np
 
 from benchkit.errors import RunFileError
-from benchkit.model.run import RUN_FORMAT_VERSION, RunHeader
+from benchkit.model.run import BURST_FORMAT_VERSION, RunHeader
 from benchkit.runfile import layout
 from benchkit.runfile.journal import is_being_written
 from benchkit.runfile.unclosed import UnmarkedFile
@@ -198,12 +198,12 @@ def header(file: Any, path: Path) -> RunHeader:
             remedy="Give a file that 'benchkit record' wrote.",
         )
     version = int(number_attribute(file, path, layout.FORMAT_VERSION))
-    if not 1 <= version <= RUN_FORMAT_VERSION:
+    if not 1 <= version <= BURST_FORMAT_VERSION:
         raise RunFileError(
             "run of another format version",
             where=str(path),
             got=version,
-            expected=f"1 to {RUN_FORMAT_VERSION}",
+            expected=f"1 to {BURST_FORMAT_VERSION}",
             remedy="Use a newer benchkit.",
         )
     texts = {name: text_attribute(file, path, name) for name in layout.HEADER_TEXT_ATTRIBUTES}

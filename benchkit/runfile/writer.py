@@ -10,16 +10,17 @@ from types import TracebackType
 
 import numpy as np
 
-from benchkit.errors import RunFileError, UsageError
-from benchkit.model.events import Event
+from benchkit.errors import BenchkitError, RunFileError, UsageError
+from benchkit.model.events import Event, EventKind
 from benchkit.model.run import RunHeader
-from benchkit.runfile import closing, layout
+from benchkit.runfile import closing, layout, spool
+from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.events import event_line
 from benchkit.runfile.hashing import Progress
 from benchkit.runfile.journal import NO_SOURCE, JournalWriter, Kind
 from benchkit.runfile.layout import Block, FloatArray, StreamSpec
-from benchkit.runfile.store import RunStore
+from benchkit.runfile.store import RunStore, check_bursts
 
 _Item = tuple[str, Block] | tuple[str, FloatArray] | bytes
 """Rows of a stream, clock fits of a stream, or a line of the event log."""
@@ -51,6 +52,7 @@ class RunWriter:
         *,
         start_ns: int = 0,
         original: Path | None = None,
+        bursts: Sequence[BurstSpec] = (),
     ) -> None:
         self.path = Path(path)
         self.header = header
@@ -59,10 +61,13 @@ class RunWriter:
         self._original = original
         self._last_ns = 0
         self._waiting: deque[_Item] = deque()
+        self._bursts: deque[Path] = deque()
+        self._brought: list[Path] = []
         self._ended: RunFileError | None = None
         self._flushed: dict[str, int] = {spec.source: 0 for spec in streams}
         self._index = {spec.source: index for index, spec in enumerate(streams)}
         layout.check_specs(streams)
+        check_bursts(header, bursts)
         if self.path.exists():
             raise RunFileError(
                 "the run file exists already",
@@ -71,10 +76,10 @@ class RunWriter:
             )
         self._journal = JournalWriter(self.journal_path, header.run_id)
         try:
-            record = closing.run_record(header, {spec.source: spec for spec in streams}, original)
+            record = closing.run_record(header, {spec.source: spec for spec in streams}, original, bursts)
             self._journal.record(Kind.RUN, NO_SOURCE, 0, record)
             self._journal.flush()
-            self._store = RunStore(self.path, header, streams, pack_raw=original is None)
+            self._store = RunStore(self.path, header, streams, pack_raw=original is None, bursts=bursts)
         except BaseException:
             self._journal.close()
             self.journal_path.unlink(missing_ok=True)
@@ -126,6 +131,13 @@ class RunWriter:
             self._waiting.append((source, np.asarray(fits, dtype=np.float64)))
             self._write_waiting()
 
+    def burst(self, file: Path) -> None:
+        """Add the burst that lies spooled in ``file``, at the next ``flush``. It stays there until the run is closed.
+
+        A file that is not a whole burst of this run is left where it is, and the event log says so.
+        """
+        self._bursts.append(file)
+
     def event(self, event: Event) -> None:
         """Add an event to the log and to the journal."""
         line = event_line(event)
@@ -150,6 +162,7 @@ class RunWriter:
             self._write_waiting()
             if self._ended is not None:
                 raise self._ended
+            self._write_bursts()
             rows = self._store.flush()
         except RunFileError as error:
             safe = ", ".join(f"{count} rows of {source}" for source, count in self._flushed.items())
@@ -195,6 +208,7 @@ class RunWriter:
             raise
         self.release()
         self.journal_path.unlink()
+        spool.clear(self.path, self._brought)
         return closed
 
     def release(self) -> None:
@@ -231,6 +245,24 @@ class RunWriter:
                     self._waiting.clear()
                 return
             self._waiting.popleft()
+
+    def _write_bursts(self) -> None:
+        """Give the store the bursts that wait; raises when there is no room, and then they go on waiting."""
+        while self._bursts:
+            try:
+                record = spool.read(self._bursts[0])
+                self._store.check_burst(record)
+            except BenchkitError as error:
+                self._bursts.popleft()
+                time_s = self._last_ns * 1e-9
+                self.event(Event(time_s, EventKind.RECORDING_FAULT, f"A burst was left out: {error}"))
+                continue
+            try:
+                self._store.burst(record)
+            except RunFileError:
+                self._ended = self._store.failure
+                raise
+            self._brought.append(self._bursts.popleft())
 
     def _record(self, kind: Kind, index: int, host_ns: int, payload: bytes) -> None:
         self._last_ns = host_ns - self._start_ns

@@ -22,6 +22,7 @@ from typing import BinaryIO
 from benchkit.errors import BenchkitError
 from benchkit.model.events import Event
 from benchkit.model.run import RunHeader
+from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.layout import Block, FloatArray, StreamSpec
 from benchkit.runfile.writer import RunWriter
 
@@ -37,6 +38,7 @@ class Begin:
     header: RunHeader
     streams: Sequence[StreamSpec]
     start_ns: int
+    bursts: Sequence[BurstSpec] = ()
 
 
 @dataclass(slots=True)
@@ -51,6 +53,8 @@ class Batch:
     sent: list[tuple[str, int, bytes]] = field(default_factory=list)
     """Source, host time [ns], bytes written to it."""
     events: list[Event] = field(default_factory=list)
+    bursts: list[Path] = field(default_factory=list)
+    """Files of bursts that are whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +83,7 @@ def keep(orders: BinaryIO, answers: BinaryIO) -> None:
 
     begin = pickle.load(orders)  # noqa: S301  our own parent
     try:
-        writer = RunWriter(begin.path, begin.header, begin.streams, start_ns=begin.start_ns)
+        writer = RunWriter(begin.path, begin.header, begin.streams, start_ns=begin.start_ns, bursts=begin.bursts)
     except BenchkitError as error:
         answer(error)
         return
@@ -122,6 +126,8 @@ def _write(writer: RunWriter, batch: Batch) -> None:
         writer.append(source, block)
     for source, fits in batch.fits:
         writer.clock_fits(source, fits)
+    for file in batch.bursts:
+        writer.burst(file)
 
 
 def main() -> None:

@@ -67,6 +67,7 @@ def start_simulated_stand(
     schedule: Sequence[tuple[float, str]] = (),
     watchdog_s: float | None = None,
     calibration_seed: int | None = None,
+    bursts: str | None = None,
 ) -> Child:
     """Start ``benchkit simulate`` and return it with the address it serves on.
 
@@ -79,6 +80,8 @@ def start_simulated_stand(
         arguments += ["--watchdog", str(watchdog_s)]
     if calibration_seed is not None:
         arguments += ["--calibration-seed", str(calibration_seed)]
+    if bursts is not None:
+        arguments += ["--bursts", bursts]
     for at_s, command in schedule:
         arguments += ["--at", str(at_s), command]
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")

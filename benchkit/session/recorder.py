@@ -25,6 +25,7 @@ from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.layout import Block, joined
 from benchkit.session.beats import Beats
+from benchkit.session.bursts import Bursts
 from benchkit.session.desk import Desk
 from benchkit.session.disk import LAST_S, DiskWatch, Room
 from benchkit.session.forecast import Forecast
@@ -88,12 +89,14 @@ class Recorder:
         desk: Desk,
         *,
         duration_s: float | None = None,
+        bursts: Bursts | None = None,
     ) -> None:
         self.stand = stand
         self.header = header
         self.run_path = run_path
         self.clock = clock
         self.desk = desk
+        self.bursts = bursts
         self.start_ns = clock.now_ns()
         self.lanes = {
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
@@ -152,6 +155,8 @@ class Recorder:
         self._wind_down()
         if self._beats is not None:
             self._beats.close()
+        if self.bursts is not None:
+            self.bursts.end()  # the stand has been stopped: nothing waits for us but the last bursts
         if not self._is_retired:
             self._serve(self.clock.now_ns())
         if not self._is_retired:
@@ -377,6 +382,8 @@ class Recorder:
         self._tell(Event((time_ns - self.start_ns) * 1e-9, kind, message, source, channel, data or {}))
 
     def _tell(self, event: Event) -> None:
+        if self.bursts is not None:
+            self.bursts.take(event)
         self._write_down(self._repeats.take(event))
 
     def _write_down(self, events: Iterable[Event]) -> None:
@@ -394,6 +401,10 @@ class Recorder:
             self._next_disk = now + DISK_EVERY_NS
             self._watch_disk(now)
         self._check_recording(now)
+        if self.bursts is not None:
+            events, files = self.bursts.turn((now - self.start_ns) * 1e-9)
+            self._batch.bursts += files
+            self._write_down(events)
         self._write_down(self._repeats.over((now - self.start_ns) * 1e-9))
         self._gather()
         self._look_at_quality((now - self.start_ns) * 1e-9)
@@ -484,7 +495,10 @@ class Recorder:
         if self._beats is not None:
             self._act([self._beats.summary(self.clock.now_ns())])
         self._write_down(self._repeats.rest())
-        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data={"sources": counts})
+        data: dict[str, JsonValue] = {"sources": counts}
+        if self.bursts is not None:
+            data["bursts"] = self.bursts.counts()
+        self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data=data)
         self._gather()
         self._hand_over()
         self._is_retired = True
@@ -538,7 +552,10 @@ class Recorder:
         self._has_begun = True
         sys.setswitchinterval(0.001)  # no other thread may hold the loop for the usual 5 ms
         specs = [lane.spec for lane in self.lanes.values()]
-        self._keeper.start(Begin(self.run_path, self.header, specs, self.start_ns))
+        burst_specs = () if self.bursts is None else self.bursts.specs
+        self._keeper.start(Begin(self.run_path, self.header, specs, self.start_ns, burst_specs))
+        if self.bursts is not None:
+            self.bursts.begin(self.run_path, self.start_ns)
         for lane in self.lanes.values():
             lane.opening = Opening(lane.source)
         deadline = time.monotonic() + FIRST_OPEN_S

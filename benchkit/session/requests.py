@@ -12,6 +12,7 @@ from benchkit.errors import BenchkitError, RefusedError, did_you_mean
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
+from benchkit.session.bursts import take_burst
 from benchkit.session.common_edge import take_common_edge
 from benchkit.session.pre_run import take_cold_soak, take_gates_noise, take_zero_check
 from benchkit.session.tare import take_tare
@@ -139,6 +140,7 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "gates_noise": take_gates_noise,
     "common_edge": take_common_edge,
     "exclude": _exclude,
+    "burst": take_burst,
     "mark": _write(EventKind.MARK),
     "note": _write(EventKind.NOTE),
     "close": _close,

@@ -12,6 +12,7 @@ from types import FrameType
 
 from benchkit.errors import UsageError
 from benchkit.model.stand import Stand
+from benchkit.simulate.burst_sender import BurstFeed, instrument_of
 from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.device import Device
 from benchkit.simulate.drives import Load
@@ -52,6 +53,7 @@ def run_server(
     sleep: Callable[[float], None] = time.sleep,
     should_stop: Callable[[], bool] | None = None,
     tell: Callable[[str], None] = lambda _: None,
+    bursts: str | None = None,
 ) -> Served:
     """Play the stand until SIGINT or SIGTERM, or until ``should_stop`` says so.
 
@@ -63,6 +65,7 @@ def run_server(
     commands that the stand gives itself: device seconds since the first line, and the command. One that it refuses is
     answered on the link; one that it does not understand is an error here. ``tell`` gets what the watchdog says on the
     link, for those who do not listen there. ``calibration_seed`` as in :class:`~benchkit.simulate.device.Device`.
+    ``bursts`` is where the packets of the burst source go, ``host:port``.
 
     Raises:
         UsageError, LinkError: profile, option or endpoint cannot be played.
@@ -88,19 +91,44 @@ def run_server(
             raise UsageError(understood.reason, where=f"schedule: {text!r}")
     # from device seconds to the number of the line before which the command is given
     due_commands = deque(sorted((round(at_s * rate_hz / time_factor), text) for at_s, text in schedule))
-    link = open_link(endpoint)
+    feed = None if bursts is None else BurstFeed(instrument_of(stand, bursts, seed))
+    try:
+        link = open_link(endpoint)
+    except BaseException:
+        if feed is not None:
+            feed.close()
+        raise
+    each_turn = None if feed is None else (lambda now_s: feed.tell(device.plant, now_s))
     try:
         announce(link.address)
         if should_stop is not None:
             return _pace(
-                device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=should_stop, tell=tell
+                device,
+                link,
+                rate_hz,
+                due_commands,
+                clock=clock,
+                sleep=sleep,
+                should_stop=should_stop,
+                tell=tell,
+                each_turn=each_turn,
             )
         with _StopSignals() as signals:
             return _pace(
-                device, link, rate_hz, due_commands, clock=clock, sleep=sleep, should_stop=signals.is_set, tell=tell
+                device,
+                link,
+                rate_hz,
+                due_commands,
+                clock=clock,
+                sleep=sleep,
+                should_stop=signals.is_set,
+                tell=tell,
+                each_turn=each_turn,
             )
     finally:
         link.close()
+        if feed is not None:
+            feed.close()
 
 
 def _pace(
@@ -113,6 +141,7 @@ def _pace(
     sleep: Callable[[float], None],
     should_stop: Callable[[], bool],
     tell: Callable[[str], None],
+    each_turn: Callable[[float], None] | None,
 ) -> Served:
     outbox = Outbox(link)
     made = 0
@@ -140,6 +169,8 @@ def _pace(
             for _ in range(burst):
                 outbox.put(device.tick())
             made += burst
+        if each_turn is not None:
+            each_turn(now_s)
         outbox.flush()
         if due <= burst:
             pause = start + made / rate_hz - clock()

@@ -44,7 +44,7 @@ class DatagramSource:
         self._spec, self._clock = spec, clock
         self._where = f"sources.{spec.name}"
         self._wanted = port_override or spec.port
-        self._bind_to = _address(self._wanted, self._where)
+        self._bind_to = address_of(self._wanted, self._where)
         self._decoder = decoder_for(spec)
         self._socket: socket.socket | None = None
         self._sender: Address | None = None
@@ -145,7 +145,7 @@ class DatagramSource:
             listening.bind(self._bind_to)
         except OSError as error:
             listening.close()
-            raise _not_opened(error, self._wanted, self._where) from error
+            raise not_opened(error, self._wanted, self._where) from error
         listening.setblocking(False)
         with contextlib.suppress(OSError):  # the system gives what it allows
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
@@ -187,7 +187,8 @@ def _not_listened(down_since_ns: int, now_ns: int) -> Gap:
     return Gap(now_ns, None, f"nobody listened for {(now_ns - down_since_ns) / 1e9:.3f} s")
 
 
-def _address(text: str, where: str) -> Address:
+def address_of(text: str, where: str) -> Address:
+    """Host and port of ``host:port``; UsageError where it is something else."""
     host, colon, port = text.rpartition(":")
     if not (colon and host and port.isascii() and port.isdigit() and int(port) < 1 << 16):
         raise UsageError(
@@ -200,7 +201,8 @@ def _address(text: str, where: str) -> Address:
     return host.strip("[]"), int(port)
 
 
-def _not_opened(error: OSError, wanted: str, where: str) -> LinkError:
+def not_opened(error: OSError, wanted: str, where: str) -> LinkError:
+    """What kept the system from listening, and what to do."""
     if error.errno == errno.EADDRINUSE:
         remedy = "Close the other program (or the other recording) first."
         return LinkError(f"{wanted!r} is in use by another program", where=where, remedy=remedy)
