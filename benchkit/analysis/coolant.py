@@ -71,9 +71,10 @@ def coolant_specific_heat(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) ->
 
 
 def _interpolated(nodes: FloatArray, temp_c: npt.ArrayLike, glycol: npt.ArrayLike) -> FloatArray:
-    if isinstance(temp_c, float) and isinstance(glycol, float):  # a propagation asks for thousands of single values
-        return np.asarray(_at(nodes, float(temp_c), float(glycol)))
-    t, x = np.broadcast_arrays(np.asarray(temp_c, dtype=np.float64), np.asarray(glycol, dtype=np.float64))
+    t, x = np.asarray(temp_c, dtype=np.float64), np.asarray(glycol, dtype=np.float64)
+    if t.ndim == 0 == x.ndim:  # a propagation asks for thousands of single values
+        return np.asarray(_at(nodes, t.item(), x.item()))
+    t, x = np.broadcast_arrays(t, x)
     inside = (t >= _TEMP_C[0]) & (t <= _TEMP_C[-1]) & (x >= _GLYCOL[0]) & (x <= _GLYCOL[-1])
     column, across = _lagrange(_GLYCOL, x, 4)
     row, along = _lagrange(_TEMP_C, t, 8)

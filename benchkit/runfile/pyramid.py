@@ -175,7 +175,8 @@ class Pyramid:
             return np.full(np.shape(arrival_s), np.nan)
         head = self._finest
         known = np.append(head[:, _ARRIVAL], head[-1, _LAST_ARRIVAL])
-        return np.interp(arrival_s, known, np.append(head[:, _FIRST], head[-1, _LAST]))
+        times: FloatArray = np.interp(arrival_s, known, np.append(head[:, _FIRST], head[-1, _LAST]))
+        return times
 
     def level_for(self, start_s: float, end_s: float, pixels: int) -> int | None:
         """The coarsest level with two buckets and more a pixel; None where the rows themselves are few enough."""
