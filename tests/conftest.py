@@ -8,17 +8,25 @@ import pytest
 
 SLOWEST = (
     "session/test_kill.py",
+    "session/test_soak.py",
     "protect/test_limits_properties.py",
     "session/test_watchdog.py",
-    "session/test_soak.py",
-    "gui/test_windows.py",
     "report/test_out_of_core.py",
     "protect/test_interlock_machine.py",
+    "gui/test_windows.py",
     "cli/test_chain.py",
     "cli/test_prove.py",
+    "session/test_disk.py",
+    "gui/test_app.py",
+    "cli/test_prove_page.py",
     "runfile/test_kill.py",
+    "hostile/test_tables.py",
+    "hostile/test_dbc.py",
+    "hostile/test_runs.py",
     "session/test_beats.py",
     "simulate/test_serve.py",
+    "decode/test_can_database.py",
+    "analysis/test_losses_and_map.py",
 )
 """Files of the suite that take longest, in falling order. Whole files go to a process that has nothing to do: one of
 half a minute that comes last leaves the other process without work for as long."""
