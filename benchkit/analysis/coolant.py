@@ -57,8 +57,10 @@ def coolant_specific_heat(temp_c: npt.ArrayLike, glycol: npt.ArrayLike = 0.0) ->
 
 
 def _interpolated(nodes: FloatArray, temp_c: npt.ArrayLike, glycol: npt.ArrayLike) -> FloatArray:
-    if isinstance(temp_c, float) and isinstance(glycol, float):  # a propagation asks for thousands of single values
-        return np.asarray(_at(nodes, float(temp_c), float(glycol)))
+    given: tuple[object, ...] = (temp_c, glycol)
+    single = [x for x in given if isinstance(x, float)]
+    if len(single) == len(given):  # a propagation asks for thousands of single values
+        return np.asarray(_at(nodes, single[0], single[1]))
     t, x = np.broadcast_arrays(np.asarray(temp_c, dtype=np.float64), np.asarray(glycol, dtype=np.float64))
     inside = (t >= _TEMP_C[0]) & (t <= _TEMP_C[-1]) & (x >= _GLYCOL[0]) & (x <= _GLYCOL[-1])
     i = np.clip(np.searchsorted(_GLYCOL, x, side="right") - 1, 0, _GLYCOL.size - 2)
@@ -80,4 +82,4 @@ def _at(nodes: FloatArray, t: float, x: float) -> float:
     b = (t - _TEMPS[j]) / (_TEMPS[j + 1] - _TEMPS[j])
     low = (1.0 - b) * nodes.item(i, j) + b * nodes.item(i, j + 1)
     high = (1.0 - b) * nodes.item(i + 1, j) + b * nodes.item(i + 1, j + 1)
-    return (1.0 - a) * low + a * high
+    return float((1.0 - a) * low + a * high)
