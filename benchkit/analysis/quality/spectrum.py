@@ -61,7 +61,7 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
 @lru_cache(maxsize=4)
 def _shapes(n: int) -> tuple[FloatArray, FloatArray]:
     """A straight line through zero, and a Hann window, of n rows; points of a run are mostly of one length."""
-    return np.arange(n) - 0.5 * (n - 1), np.hanning(n)
+    return np.asarray(np.arange(n) - 0.5 * (n - 1), dtype=np.float64), np.hanning(n)
 
 
 def _floor(power: FloatArray) -> FloatArray:
