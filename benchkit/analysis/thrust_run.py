@@ -60,10 +60,10 @@ def thrust_tests_of(
     returned = tuple(found for row in thrust if (found := _returned(stand, stream, row.point)) is not None)
     ways = up_and_down(thrust)
     both = None if ways is None else UpAndDown(len(ways.speeds_rpm), ways.mean, ways.p, ways.is_significant)
-    found = tuple(check for name in ("ct", "cp") if (check := _farthest(thrust, name)) is not None)
-    if not (zeros or returned or both or found):
+    outliers = tuple(check for name in ("ct", "cp") if (check := _farthest(thrust, name)) is not None)
+    if not (zeros or returned or both or outliers):
         return None
-    return ThrustTests(zeros, zeroed, returned, both, found)
+    return ThrustTests(zeros, zeroed, returned, both, outliers)
 
 
 # ------------------------------------------------------------------------------------------------ zero
@@ -122,7 +122,7 @@ def _returned(stand: Stand, stream: StreamRows, point: OperatingPoint) -> Recirc
         return None
     part = stream.rows(point.row_start, min(point.row_stop, point.row_start + MOST_ROWS))
     try:
-        found = recirculation(part.time_s, *(part.column(name) for name in names))
+        found = recirculation(part.time_s, part.column(names[0]), part.column(names[1]))
     except UsageError:  # too few rows at either end
         return None
     return Recirculating(point, found.change, found.falls)

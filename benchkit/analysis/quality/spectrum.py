@@ -40,7 +40,8 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
     x = np.where(absent, np.nanmean(values), values) if missing else values
     along, window = _shapes(n)
     x = x - x.mean()
-    x -= along * (np.dot(along, x) / np.dot(along, along))
+    # no product of numpy's that starts threads: they cost more than the sum
+    x -= along * (float(np.sum(along * x)) / ((n * n - 1.0) * n / 12.0))
     spectrum = np.abs(np.fft.rfft(x * window)) * (2.0 / window.sum())
     width = rate_hz / n
     first = max(2, math.ceil(_LOWEST_HZ / width))
@@ -60,7 +61,7 @@ def strongest_line(values: FloatArray, rate_hz: float) -> Line | None:
 @lru_cache(maxsize=4)
 def _shapes(n: int) -> tuple[FloatArray, FloatArray]:
     """A straight line through zero, and a Hann window, of n rows; points of a run are mostly of one length."""
-    return np.arange(n) - 0.5 * (n - 1), np.hanning(n)
+    return np.asarray(np.arange(n) - 0.5 * (n - 1), dtype=np.float64), np.hanning(n)
 
 
 def _floor(power: FloatArray) -> FloatArray:
