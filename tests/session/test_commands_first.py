@@ -10,6 +10,8 @@ from benchkit.model.events import Event, EventKind
 from benchkit.model.stand import Stand
 from benchkit.profiles import load_stand
 from benchkit.protect import protection
+from benchkit.protect.watch import LimitChange
+from benchkit.protect.wording import describe
 from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
 from benchkit.session.messages import Message
@@ -44,9 +46,14 @@ class NotedDesk(Desk):
 
 def test_all_stops_of_a_poll_leave_before_its_events_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     loaded = load_stand(write_profile(tmp_path))
-    lines, order = Lines(loaded.stand), []
-    describe = protection.describe
-    monkeypatch.setattr(protection, "describe", lambda *args: (order.append("words"), describe(*args))[1])
+    lines = Lines(loaded.stand)
+    order: list[str] = []
+
+    def noted(change: LimitChange, unit: str, stale_after_s: float) -> str:
+        order.append("words")
+        return describe(change, unit, stale_after_s)
+
+    monkeypatch.setattr(protection, "describe", noted)
     one_poll = b"".join((lines.next(), lines.next(3), b">ok stop 3\r\n", lines.next(), lines.next(7)))
     clock = HostClock()
     source, desk = NotedSource(loaded.stand, [lines.next(), one_poll], clock, order), NotedDesk(order)
