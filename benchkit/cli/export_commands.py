@@ -28,6 +28,9 @@ def run_export(args: Namespace) -> int:
 
 def verify_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("runs", nargs="+", metavar="RUN")
+    parser.add_argument(
+        "--trusted", metavar="FILE", help="list of keys: say whether the proof of limits is by one of them"
+    )
     add_json(parser)
 
 

@@ -133,6 +133,10 @@ def test_the_command_checks_all_and_ends_with_4(
     assert main(["verify", str(closed_run)]) == 0
     with open_run(closed_run) as run:
         assert capsys.readouterr().out == f"{closed_run}: whole, content {run.content_sha256}\n"
+    keys = tmp_path / "keys.txt"
+    keys.write_text(f"{'a' * 64} dock\n", encoding="utf-8")
+    assert main(["verify", str(closed_run), "--trusted", str(keys)]) == 0
+    assert capsys.readouterr().out.endswith("\n  no proof of limits in this run\n")
     changed = tmp_path / "changed.h5"
     shutil.copy(closed_run, changed)
     with h5py.File(changed, "r+") as file:

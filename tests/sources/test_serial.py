@@ -11,7 +11,7 @@ import pytest
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.samples import BadFrameReason
 from benchkit.model.sources import Checksum, SerialTextSource
-from benchkit.sources import serial_source
+from benchkit.sources import serial_link, serial_source
 from benchkit.sources.build import build_source
 from benchkit.sources.clock import HostClock
 from benchkit.sources.ports import Port, device_with, list_ports, serial_number_of
@@ -48,9 +48,23 @@ def test_port_is_ours_alone(ptys: list[tuple[int, str]]) -> None:
 def test_device_that_takes_no_command_counts_as_lost(ptys: list[tuple[int, str]]) -> None:
     source = SerialSource(spec(ptys[0][1]), HostClock())
     source.open()
-    with pytest.raises(LinkError, match=r"link to '.*' is lost: Write timeout"):
+    with pytest.raises(LinkError, match=r"link to '.*' is lost: a command was not taken within 0\.2 s"):
         send_until_lost(source, 10_000)
     assert not source.is_open
+
+
+@needs_pty
+def test_a_command_that_is_taken_is_not_waited_for(
+    ptys: list[tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A look at the port after the write waits for the system to hand over what has come in: milliseconds."""
+    source = SerialSource(spec(ptys[0][1]), HostClock())
+    source.open()
+    with monkeypatch.context() as patched:
+        patched.setattr(serial_link.select, "select", lambda *_: pytest.fail("waits"))
+        source.send("stop torque")
+    assert os.read(ptys[0][0], 100) == b"stop torque\n"
+    source.close()
 
 
 @needs_pty
