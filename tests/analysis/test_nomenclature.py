@@ -6,7 +6,7 @@ import dataclasses
 import re
 from pathlib import Path
 
-from benchkit.model import results, results_maps
+from benchkit.model import results, results_maps, results_thermal
 from benchkit.model.stand import Role
 from benchkit.units import BENCH_UNIT
 
@@ -19,7 +19,7 @@ CONTAINERS |= {"heat_balances", "square_laws"}
 
 
 def test_fields_of_results():
-    modules = (results, results_maps)
+    modules = (results, results_maps, results_thermal)
     classes = [
         c for m in modules for c in vars(m).values() if dataclasses.is_dataclass(c) and c.__module__ == m.__name__
     ]

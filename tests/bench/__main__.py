@@ -29,6 +29,7 @@ from tests.bench import (
     scenarios,
     starts,
     steady_speed,
+    thermal_limits,
     wrong_rows,
 )
 from tests.bench.figure import Figure, Measure
@@ -52,6 +53,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "export": (export_speed.measure, export_speed.NAMES),
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
+    "thermal limits": (thermal_limits.measure, thermal_limits.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
