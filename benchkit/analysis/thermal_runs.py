@@ -200,8 +200,8 @@ def _limits(
     if ran.size == 0:
         return (), ()
     at_c = float(np.nanmean(reference))
-    speeds = _even(float(np.quantile(np.abs(ran), 0.02)), float(np.max(np.abs(ran))), SPEEDS)
-    coolants = _even(at_c - 20.0, at_c + 20.0, COOLANTS)
+    speeds = _round(float(np.quantile(np.abs(ran), 0.02)), float(np.quantile(np.abs(ran), 0.98)), SPEEDS, 50.0)
+    coolants = _round(at_c - 20.0, at_c + 20.0, COOLANTS, 5.0)
     grid = derating_map(parts, coolants, speeds, per_amp)
     rows = tuple(
         tuple(
@@ -253,8 +253,10 @@ def _torque_per_amp(blocks: _Blocks) -> Estimate | None:
     return Estimate(float(np.mean(share)), float(np.std(share)), "N·m/A")
 
 
-def _even(low: float, high: float, count: int) -> list[float]:
-    return [float(x) for x in np.linspace(low, high, count)] if high > low else [low]
+def _round(low: float, high: float, count: int, step: float) -> list[float]:
+    """Up to ``count`` values from low to high, in whole steps."""
+    values = np.unique(np.round(np.linspace(low, high, count) / step) * step)
+    return [float(x) for x in values]
 
 
 def _limit(stand: Stand, role: Role, channel: Channel | None) -> float | None:

@@ -79,6 +79,12 @@ def _print_thermal(result: RunResult) -> None:
     for rating in result.ratings:
         note = ", extrapolated" if rating.is_extrapolated else ""
         print(f"  continuous at {rating.speed_rpm:.0f} rpm by {rating.channel}: {_text(rating.torque_nm)}{note}")
+    for limits in result.thermal:
+        for network in limits.networks:
+            parts = ", ".join(_text(tau) for tau in network.tau_s)
+            print(f"  network of {network.channel}, over {network.loss}: {_text(network.total_k_w)}, tau {parts}")
+            for note in network.notes:
+                print(f"    {note}")
 
 
 def _print_heat_and_mission(result: RunResult) -> None:

@@ -53,8 +53,9 @@ def _networks(runs: Sequence[RunReport]) -> Block | None:
             Column("note", "Note"),
         ),
         lambda run: (row for found in run.result.thermal for n in found.networks for row in _network_rows(n, run)),
-        note=f"{U95} Foster form: T = T_ref + Σ R_i · lag_i(loss); the reference reaches the heated end through all lags. "
-        "A negative part belongs to a sensor that does not sit where the loss arises.",
+        note=f"{U95} The interval of a time constant is that of its logarithm. Foster form: T = T_ref + Σ R_i · "
+        "lag_i(loss); the reference reaches the heated end through all lags. A negative part belongs to a sensor that "
+        "does not sit where the loss arises.",
     )
 
 
@@ -155,8 +156,8 @@ def _ratings(runs: Sequence[RunReport]) -> Block | None:
             for row in found.derating[::2]
             for cell in (row[0], row[len(row) // 2], row[-1])[: len(row)]
         ),
-        note=f"{U95} Loss k I² (1 + α (T − 20 °C)) + b n + c n², fitted to this run; cooling as in this run. It holds for "
-        "the measured temperatures: a hotter place beside a sensor needs its own allowance.",
+        note=f"{U95} Loss k I² (1 + α (T − 20 °C)) + b n + c n², fitted to this run; cooling as in this run. It holds "
+        "for the measured temperatures: a hotter place beside a sensor needs its own allowance.",
     )
 
 

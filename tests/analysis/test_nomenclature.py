@@ -13,6 +13,7 @@ from benchkit.model import (
     results_heat,
     results_maps,
     results_motor,
+    results_thermal,
     results_thrust,
 )
 from benchkit.model.stand import Role
@@ -41,8 +42,15 @@ CONTAINERS |= {
 
 def test_fields_of_results():
     modules = (
-        results, results_maps, results_motor, results_thrust, results_heat, results_endurance, battery
-    )  # fmt: skip
+        results,
+        results_maps,
+        results_motor,
+        results_thrust,
+        results_heat,
+        results_endurance,
+        results_thermal,
+        battery,
+    )
     classes = [
         c for m in modules for c in vars(m).values() if dataclasses.is_dataclass(c) and c.__module__ == m.__name__
     ]

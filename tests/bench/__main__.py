@@ -31,6 +31,7 @@ from tests.bench import (
     scenarios,
     starts,
     steady_speed,
+    thermal_limits,
     transfer,
     trend_frames,
     wrong_rows,
@@ -60,6 +61,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
     "transfer and heat": (transfer.measure, transfer.NAMES),
     "comparison": (compare.measure, compare.NAMES),
+    "thermal limits": (thermal_limits.measure, thermal_limits.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

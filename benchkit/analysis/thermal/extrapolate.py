@@ -36,6 +36,8 @@ MOST_NODES_SHOWN = 3
 _F = 10.0
 """A further node is taken where it lowers the sum of squares by this many times the variance for each of its two
 parameters (beyond 99.9 % of Fisher's distribution)."""
+_APART_TAU = 1.4
+"""Neighbouring time constants of three must be further apart than this factor."""
 _MOST_U = 0.5
 """An end that is uncertain by more than this share of the rise (k = 1) is not told."""
 _EARLIER = (0.9, 0.8)
@@ -147,7 +149,7 @@ def _fitted(run: ThermalRun) -> NetworkFit:
             fit = fit_network([run], order)
         except UsageError:
             break
-        if order == 1 or _approaches(run, fit):
+        if _told_apart(fit):
             fits.append(fit)
     if not fits:
         raise UsageError("no network could be fitted yet")
@@ -159,13 +161,11 @@ def _fitted(run: ThermalRun) -> NetworkFit:
     return most
 
 
-def _approaches(run: ThermalRun, fit: NetworkFit) -> bool:
-    """Whether all parts of a fit move the same way and the two slowest are told apart: else it bends with the residuals
-    of a network that is none, and its end lies anywhere."""
-    moved = start_parts(fit, run) - fit.starts[0]
+def _told_apart(fit: NetworkFit) -> bool:
+    """Whether the slowest of three nodes is known and no two are neighbours: else the third only bends with the
+    residuals of a network that is none, and its end lies anywhere."""
     slow = fit.tau(fit.order - 1)
-    settled = fit.order == 2 or slow.u <= _MOST_U * slow.value
-    return settled and bool(np.all(moved > 0.0) or np.all(moved < 0.0))
+    return fit.order < 3 or bool(slow.u <= _MOST_U * slow.value and np.min(fit.tau_s[1:] / fit.tau_s[:-1]) > _APART_TAU)
 
 
 class _End:
