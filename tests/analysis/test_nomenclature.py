@@ -15,7 +15,7 @@ NAMES = set(re.findall(r"`([^`]+)`", PAGE))
 PLAIN = {"name", "unit", "index", "stream", "channel", "subject", "model", "terms", "covariance", "severity", "code"}
 CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratings", "findings", "means", "message"}
 CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
-CONTAINERS |= {"heat_balances", "square_laws", "mission", "calorimetry", "endurance"}
+CONTAINERS |= {"heat_balances", "square_laws", "mission", "calorimetry", "endurance", "verdict"}
 
 
 def test_fields_of_results():
