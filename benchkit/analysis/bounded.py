@@ -196,10 +196,10 @@ def _draw(A: FloatArray, b: FloatArray, bounded: BoolArray, best: FloatArray, se
         return np.asarray(centre + rng.standard_normal((draws, best.size)) @ spread.T)
     F, g = spread[bounded], centre[bounded]
     inside = np.where(bounded, np.maximum(best, 1e-2 * u), best)
-    z: FloatArray = np.asarray(np.tile(r @ (inside - centre), (_CHAINS, 1)), dtype=np.float64)
+    z = np.asarray(np.tile(r @ (inside - centre), (_CHAINS, 1)), dtype=np.float64)
     kept = []
     for turn in range(_BURN + -(-draws // _CHAINS)):
-        z = _path(z, rng.standard_normal(z.shape), F, g)
+        z = np.asarray(_path(z, rng.standard_normal(z.shape), F, g), dtype=np.float64)
         if turn >= _BURN:
             kept.append(z.copy())
     return np.asarray(centre + np.concatenate(kept)[:draws] @ spread.T)
