@@ -189,14 +189,14 @@ def _draw(A: FloatArray, b: FloatArray, bounded: BoolArray, best: FloatArray, se
     """Draws (m, p) of the normal law with precision AᵀA about its least-squares centre, cut off at zero."""
     r = np.linalg.qr(A, mode="r")
     centre = np.linalg.lstsq(A, b, rcond=None)[0]
-    spread = np.linalg.inv(r)  # theta = centre + spread z, z normal
+    spread: FloatArray = np.asarray(np.linalg.inv(r), dtype=np.float64)  # theta = centre + spread z, z normal
     rng = np.random.default_rng(seed)
     u = np.sqrt(np.sum(spread**2, axis=1))
     if np.all(centre[bounded] > 6.0 * u[bounded]):
         return np.asarray(centre + rng.standard_normal((draws, best.size)) @ spread.T)
-    F, g = spread[bounded], centre[bounded]
+    F, g = spread[bounded], np.asarray(centre[bounded], dtype=np.float64)
     inside = np.where(bounded, np.maximum(best, 1e-2 * u), best)
-    z: FloatArray = np.asarray(np.tile(r @ (inside - centre), (_CHAINS, 1)), dtype=np.float64)
+    z = np.asarray(np.tile(r @ (inside - centre), (_CHAINS, 1)), dtype=np.float64)
     kept = []
     for turn in range(_BURN + -(-draws // _CHAINS)):
         z = _path(z, rng.standard_normal(z.shape), F, g)

@@ -152,7 +152,8 @@ def extrapolation_words(prediction: TransferPrediction) -> str:
     if not math.isfinite(prediction.leverage):
         reach = "the points say nothing of one direction of this load"
     else:
-        reach = f"leverage {prediction.leverage:.2g}{f', above {FAR:g}' if prediction.leverage > FAR else ''}"
+        size = f"{prediction.leverage:.0f}" if prediction.leverage >= 10.0 else f"{prediction.leverage:.2g}"
+        reach = f"leverage {size}{f', above {FAR:g}' if prediction.leverage > FAR else ''}"
     return f"EXTRAPOLATED: {'; '.join([*words, reach])}"
 
 

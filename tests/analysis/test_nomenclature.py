@@ -26,18 +26,8 @@ CONTAINERS = {"point", "points", "balances", "thrust", "maps", "heating", "ratin
 CONTAINERS |= {"propulsion", "duties", "contours", "lack_of_fit", "hysteresis", "method", "reason"}
 CONTAINERS |= {"heat_balances", "square_laws", "looked_at", "text", "motor", "thrust_tests", "constants", "estimate"}
 CONTAINERS |= {"how", "notes", "zeros", "zeroed", "up_and_down", "outliers", "recirculation", "drag_parts"}
-CONTAINERS |= {
-    "drag_points",
-    "power",
-    "a",
-    "b",
-    "coefficient",
-    "mission",
-    "calorimetry",
-    "endurance",
-    "thermal",
-    "verdict",
-}
+CONTAINERS |= {"drag_points", "power", "a", "b", "coefficient", "mission", "calorimetry", "endurance", "thermal"}
+CONTAINERS |= {"verdict"}
 
 
 def test_fields_of_results():

@@ -27,7 +27,7 @@ def true_loss(current, voltage, frequency, junction):
     return np.array(found)
 
 
-def data(currents=(5.0, 15.0, 30.0, 45.0, 60.0), voltages=(340.0, 400.0), frequencies=(8e3, 16e3), *, u=0.5, seed=0):
+def data(currents=(5.0, 15.0, 30.0, 45.0, 60.0), voltages=(340.0, 400.0), frequencies=(8e3, 16e3), *, u=0.5, seed=1):
     grids = np.meshgrid(currents, voltages, frequencies, [20.0, 55.0])
     i, v, f, coolant = (x.ravel() for x in grids)
     junction = coolant.copy()
