@@ -30,6 +30,7 @@ COMMANDS = {
     "verify": ("export_commands", "check that runs are what was recorded: content hash, journal, closing"),
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
+    "bursts": ("result_commands", "list the bursts of a run: THD, ripple, orders, steps, switching, dead time"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),
     "calibrate": ("calibrate_commands", "work through a calibration with masses; write it into the profile"),

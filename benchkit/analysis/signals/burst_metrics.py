@@ -89,7 +89,7 @@ def _current(
 def _is_fundamental(x: FloatArray, tracked: harmonics.Fundamental, rate: float) -> bool:
     """True when the tone that was followed is most of what alternates: noise alone has no fundamental."""
     rest = x - x.mean()
-    total = float(rest @ rest) / len(x)
+    total = float(np.mean(rest * rest))
     found = harmonics.harmonics(x, rate, 2.5 * tracked.frequency_hz, tracked=tracked)
     return 0.5 * float(found.amplitudes[0]) ** 2 > 0.5 * total
 
