@@ -5,7 +5,7 @@ The harmonics are fitted, not read from a transform, so a window that is not coh
     (1) x(t) = c + Σ_h a_h cos(h φ) + b_h sin(h φ),   φ = 2π f t + π r t²
 
 with frequency f and its drift r found by least squares (Gauss-Newton; the four-parameter sine fit of IEEE Std 1057
-with seven harmonics and a drift, weighted by a Hann window: other tones do not pull at it). Then, with A_h² = a_h² + b_h²,
+with seven harmonics and a drift, weighted by a Hann window: other tones do not pull at it). With A_h² = a_h² + b_h²
 
     (2) THD = √(Σ_{h=2}^{H} A_h²) / A_1          harmonics of the stated band only (IEC 61000-4-7)
     (3) TWD = √(X² - c² - A_1²/2) / (A_1/√2)     all that is not the fundamental, X the RMS of the band
