@@ -92,7 +92,7 @@ def test_what_goes_in_comes_out(writer: RunWriter, tmp_path: Path) -> None:
     assert all(same(burst.record, each) for burst, each in zip(bursts, made, strict=True))
     first = bursts[0]
     assert first.channels == SPEC.channels
-    assert first.values(0) == pytest.approx(0.5 * made[0].samples[:, 0] - 1.0)
+    assert first.values(0) == pytest.approx(0.5 * made[0].samples[:, 0].astype(float) - 1.0)
     # exact: row 399 is sample 399, row 400 sample 430 after 30 that are missing; the trigger is sample 500
     assert first.time_s[[0, 399, 400]] == pytest.approx(np.array([-500.0, -101.0, -70.0]) / 1e5)
     assert first.whole() == (400, 1000)

@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -105,7 +106,8 @@ def test_bursts_by_request_and_by_mark_with_their_gaps(
         assert len(burst) + burst.record.missing <= source.rows
         assert np.diff(burst.time_s).min() == pytest.approx(1.0 / RATE_HZ, rel=1e-6)
         assert abs(burst.values(4).mean() - STATE.dc_voltage_v) < 1.0
-    counts = closed.data["bursts"]["scope"]  # type: ignore[index,call-overload]
+    counts: Any = closed.data["bursts"]
+    counts = counts["scope"]
     assert counts["fired"] == 3
     assert 0.1 < counts["lost"] / (counts["lost"] + counts["received"]) < 0.9
 
