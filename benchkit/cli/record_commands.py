@@ -76,13 +76,14 @@ def ask_arguments(parser: ArgumentParser) -> None:
         "request",
         metavar="REQUEST",
         help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
-        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude",
+        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude, burst",
     )
     parser.add_argument(
         "arguments",
         nargs="*",
         metavar="KEY=VALUE",
-        help="alarm=NAME, reason=TEXT, minutes=N, ticked=NAME,NAME, channels=NAME,NAME, name=NAME value=N, text=TEXT",
+        help="alarm=NAME, reason=TEXT, minutes=N, ticked=NAME,NAME, channels=NAME,NAME, name=NAME value=N, "
+        "text=TEXT, source=NAME",
     )
     parser.add_argument("--who", required=True, metavar="NAME", help="who asks; it is written to the event log")
     add_json(parser)

@@ -1,4 +1,4 @@
-"""Commands around results: ``analyse``, ``report``, ``exclude``, ``dashboard``."""
+"""Commands around results: ``analyse``, ``bursts``, ``report``, ``exclude``, ``dashboard``."""
 
 from __future__ import annotations
 
@@ -19,6 +19,17 @@ def run_analyse(args: Namespace) -> int:
     from benchkit.cli.results import analyse
 
     return analyse(args)
+
+
+def bursts_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("run_file", metavar="RUN")
+    add_json(parser)
+
+
+def run_bursts(args: Namespace) -> int:
+    from benchkit.cli.bursts import bursts
+
+    return bursts(args)
 
 
 def report_arguments(parser: ArgumentParser) -> None:

@@ -8,7 +8,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
-STAND_HELP = "profile (TOML), or the name of a shared example: airboat, airboat_map, airboat_small"
+STAND_HELP = "profile (TOML), or the name of a shared example: airboat, airboat_map, airboat_small, airboat_bursts"
 
 
 def check_arguments(parser: ArgumentParser) -> None:

@@ -45,6 +45,9 @@ class Instrument:
     seed: int
     drop_every: int = 0
     """Every so many packets one is not sent, for trials of the counting; 0: all are sent."""
+    is_repeating: bool = False
+    """One second is made for each operating point, and sent again and again: an instrument takes no part of this
+    computer."""
 
 
 def instrument_of(stand: Stand, address: str, seed: int) -> Instrument:
@@ -131,6 +134,7 @@ def send(pipe: BinaryIO) -> None:
     order: Literal["big", "little"] = "big" if packet.is_big_endian else "little"
     counter, sent, modulus = (instrument.seed * 40_503) % 1_000_000, 0, 1 << (8 * packet.counter_bytes)
     state = PwmState()
+    kept: list[bytes] = []
     family = socket.AF_INET6 if ":" in instrument.host else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as out:
         start, made = time.perf_counter(), 0
@@ -139,21 +143,26 @@ def send(pipe: BinaryIO) -> None:
                 told = states.get()
                 if told is None:
                     return
-                state = told
+                state, kept = told, []
             behind_s = time.perf_counter() - start - made / source.sample_rate_hz
             if behind_s > LONGEST_LAG_S:  # an instrument does not wait for the computer: what it could not send is gone
                 gone = rows * round(behind_s / BLOCK_S)
                 waves.skip(gone, state)
                 counter, made = (counter + gone) % modulus, made + gone
-            block = waves.block(rows, state)
-            for first in range(0, rows, each):
-                part = block[first : first + each]
+            if instrument.is_repeating:
+                if not kept:
+                    kept = [waves.block(rows, state).tobytes() for _ in range(round(1.0 / BLOCK_S))]
+                block = kept[made // rows % len(kept)]
+            else:
+                block = waves.block(rows, state).tobytes()
+            for first in range(0, len(block), each * source.frame_bytes):
+                part = block[first : first + each * source.frame_bytes]
                 head = packet.sync + counter.to_bytes(packet.counter_bytes, order)
-                counter = (counter + len(part)) % modulus
+                counter = (counter + len(part) // source.frame_bytes) % modulus
                 sent += 1
                 if not instrument.drop_every or sent % instrument.drop_every:
-                    _send_one(out, head + part.tobytes(), (instrument.host, instrument.port))
-                made += len(part)
+                    _send_one(out, head + part, (instrument.host, instrument.port))
+                made += len(part) // source.frame_bytes
                 wait = start + made / source.sample_rate_hz - time.perf_counter()
                 if wait > 0.001:
                     time.sleep(wait)

@@ -11,6 +11,7 @@ import sys
 from dataclasses import asdict
 
 from tests.bench import (
+    burst_capture,
     compare,
     coverage,
     csv_speed,
@@ -45,6 +46,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "limits": (limits_cost.measure, limits_cost.NAMES),
     "reaction": (reaction.measure, reaction.NAMES),
     "reaction, processor": (reaction_cpu.measure, reaction_cpu.NAMES),
+    "bursts": (burst_capture.measure, burst_capture.NAMES),
     "coverage": (coverage.measure, coverage.NAMES),
     "Monte Carlo": (monte_carlo.measure, monte_carlo.NAMES),
     "maps": (maps.measure, maps.NAMES),

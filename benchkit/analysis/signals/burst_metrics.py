@@ -25,6 +25,8 @@ TORQUE_ORDERS = (6.0, 12.0)
 """Per electrical turn: the orders of a three-phase inverter; times the pole pairs they are orders of the shaft."""
 LEAST_STEP = 0.1
 """A torque or speed whose state levels differ by less than this share of its largest value has no step."""
+SWITCHED_OVER = 10.0
+"""What switches moves by so many standard uncertainties of the zero of its channel; noise of the converter does not."""
 STEP_NOISE = 8.0
 """… or by less than so many standard deviations of its scatter about either level."""
 
@@ -89,7 +91,7 @@ def _current(
 def _is_fundamental(x: FloatArray, tracked: harmonics.Fundamental, rate: float) -> bool:
     """True when the tone that was followed is most of what alternates: noise alone has no fundamental."""
     rest = x - x.mean()
-    total = float(rest @ rest) / len(x)
+    total = float(np.mean(rest * rest))
     found = harmonics.harmonics(x, rate, 2.5 * tracked.frequency_hz, tracked=tracked)
     return 0.5 * float(found.amplitudes[0]) ** 2 > 0.5 * total
 
@@ -181,11 +183,19 @@ def _step(burst: Burst, i: int, rows: slice, rate: float, name: str, region: str
 def _switching(burst: Burst, rows: slice, rate: float, u_rate: float, region: str) -> list[Metric]:
     metrics: list[Metric] = []
     for i in burst.indices(BurstRole.LEG_VOLTAGE):
+        if not _moves(burst, i, rows):
+            continue
         where = f"{region}, leg {burst.channels[i].leg}"
         metrics.append(switching.switching_frequency(burst.values(i)[rows], rate, u_rate=u_rate, region=where))
     for i in burst.indices(BurstRole.GATE_UPPER):
         leg = burst.channels[i].leg
         for j in burst.indices(BurstRole.GATE_LOWER, leg):
+            if not (_moves(burst, i, rows) and _moves(burst, j, rows)):
+                continue
             sides = (burst.values(i)[rows], burst.values(j)[rows])
             metrics.append(switching.dead_time(*sides, rate, region=f"{region}, leg {leg}"))
     return [metric for metric in metrics if metric.is_measured]
+
+
+def _moves(burst: Burst, i: int, rows: slice) -> bool:
+    return float(np.ptp(burst.values(i)[rows])) > SWITCHED_OVER * burst.channels[i].accuracy.constant

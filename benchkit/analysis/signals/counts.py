@@ -12,6 +12,7 @@ kind. What is judged is the interval.
 
 from __future__ import annotations
 
+from benchkit.analysis.coverage import clopper_pearson
 from benchkit.errors import UsageError
 from benchkit.model.bursts import Metric
 
@@ -25,14 +26,9 @@ def binomial_interval(successes: int, trials: int, confidence: float = 0.95) -> 
     Raises:
         UsageError: not a count out of a count.
     """
-    from scipy.special import betaincinv
-
     if not 0 <= successes <= trials or trials == 0:
         raise UsageError("not a count out of a count", got=f"{successes} of {trials}")
-    tail = 0.5 * (1.0 - confidence)
-    low = 0.0 if successes == 0 else float(betaincinv(successes, trials - successes + 1, tail))
-    high = 1.0 if successes == trials else float(betaincinv(successes + 1, trials - successes, 1.0 - tail))
-    return low, high
+    return clopper_pearson(successes, trials, confidence)
 
 
 def poisson_interval(events: int, confidence: float = 0.95) -> tuple[float, float]:

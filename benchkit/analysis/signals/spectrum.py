@@ -100,8 +100,8 @@ def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -
     double[0] = 1.0
     if n % 2 == 0:
         double[-1] = 1.0
-    squares = double * lines**2 / (n * float(w @ w))
-    mean_square = float(x @ x) / n
+    squares = double * lines**2 / (n * float(np.sum(w * w)))
+    mean_square = float(np.mean(x * x))
     total = float(squares.sum())
     scale = mean_square / total if total > 0.0 else 1.0
     total_w = float(w.sum())
@@ -111,7 +111,7 @@ def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -
         power=scale * squares,
         window=window,
         coherent_gain=total_w / n,
-        noise_bandwidth_bins=n * float(w @ w) / total_w**2,
+        noise_bandwidth_bins=n * float(np.sum(w * w)) / total_w**2,
         scale=scale,
         resolution_hz=rate_hz / n,
     )
@@ -120,7 +120,8 @@ def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -
 def scalloping(window: Window) -> float:
     """Amplitude that a tone half way between two lines is read with, over that of a tone on a line (1).
 
-    >>> round(-20 * np.log10(scalloping(Window.NONE)), 2), round(-20 * np.log10(scalloping(Window.HANN)), 2)
+    >>> from math import log10
+    >>> round(-20 * log10(scalloping(Window.NONE)), 2), round(-20 * log10(scalloping(Window.HANN)), 2)
     (3.92, 1.42)
     """
     return float(np.abs(_response(window, np.array([0.5]), 4096))[0])

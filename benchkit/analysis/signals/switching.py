@@ -24,6 +24,8 @@ from benchkit.model.bursts import Metric
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_EDGES = 3
+LARGEST_SPREAD = 0.1
+"""Median distance from the nearer level, over the distance of the two: noise has 0.2 and more."""
 
 
 def edges(values: FloatArray, rate_hz: float, *, rising: bool) -> tuple[FloatArray, float]:
@@ -34,9 +36,13 @@ def edges(values: FloatArray, rate_hz: float, *, rising: bool) -> tuple[FloatArr
     """
     x = checked(values, rate_hz, 8)
     levels = state_levels(x)
-    places = crossings(x, 0.5 * (levels.low + levels.high), rising=rising)
-    places = _without_chatter(places)
-    amplitude = levels.high - levels.low
+    middle, amplitude = 0.5 * (levels.low + levels.high), levels.high - levels.low
+    about = (np.abs(x[x < middle] - levels.low), np.abs(x[x >= middle] - levels.high))
+    if max(float(np.median(part)) if len(part) else 0.0 for part in about) > LARGEST_SPREAD * amplitude:
+        raise UsageError(
+            "the record is not at one of two levels most of the time", got=f"{levels.low:g} … {levels.high:g}"
+        )
+    places = _without_chatter(crossings(x, middle, rising=rising))
     y = (x - levels.low) / amplitude
     k = places.astype(np.int64)
     seen = np.array(
