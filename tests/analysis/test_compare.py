@@ -105,6 +105,23 @@ def test_one_run_that_stands_apart_is_flagged(sides: Sides) -> None:
     assert flagged((a, (hot, *b[1:])))["coolant_inlet_temp"] is Treatment.MARKED
 
 
+def test_another_thermal_state_is_marked(sides: Sides) -> None:
+    a, b = sides
+    cold = tuple(replace(run, unsettled=0.4) for run in b)
+    settled = tuple(replace(run, unsettled=0.0) for run in a)
+    assert flagged((settled, cold)) == {"thermal_state": Treatment.MARKED}
+
+
+def test_one_day_of_each_side_is_not_judged(sides: Sides) -> None:
+    a, b = sides
+    first = tuple(replace(run, time_s=run.time_s - run.time_s[0] + 3600.0 * k) for k, run in enumerate(a))
+    second = tuple(replace(run, time_s=run.time_s - run.time_s[0] + 3600.0 * (48 + k)) for k, run in enumerate(b))
+    found = compare(first, second, Settings(subjects=("drive",)))
+    assert found.losses[0].whole.word is Word.NOT_SHOWN
+    assert "not judged" in found.losses[0].found.method
+    assert {c.name for c in found.confounders if c.is_flagged} == {"order"}
+
+
 def test_two_firmwares_on_one_side_are_an_error(sides: Sides) -> None:
     a, b = sides
     with pytest.raises(UsageError, match="runs of side A have 2 firmwares"):

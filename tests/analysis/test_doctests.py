@@ -10,7 +10,7 @@ import pytest
 
 import benchkit.analysis
 
-MODULES = sorted(m.name for m in pkgutil.iter_modules(benchkit.analysis.__path__, "benchkit.analysis."))
+MODULES = sorted(m.name for m in pkgutil.walk_packages(benchkit.analysis.__path__, "benchkit.analysis."))
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from benchkit.cli import compare as command
 from benchkit.cli.main import main
+from benchkit.model.calibration import GainOffset
+from benchkit.model.stand import Role
 from benchkit.profiles import load_stand, shared_path
 from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.drives import drive_of
@@ -78,6 +82,30 @@ def test_the_page_says_which_is_better_and_hatches_what_was_not_shown(compared) 
     assert table(body, "order")[0]["letters"] == "ABBABAAB"
     assert "without hatch" not in page  # texts of figures are paths
     assert page.count("<svg") == 3
+
+
+def test_a_changed_calibration_is_refused_and_can_be_accepted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = command.gather_sides
+
+    def recalibrated(a, b, tell):
+        runs_a, runs_b, reports = real(a, b, tell)
+        name = runs_b[0].stand.roles[Role.TORQUE]
+        channel = runs_b[0].stand.channels[name]
+        changed = replace(channel, calibration=replace(channel.calibration, curve=GainOffset(100.1, 0.0)))
+        stand = replace(runs_b[0].stand, channels={**runs_b[0].stand.channels, name: changed})
+        return runs_a, [replace(run, stand=stand) for run in runs_b], reports
+
+    monkeypatch.setattr(command, "gather_sides", recalibrated)
+    out = ["--out", str(tmp_path / "page.html")]
+    assert main(["compare", A[0], "--against", B[0], *out]) == command.REFUSED_EXIT == 4
+    told = capsys.readouterr().out
+    assert "No verdict on C.02: refused: calibration of the loss" in told
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "--accept calibration=REASON" in page
+    assert main(["compare", A[0], "--against", B[0], *out, "--accept", "calibration=same masses"]) == 0
+    assert "accepted: same masses" in (tmp_path / "page.html").read_text(encoding="utf-8")
 
 
 def test_progress_goes_to_standard_error(compared) -> None:

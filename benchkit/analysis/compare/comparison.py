@@ -262,7 +262,10 @@ def _losses(
 
 def _difference(values: FloatArray, order: Order) -> tuple[BlockedDifference, float]:
     """Difference by blocks; block by block where it is not the same in all of them (judged on the last column)."""
-    found = blocked.difference_of_sides(values, order, slopes=True) if _repeats(order) else _once(values, order)
+    try:
+        found = blocked.difference_of_sides(values, order, slopes=True)
+    except UsageError:
+        return _unjudged(values, order), math.nan
     if not found.method.startswith("within blocks") or found.dof < 1.0:
         return found, math.nan
     p = blocked.interaction(values[:, -1], order)
@@ -271,15 +274,11 @@ def _difference(values: FloatArray, order: Order) -> tuple[BlockedDifference, fl
     return found, p
 
 
-def _repeats(order: Order) -> bool:
-    return min(int(order.is_b.sum()), int((~order.is_b).sum())) > 1 or np.unique(order.block).size == 1
-
-
-def _once(values: FloatArray, order: Order) -> BlockedDifference:
-    """One run of a side on a day of its own: a difference, and nothing to judge it by."""
+def _unjudged(values: FloatArray, order: Order) -> BlockedDifference:
+    """Too few runs or days to tell how they repeat: a difference, and nothing to judge it by."""
     d = values[order.is_b].mean(axis=0) - values[~order.is_b].mean(axis=0)
     unknown = np.full(d.shape, np.nan)
-    return BlockedDifference(d, unknown, 0.0, unknown, "one run of a side on a day of its own: not judged")
+    return BlockedDifference(d, unknown, 0.0, unknown, "not judged: one run or one day of a side does not repeat")
 
 
 def _removed(drift: Sequence[Drift], order: Order) -> list[Drift]:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from benchkit.analysis.power import propagate_balance
 from benchkit.analysis.tare import zero_of
 from benchkit.analysis.uncertainty import scatter_only
-from benchkit.model.results import Estimate, PowerBalance
+from benchkit.model.results import Estimate, PowerBalance, Settled
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
 
@@ -60,6 +60,8 @@ class RunData:
     u_loss_w: Mapping[str, FloatArray]
     conditions: Mapping[Role, FloatArray]
     zeros: tuple[RestZero, ...] = ()
+    unsettled: float = math.nan
+    """Share of the points that were not shown to be thermally steady; NaN where the stand has no rule for it."""
     metrics: Mapping[str, Estimate] = field(default_factory=dict)
     """Further numbers of the run, by name."""
 
@@ -129,8 +131,14 @@ def run_data(
         u_loss_w={s: scatter[:, _LOSS_INDEX[s]] for s in measured},
         conditions={role: means(role) for role in names},
         zeros=tuple(zeros),
+        unsettled=_unsettled(kept),
         metrics=dict(metrics or {}),
     )
+
+
+def _unsettled(balances: Sequence[PowerBalance]) -> float:
+    labels = [b.point.thermal.state for b in balances if b.point.thermal is not None]
+    return sum(label is not Settled.STEADY for label in labels) / len(labels) if labels else math.nan
 
 
 def _scatter(stand: Stand, balance: PowerBalance) -> list[float]:

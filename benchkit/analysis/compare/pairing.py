@@ -95,6 +95,8 @@ _CONDITIONS = (
 _SCALE = {Role.AIR_PRESSURE: 0.01, Role.AIR_HUMIDITY: 100.0}
 TORQUE_PER_AMPERE = 0.3
 """Per cent: a step of the torque calibration, of the magnets or of the current angle shows so."""
+UNSETTLED = 20.0
+"""Per cent of the points: more of them not yet settled on one side is another thermal state."""
 MATTERS = 0.1
 """Per cent of the input power: zeros of the torque that make less are within tolerance."""
 
@@ -254,6 +256,7 @@ def measured_differences(
             found.append(_judged(condition, means * _SCALE.get(condition.role, 1.0), is_b))
     found += _torque_per_ampere(runs, is_b, weights)
     found += _zeros(runs, is_b, weights, matters)
+    found += _thermal_state(runs, is_b)
     return found
 
 
@@ -360,6 +363,26 @@ def _zeros(
             )
         )
     return found
+
+
+def _thermal_state(runs: Sequence[RunData], is_b: npt.NDArray[np.bool_]) -> list[Confounder]:
+    shares = 100.0 * np.array([run.unsettled for run in runs])
+    if not np.all(np.isfinite(shares)):
+        return []
+    a, b = float(shares[~is_b].mean()), float(shares[is_b].mean())
+    return [
+        Confounder(
+            "thermal_state",
+            "Points not thermally steady",
+            f"{a:.0f} %",
+            f"{b:.0f} %",
+            Treatment.MARKED if abs(b - a) > UNSETTLED else Treatment.NONE,
+            "a drive that is still warming up stores part of its loss, and is not at the temperature of its load",
+            b - a,
+            UNSETTLED,
+            "%-points",
+        )
+    ]
 
 
 def order_differences(blocks: Sequence[Block]) -> list[Confounder]:
