@@ -31,7 +31,7 @@ def test_the_page_from_proof_to_checklist(
     shutil.copy(shared_path("stands", "airboat.toml"), tmp_path)
     stand = f'[profile]\nbase = "airboat.toml"\n{CONDITIONS}\n{CHECKLIST}'
     (tmp_path / "my_stand.toml").write_text(stand, encoding="utf-8")
-    rehearse, prove, new_key, record, *checks = COMMANDS
+    rehearse, prove, new_key, verify, record, *checks = COMMANDS
     assert main(shlex.split(rehearse)) == 0
     device = start_simulated_stand("my_stand.toml")
     try:
@@ -55,6 +55,9 @@ def test_the_page_from_proof_to_checklist(
             child.end()
     finally:
         device.end()
+    (known,) = re.findall(r"```text\n(# keys.txt.*?)```", PAGE, flags=re.DOTALL)
+    (tmp_path / "keys.txt").write_text(known, encoding="utf-8")
+    assert main(shlex.split(verify.replace("runs/*.h5", str(endpoints.run_path)))) == 4  # proven with a key of this test
     with open_run(Path(endpoints.run_path)) as run:
         kinds = [event.kind for event in run.events()]
     assert kinds.count(EventKind.PRE_RUN_CHECK) == 3
