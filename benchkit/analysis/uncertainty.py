@@ -65,7 +65,10 @@ def autocorrelation(values: npt.ArrayLike) -> FloatArray:
 
 
 def autocovariance(y: FloatArray) -> FloatArray:
-    """Biased autocovariance (divisor n) of every column of ``y`` (n, columns), all lags, by FFT."""
+    """Biased autocovariance (divisor n) of every column of ``y`` (n, columns), all lags, by FFT.
+
+    (n, columns), in the unit of y squared: ``c_k = sum_i (y_i - mean)(y_(i+k) - mean)/n``.
+    """
     from scipy import fft
 
     n = y.shape[0]
