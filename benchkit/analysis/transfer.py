@@ -6,8 +6,8 @@ other currents, voltages, frequencies and coolant. What lies outside the measure
 by the leverage: how far the point lies along directions of which the measured points say little, even where every
 variable for itself is inside.
 
-Source: (1) least squares through zero, derived here; leverage after textbooks of regression, of a fit with a prior
-derived here.
+Source: (1) least squares through zero, derived here; leverage, textbook of regression, its use over that of the
+measured points a rule of this project.
 """
 
 from __future__ import annotations
