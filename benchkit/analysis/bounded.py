@@ -104,8 +104,8 @@ def fit_bounded(
 
     Args:
         design: X, shape (n, p).
-        y: observations (n,).
-        covariance: V, shape (n, n), positive definite; see :func:`covariance_of`.
+        y: observations (n,), in any unit; a coefficient is in that unit over the one of its column.
+        covariance: V, shape (n, n), in the unit of y squared, positive definite; see :func:`covariance_of`.
         is_bounded: (p,), True for a coefficient that cannot be negative.
         prior_mean, prior_u: m and s (p,); NaN in ``prior_u``: none but one so broad that it only keeps the fit finite.
         seed: of the draws: the same data give the same numbers.

@@ -73,8 +73,8 @@ def balance(first: npt.ArrayLike, second: npt.ArrayLike, covariance: npt.ArrayLi
     """Combine two ways of measuring n quantities by (3) and test them by (4).
 
     Args:
-        first, second: what the two ways gave, (n,) each.
-        covariance: of both together, (2 n, 2 n), first way first; correlations wherever they are.
+        first, second: what the two ways gave, (n,) each, in one unit (here [W]).
+        covariance: of both together, (2 n, 2 n), in that unit squared, first way first; correlations wherever they are.
 
     Raises:
         UsageError: shapes differ, or the covariance is not positive definite.

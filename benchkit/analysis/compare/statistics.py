@@ -217,7 +217,7 @@ def one_way(values: npt.ArrayLike, groups: npt.ArrayLike) -> Anova:
 
 # ------------------------------------------------------------------------------------------- many tests at once
 def holm(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that any false claim among all has probability α at most (Holm).
+    """p-values [1] adjusted so that any false claim among all has probability α at most (Holm).
 
     ``p~_(i) = max_{j<=i} min(1, (m - j + 1) p_(j))`` (1). Valid whatever the dependence of the tests.
     Along the last axis; NaN stays NaN and is not counted.
@@ -233,7 +233,7 @@ def holm(p_values: npt.ArrayLike) -> FloatArray:
 
 
 def benjamini_hochberg(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that of all claims a share α at most is false on average.
+    """p-values [1] adjusted so that of all claims a share α at most is false on average.
 
     ``p~_(i) = min_{j>=i} min(1, m/j p_(j))`` (2). For independent or positively dependent tests.
     Along the last axis; NaN stays NaN and is not counted.

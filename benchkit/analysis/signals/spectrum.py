@@ -84,7 +84,7 @@ def window_values(window: Window, n: int) -> FloatArray:
 
 
 def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -> Spectrum:
-    """Spectrum of a record (n,) sampled at ``rate_hz``, equations (1) to (4).
+    """Spectrum of a record (n,) sampled at ``rate_hz`` [Hz], equations (1) to (4), in the unit of the record.
 
     >>> s = spectrum(2.0 * np.sin(2 * np.pi * 50.0 * np.arange(1000) / 1000.0), 1000.0, Window.NONE)
     >>> round(float(s.amplitude[50]), 9), round(s.rms**2, 9)

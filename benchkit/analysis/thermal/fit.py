@@ -308,8 +308,7 @@ class At:
         self.left = left - self.X @ more
 
     def project(self, columns: FloatArray) -> FloatArray:
-        """Linear parameters of weighted ``columns`` (readings, ...) [1]: by time constant resistances [K/W], then starts
-        [K]."""
+        """Linear parameters of weighted ``columns`` (readings, ...) [1]: by tau, resistances [K/W], then starts [K]."""
         scale = self.length if columns.ndim == 1 else self.length[:, None]
         return np.asarray(self.inverse @ ((self.X.T @ columns) / scale) / scale)
 
