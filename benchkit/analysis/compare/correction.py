@@ -4,7 +4,7 @@ Winding: the loss in the resistance of the copper rises with its temperature,
 
     ``dP = P_T2 (t - t_ref) / (234.5 °C + t_ref)`` (1)
 
-P_T2 the part of the loss that goes with torque squared, 234.5 °C that of copper (IEC 60034-1). Bus: switching loss goes
+P_T2 the part of the loss that goes with torque squared, 234.5 °C that of copper (IEEE 112). Bus: switching loss goes
 with the voltage,
 
     ``dP = s P_inv (U / U_ref - 1)`` (2)
@@ -17,7 +17,7 @@ and iron that warm with the winding), 0.45 ± 0.15 for s. Where AC power is not 
 of the loss of the drive, ± a sixth of it, stands for it. The doubt is common to all points, so it is added to the
 interval of every difference in proportion to the mean correction, and does not average out.
 
-Source: (1) IEC 60034-1 for the constant of copper as said above, the rest derived; (2) common practice, no source.
+Source: (1) resistance of copper after IEEE 112 (from memory), the rest derived; (2) common practice, no source.
 """
 
 from __future__ import annotations
