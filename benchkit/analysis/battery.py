@@ -6,6 +6,9 @@ answer where ``P > E²/(4 R)``. Charge is counted, ``ds/dt = -I / Q`` (3). Trial
 
 What this leaves out: the rise of R towards empty and in the cold, ageing, recovery over hours. A resistance for loads
 of minutes and a capacity at about the load of the mission hold most of it.
+
+Source: (1) to (3) circuit theory, textbook; (4) derived here; a cell as E(s) behind one resistance is common practice,
+no source.
 """
 
 from __future__ import annotations

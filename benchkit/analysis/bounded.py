@@ -8,6 +8,9 @@ bounds (a flat prior where they may lie), and everything that is said of them is
 Draws: exact Hamiltonian dynamics between the walls, A. Pakman and L. Paninski, J. Comput. Graph. Stat. 23 (2014) 518,
 doi 10.1080/10618600.2013.788448. In the whitened space every path is ``a sin t + b cos t``, so the next wall is a
 closed formula.
+
+Sources: of the draws as above; (1) to (2) and the chi² test, textbook of least squares; the widening, R. T. Birge,
+Phys. Rev. 40 (1932) 207 (from memory).
 """
 
 from __future__ import annotations
@@ -56,24 +59,25 @@ class BoundedFit:
 
     @property
     def mean(self) -> FloatArray:
-        """Mean of the law (p,)."""
+        """Mean of the law (p,), each in the unit of its coefficient."""
         return np.asarray(self.draws.mean(axis=0))
 
     @property
     def covariance(self) -> FloatArray:
-        """Covariance of the law (p, p)."""
+        """Covariance of the law (p, p), in the products of the units of the coefficients."""
         return np.atleast_2d(np.cov(self.draws, rowvar=False))
 
     @property
     def p_value(self) -> float:
-        """Probability of a chi² as large as this where the model is right; NaN without degrees of freedom."""
+        """Probability [1] of a chi² as large as this where the model is right; NaN without degrees of freedom."""
         from scipy.special import gammaincc
 
         return float(gammaincc(0.5 * self.dof, 0.5 * self.chi2)) if self.dof > 0 else math.nan
 
 
 def covariance_of(u_w: npt.ArrayLike, shifts: npt.ArrayLike) -> FloatArray:
-    """Covariance (n, n) of observations with scatter ``u`` (n,) and errors that all share, ``shifts`` (causes, n).
+    """Covariance (n, n) [W²] of observations with scatter ``u_w`` (n,) [W] and errors that all share, ``shifts``
+    (causes, n) [W].
 
     ``V = diag(u²) + sum_c s_c s_cᵀ`` (1).
     """
@@ -100,8 +104,8 @@ def fit_bounded(
 
     Args:
         design: X, shape (n, p).
-        y: observations (n,).
-        covariance: V, shape (n, n), positive definite; see :func:`covariance_of`.
+        y: observations (n,), in any unit; a coefficient is in that unit over the one of its column.
+        covariance: V, shape (n, n), in the unit of y squared, positive definite; see :func:`covariance_of`.
         is_bounded: (p,), True for a coefficient that cannot be negative.
         prior_mean, prior_u: m and s (p,); NaN in ``prior_u``: none but one so broad that it only keeps the fit finite.
         seed: of the draws: the same data give the same numbers.

@@ -39,11 +39,11 @@ def what_would_reduce(estimate: Estimate, to: float = 0.5) -> tuple[Reduction, .
 
     Args:
         estimate: with its budget; lines are independent of each other.
-        to: share of u that is aimed at, between 0.1 and 1; a half when not given.
+        to: share of u that is aimed at [1], between 0.1 and 1; a half when not given.
 
     Returns:
-        Reductions in the order of the budget. Empty where nothing can be said: no budget, u unknown, or a budget
-        whose squares do not sum to u² (correlated inputs: a line alone decides nothing).
+        Reductions in the order of the budget, in the unit of the estimate. Empty where nothing can be said: no budget,
+        u unknown, or a budget whose squares do not sum to u² (correlated inputs: a line alone decides nothing).
 
     >>> from benchkit.model.results import Contribution, Estimate
     >>> budget = (Contribution("torque calibration", 4.0), Contribution("speed scatter", 1.0))

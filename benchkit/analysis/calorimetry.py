@@ -13,6 +13,9 @@ This is the balancing of redundant measurements of acceptance tests (VDI 2048; f
 The two coolant sensors: what they have in common drops out of the difference, what they were found to differ by does
 not. With ``u_rise`` of the profile the error splits into a common part c and a difference d, ``u(d) = u_rise``,
 ``u(c)² = (u_in² + u_out²)/2 - u_rise²/4`` (5); without it both err on their own.
+
+Source: (1) and (2) balance of energy, textbook; (3) and (4) generalised least squares, textbook, put to use as in VDI
+2048 (from memory); (5) derived here.
 """
 
 from __future__ import annotations
@@ -70,8 +73,8 @@ def balance(first: npt.ArrayLike, second: npt.ArrayLike, covariance: npt.ArrayLi
     """Combine two ways of measuring n quantities by (3) and test them by (4).
 
     Args:
-        first, second: what the two ways gave, (n,) each.
-        covariance: of both together, (2 n, 2 n), first way first; correlations wherever they are.
+        first, second: what the two ways gave, (n,) each, in one unit (here [W]).
+        covariance: of both together, (2 n, 2 n), in that unit squared, first way first; correlations wherever they are.
 
     Raises:
         UsageError: shapes differ, or the covariance is not positive definite.

@@ -39,7 +39,7 @@ class Coverage:
 def coverage(
     estimates: Sequence[Estimate], truths: Sequence[float], probability: float = 0.95, confidence: float = 0.95
 ) -> Coverage:
-    """Count the intervals that hold their truth, with the bounds of Clopper and Pearson for the true share.
+    """Count the intervals that hold their truth, with the bounds of Clopper and Pearson for the true share [1].
 
     Pairs with a NaN on either side are left out and not counted. Estimates must be independent of each other.
 
@@ -66,7 +66,7 @@ def coverage(
 
 
 def clopper_pearson(successes: int, count: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact bounds of a share from a count; (0, 1) of nothing.
+    """Exact bounds of a share [1] from a count; (0, 1) of nothing.
 
     >>> [round(x, 4) for x in clopper_pearson(0, 10)]
     [0.0, 0.3085]

@@ -314,7 +314,8 @@ def contours(
     efficiency: npt.ArrayLike,
     levels: Sequence[float] = LEVELS,
 ) -> tuple[Contour, ...]:
-    """Lines of equal efficiency of a grid, rows of torque by columns of speed; none crosses a node that is NaN.
+    """Lines of equal efficiency [1] of a grid, rows of torque [N·m] by columns of speed [rpm]; none crosses a node
+    that is NaN.
 
     >>> line, = contours([0.0, 1.0], [0.0, 1.0], [[0.8, 0.9], [0.8, 0.9]], [0.85])
     >>> [round(n, 6) for n in line.speed_rpm]

@@ -37,7 +37,7 @@ def table_losses(
     printed: float = 0.001,
     most_torque_nm: npt.ArrayLike | None = None,
 ) -> TableLosses:
-    """Losses of a motoring efficiency table, without its fill values.
+    """Losses [W] of a motoring efficiency table, without its fill values.
 
     ``P_loss = P_shaft (1/eta - 1)`` (1), ``u = P_shaft u(eta)/eta²`` (2) with u(eta) the rounding of the table,
     ``printed / √12``.
@@ -47,7 +47,7 @@ def table_losses(
     its greatest torque at that speed, where that is given).
 
     Args:
-        speed_rpm, torque_nm, efficiency: cells, shape (n,).
+        speed_rpm, torque_nm, efficiency: cells, shape (n,) [rpm], [N·m], [1].
         printed: step of the last printed digit of the efficiency.
         most_torque_nm: greatest torque at the speed of each cell (n,), or None.
 

@@ -7,6 +7,9 @@ reserve, a part reaches its limit. Uncertainties go through by trials (JCGM 101)
 its own losses (one error for all loads where they share it) and its own thermal resistances, and keeps them throughout.
 
 The loss is that of the map, at the temperatures usual there; it does not rise with those computed here.
+
+Source: trials after JCGM 101:2008; a part steps by the exact solution of its equation, derived here; what ends a
+mission is a rule of this project.
 """
 
 from __future__ import annotations
@@ -54,21 +57,24 @@ class ThermalModel(Protocol):
         ...
 
     def start(self, trials: int) -> FloatArray:
-        """State of a drive that has soaked in its coolant, (…, trials)."""
+        """State of a drive that has soaked in its coolant (…, trials), such as rises [K]."""
         ...
 
     def step(self, state: FloatArray, loss_w: FloatArray, dt_s: float) -> FloatArray:
-        """State after ``dt_s`` of constant loss (trials,)."""
+        """State after ``dt_s`` [s] of a constant ``loss_w`` (trials,) [W]."""
         ...
 
     def temps_c(self, state: FloatArray) -> FloatArray:
-        """Temperatures (names, trials)."""
+        """Temperatures (names, trials) [°C]."""
         ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WarmingParts:
-    """Parts that warm on their own, each with one time constant: ``x' = (R P - x)/tau``, stepped exactly."""
+    """Parts that warm on their own, each with one time constant: ``x' = (R P - x)/tau``, stepped exactly.
+
+    The state is the rise x [K] of each part over the coolant (parts, trials), R [K/W], P [W], tau [s].
+    """
 
     parts: tuple[WarmingPart, ...]
     resistance: FloatArray
@@ -82,16 +88,20 @@ class WarmingParts:
 
     @property
     def limits_c(self) -> tuple[float, ...]:
+        """What each part may reach [°C]."""
         return tuple(part.limit_c for part in self.parts)
 
     def start(self, trials: int) -> FloatArray:
+        """No rise [K] (parts, trials): all parts at the temperature of the coolant."""
         return np.zeros((len(self.parts), trials))
 
     def step(self, state: FloatArray, loss_w: FloatArray, dt_s: float) -> FloatArray:
+        """Rises [K] after ``dt_s`` [s] of ``loss_w`` (trials,) [W]: ``x e^(-dt/tau) + R P (1 - e^(-dt/tau))``."""
         keep = np.exp(-dt_s / np.array([part.tau_s for part in self.parts]))[:, None]
         return np.asarray(state * keep + self.resistance * loss_w * (1.0 - keep))
 
     def temps_c(self, state: FloatArray) -> FloatArray:
+        """Temperatures (parts, trials) [°C]: coolant and rise."""
         return np.asarray(self.coolant_c + state)
 
 
@@ -289,7 +299,8 @@ def _trace(name: str, unit: str, time_s: tuple[float, ...], rows: Sequence[Float
 
 
 def of_trials(values: FloatArray, unit: str) -> Estimate:
-    """Mean, standard deviation and 95 % interval of trials; NaN where one of them is."""
+    """Mean, standard deviation and 95 % interval (equal tails) of trials (m,), in the unit given; NaN where one of
+    them is not finite."""
     if not np.all(np.isfinite(values)):
         return Estimate(math.nan, math.nan, unit)
     low, high = np.quantile(values, [0.025, 0.975])

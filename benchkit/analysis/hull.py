@@ -18,7 +18,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 def convex_hull(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> FloatArray:
-    """Closed polygon (corners + 1, 2) round the points, on axes scaled by their span, counter-clockwise.
+    """Closed polygon (corners + 1, 2) [rpm, N·m] round the points, on axes scaled by their span, counter-clockwise.
 
     Raises:
         UsageError: all points lie on one line (within 1 % of the span).

@@ -79,7 +79,7 @@ def lack_of_fit(
 def approach(torque_nm: npt.ArrayLike) -> npt.NDArray[np.int_]:
     """From which side each point was reached (n,): 1 from lower torque, -1 from higher, 0 unknown.
 
-    The points are in the order in which they were taken. Where the torque stayed (within 2 % of its span) while the
+    Torques [N·m] are in the order in which they were taken. Where the torque stayed (within 2 % of its span) while the
     speed moved, the side is that of the last step of torque.
 
     >>> approach([10.0, 50.0, 90.0, 90.0, 50.0]).tolist()

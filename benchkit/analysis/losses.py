@@ -101,7 +101,8 @@ def design(model_terms: Sequence[str], n: npt.ArrayLike, T: npt.ArrayLike, condi
 
 
 def cells(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> npt.NDArray[np.intp]:
-    """Number of the set-point of each point (n,): equal numbers differ by less than 1 % of the span in both axes.
+    """Number of the set-point of each point (n,): equal numbers differ by less than 1 % of the span in both axes,
+    speed [rpm] and torque [N·m].
 
     >>> cells([1000, 1000.1, 2000], [10, 10.001, 10]).tolist()
     [0, 0, 1]
@@ -117,7 +118,8 @@ def cells(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> npt.NDArray[np.
 
 
 def distinct_points(speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike) -> int:
-    """Number of points that differ by more than 1 % of the span (or 0.1 % of the largest) in speed or torque.
+    """Number of points that differ by more than 1 % of the span (or 0.1 % of the largest) in speed [rpm] or torque
+    [N·m].
 
     >>> distinct_points([1000, 1000.1, 2000], [10, 10.001, 10])
     2

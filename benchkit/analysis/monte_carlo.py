@@ -240,8 +240,8 @@ def propagate_distributions(
         most_trials: an end all the same.
 
     Returns:
-        m results. Where a formula has no value (NaN) in more than a tenth of 1 - p of the trials, the intervals are
-        NaN: what happens in the tail is then not known.
+        m results, each in the unit of its formula. Where a formula has no value (NaN) in more than a tenth of 1 - p of
+        the trials, the intervals are NaN: what happens in the tail is then not known.
 
     Raises:
         UsageError: an input that is not measured, correlation that is none or of an input that is not normal.
@@ -398,7 +398,7 @@ def validate_linear(linear: Estimate, found: MonteCarlo, *, digits: int = 2, use
 
 
 def bending(function: VectorFunction, inputs: Sequence[Estimate]) -> FloatArray:
-    """How much each result bends within two standard uncertainties of its inputs, over its own u (m,).
+    """How much each result bends within two standard uncertainties of its inputs, over its own u (m,) [1].
 
     Second differences along every input and every pair of inputs, from one call of the formula on all these points:
     ``max |f(x+h) + f(x-h) - 2 f(x)| / (2 u(f))`` (1), h = 2u along one input or 2u/√2 along each of two. Zero for a

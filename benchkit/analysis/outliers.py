@@ -39,8 +39,8 @@ def grubbs(values: npt.ArrayLike, alpha: float = 0.05, *, two_sided: bool = True
     Student's distribution with n - 2 degrees of freedom (alpha/n one-sided, for the greatest value).
 
     Args:
-        values: readings, shape (n,), n at least 3, no NaN.
-        alpha: probability of a false alarm.
+        values: readings, shape (n,), in any unit, n at least 3, no NaN.
+        alpha: probability of a false alarm [1].
         two_sided: False: only the greatest value is suspected.
 
     Source: F. E. Grubbs, Technometrics 11 (1969) 1, doi 10.1080/00401706.1969.10490657.

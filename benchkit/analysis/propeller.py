@@ -108,7 +108,7 @@ def power_from_cp(
 
 
 def from_rotor_notation(ct_rotor: npt.ArrayLike, cp_rotor: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Propeller coefficients (CT, CP) of rotor coefficients ``T/(rho A (w R)²)`` and ``P/(rho A (w R)³)``.
+    """Propeller coefficients (CT, CP) [1] of rotor coefficients [1] ``T/(rho A (w R)²)`` and ``P/(rho A (w R)³)``.
 
     ``CT = CT_rotor pi³/4``, ``CP = CP_rotor pi⁴/4`` (5). Source: NACA TN 2474, p. 4 (derived).
 

@@ -52,6 +52,8 @@ class Trend:
 def trend(time_s: FloatArray, values: FloatArray, order: int = 1) -> Trend:
     """Least-squares line through (n,) values, and the scatter about it (or about a parabola); memory is counted.
 
+    ``time_s`` [s]; slope in the unit of the values per second, scatter in that unit.
+
     ``u(b)² = s² tau / sum (t - t̄)²`` (1) with ``s² = sum e² / (n - 2)`` and tau the readings per independent reading of
     the residuals e; degrees of freedom ``n/tau - 2`` (2), at least 1. For independent residuals (1) is the textbook
     variance of a slope. With ``order=2`` the scatter and tau are those about a parabola.

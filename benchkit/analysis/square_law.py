@@ -111,7 +111,7 @@ def fit_test(
     (residual/u)²`` (4) with N - p degrees of freedom, given as chi² per degree of freedom.
 
     Args:
-        values: N points.
+        values: N points, in any unit; ``fitted`` and ``u`` in the same.
         fitted: what the model says there; equal within a group, or nearly.
         parameters: p, number of fitted parameters.
         groups: label of the set point of each value; None: no replicates.

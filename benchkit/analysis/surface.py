@@ -72,9 +72,9 @@ class Predicted:
 
 
 def matern(a: npt.ArrayLike, b: npt.ArrayLike, lengths: Sequence[float]) -> FloatArray:
-    """Matérn 5/2 correlation of places a (n, axes) and b (m, axes), shape (n, m).
+    """Matérn 5/2 correlation [1] of places a (n, axes) and b (m, axes), shape (n, m).
 
-    ``k = (1 + √5 r + 5 r²/3) exp(-√5 r)`` (1), r the distance in correlation lengths.
+    ``k = (1 + √5 r + 5 r²/3) exp(-√5 r)`` (1), r the distance in correlation lengths, each in the unit of its axis.
 
     >>> matern([[0.0]], [[0.0], [1.0]], [1.0]).round(4).tolist()
     [[1.0, 0.524]]

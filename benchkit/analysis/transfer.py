@@ -5,6 +5,9 @@ locked rotor, inductors, or field-weakening current, which loads the inverter wi
 other currents, voltages, frequencies and coolant. What lies outside the measured box is marked, by each variable, and
 by the leverage: how far the point lies along directions of which the measured points say little, even where every
 variable for itself is inside.
+
+Source: (1) least squares through zero, derived here; leverage, textbook of regression, its use over that of the
+measured points a rule of this project.
 """
 
 from __future__ import annotations
@@ -215,7 +218,11 @@ def _by_junction(separated: SeparatedLoss, variables: Variables) -> FloatArray:
 
 
 def outside_of(data: LossData, load: Mapping[str, float], names: set[str] | None = None) -> tuple[Outside, ...]:
-    """The variables of one load that lie outside the measured box, the farthest first."""
+    """The variables of one load that lie outside the measured box, the farthest first.
+
+    Values are in the unit of the variable; ``by`` [1] is the distance beyond the box over its span, ``ratio`` [1] the
+    value over the nearest end. A hair of rounding beyond the end counts as inside.
+    """
     found = []
     for name, values in data.variables.items():
         if name not in load or (names is not None and name not in names):

@@ -46,10 +46,10 @@ def autocorrelation(values: npt.ArrayLike) -> FloatArray:
     ``r_k = sum_i (y_i - ȳ)(y_{i+k} - ȳ) / sum_i (y_i - ȳ)²`` (1)
 
     Args:
-        values: readings, shape (n,), no NaN.
+        values: readings, shape (n,), in any unit, no NaN.
 
     Returns:
-        r, shape (n,), ``r[0] == 1``; NaN where all readings are equal.
+        r [1], shape (n,), ``r[0] == 1``; NaN where all readings are equal.
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.12.
 
@@ -65,7 +65,10 @@ def autocorrelation(values: npt.ArrayLike) -> FloatArray:
 
 
 def autocovariance(y: FloatArray) -> FloatArray:
-    """Biased autocovariance (divisor n) of every column of ``y`` (n, columns), all lags, by FFT."""
+    """Biased autocovariance (divisor n) of every column of ``y`` (n, columns), all lags, by FFT.
+
+    (n, columns), in the unit of y squared: ``c_k = sum_i (y_i - mean)(y_(i+k) - mean)/n``.
+    """
     from scipy import fft
 
     n = y.shape[0]
@@ -212,7 +215,7 @@ def propagate(
     *,
     unit: str = "1",
 ) -> Estimate:
-    """Value of ``function`` at the inputs, with the standard uncertainty that follows from theirs.
+    """Value of ``function`` at the inputs, in ``unit``, with the standard uncertainty that follows from theirs.
 
     ``u² = sum_i sum_j c_i c_j u_i u_j r_ij`` (GUM 5.2.2, eq. 16), ``c_i = df/dx_i``.
     See :func:`propagate_many` for arguments and details.

@@ -24,11 +24,11 @@ class Curve(Protocol):
     """Shape of a calibration, raw -> bench unit."""
 
     def apply(self, raw: FloatArray) -> FloatArray:
-        """Return calibrated values, same shape as ``raw``."""
+        """Return calibrated values in the bench unit, same shape as ``raw``."""
         ...
 
     def invert(self, value: FloatArray) -> FloatArray:
-        """Return the raw values that give ``value``."""
+        """Return the raw values, in the unit of the instrument, that give ``value``."""
         ...
 
     @property

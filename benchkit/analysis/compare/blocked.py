@@ -34,7 +34,10 @@ MOST_EXACT = 5000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BlockedDifference:
-    """B less A of k quantities: ``difference``, ``u`` (k,), ``dof`` of u, ``sd`` of one run (k,) and the method."""
+    """B less A of k quantities: ``difference``, ``u`` (k,), ``dof`` of u, ``sd`` of one run (k,) and the method.
+
+    All in the unit of the values, ``dof`` [1].
+    """
 
     difference: FloatArray
     u: FloatArray
@@ -46,7 +49,7 @@ class BlockedDifference:
 
     @property
     def p_value(self) -> FloatArray:
-        """Two-sided (k,)."""
+        """Two-sided p-value [1] (k,) of ``difference / u`` by Student's t."""
         with np.errstate(divide="ignore", invalid="ignore"):
             return p_two_sided(self.difference / self.u, self.dof)
 
@@ -60,7 +63,8 @@ class Order:
     time_h: FloatArray
 
     def nuisance(self, slopes: bool) -> tuple[FloatArray, int]:
-        """Columns of the blocks and, with ``slopes``, of time within those that allow it; and how many slopes."""
+        """Columns (r, c) of the blocks [1] and, with ``slopes``, of time within those that allow it [h]; and how many
+        slopes."""
         columns = [(self.block == b).astype(np.float64) for b in np.unique(self.block)]
         fitted = self.with_slope if slopes else ()
         for b in fitted:
@@ -92,7 +96,7 @@ def within_blocks(values: npt.ArrayLike, order: Order, *, slopes: bool = False) 
     """Least squares of (1) with the blocks taken out: exact where blocks hold both sides.
 
     Args:
-        values: one row a run, shape (r, k).
+        values: one row a run, shape (r, k), in any unit; the result is in the same.
         order: sides, blocks and times of the runs.
         slopes: a straight drift over time in every balanced block of four runs or more.
 
@@ -119,7 +123,7 @@ def within_blocks(values: npt.ArrayLike, order: Order, *, slopes: bool = False) 
 
 
 def residuals(values: npt.ArrayLike, order: Order, *, slopes: bool = False) -> tuple[FloatArray, int]:
-    """What blocks, side and drift leave of each run (r, k), and its degrees of freedom."""
+    """What blocks, side and drift leave of each run (r, k), in the unit of the values, and its degrees of freedom."""
     y = np.asarray(values, dtype=np.float64)
     q, kept = _basis(np.hstack([order.nuisance(slopes)[0], order.is_b.astype(np.float64)[:, None]]))
     return _without(y, q), y.shape[0] - kept
@@ -128,7 +132,8 @@ def residuals(values: npt.ArrayLike, order: Order, *, slopes: bool = False) -> t
 def block_by_block(values: npt.ArrayLike, order: Order) -> BlockedDifference:
     """The difference of each block is one value; the scatter of these values is the yardstick (paired t).
 
-    For differences that are not the same from block to block. All blocks must hold both sides.
+    For differences that are not the same from block to block. All blocks must hold both sides. ``values`` (r, k) and
+    the result are in one unit: ``u = s / sqrt(blocks)``.
 
     Raises:
         UsageError: fewer than two blocks.
@@ -144,6 +149,8 @@ def block_by_block(values: npt.ArrayLike, order: Order) -> BlockedDifference:
 
 def between_blocks(values: npt.ArrayLike, order: Order) -> BlockedDifference:
     """Blocks that hold one side each: their means are the sample, the scatter of blocks is the yardstick.
+
+    Student's t with a pooled variance; ``values`` (r, k) and the result are in one unit.
 
     Raises:
         UsageError: fewer than two blocks on a side.
@@ -177,7 +184,7 @@ def random_blocks(values: npt.ArrayLike, order: Order) -> RandomBlocks:
     balanced; for balanced ones :func:`within_blocks` gives the same difference, exactly.
 
     Args:
-        values: one a run, shape (r,).
+        values: one a run, shape (r,), in any unit; the result is in the same.
 
     Raises:
         UsageError: fewer than four runs or two blocks, or one side alone.
@@ -255,6 +262,8 @@ def random_blocks(values: npt.ArrayLike, order: Order) -> RandomBlocks:
 def difference_of_sides(values: npt.ArrayLike, order: Order, *, slopes: bool = False) -> BlockedDifference:
     """B less A by the method that the order of the runs allows; see the head of this module.
 
+    ``values`` (r, k), one row a run, and the result are in one unit.
+
     Raises:
         UsageError: one side alone, or one run of each side on days of their own.
     """
@@ -285,7 +294,7 @@ class Rearranged:
 
     @property
     def least_p(self) -> float:
-        """No arrangement of the labels can give less."""
+        """No arrangement of the labels can give less than ``1/arrangements`` [1]."""
         return 1.0 / self.arrangements
 
 
@@ -341,10 +350,10 @@ def _arrangements(order: Order, seed: int) -> tuple[FloatArray, bool] | None:
 
 
 def interaction(values: npt.ArrayLike, order: Order) -> float:
-    """p-value of "the difference is another from block to block" (F test); NaN where blocks do not repeat their sides.
+    """p-value [1] of "the difference is another from block to block" (F test); NaN where blocks do not repeat sides.
 
     Args:
-        values: one a run, shape (r,).
+        values: one a run, shape (r,), in any unit.
     """
     from scipy.special import fdtrc
 

@@ -3,6 +3,8 @@
 1. Sides, order, blocks. 2. Common operating points. 3. Shared shape, corrections, what is left of each run.
 4. Drift by reference points. 5. One value a run and region; difference by blocks. 6. Doubt about the corrections added.
 7. Verdicts.
+
+Source: the order of the steps is a rule of this project; each step has its source in its own module.
 """
 
 from __future__ import annotations
@@ -178,8 +180,8 @@ def _accepted(found: Sequence[Confounder], accepted: Mapping[str, str]) -> list[
 def shares_left(
     subject: str, runs: Sequence[RunData]
 ) -> tuple[list[FloatArray], list[FloatArray], tuple[Corrected, ...]]:
-    """Of each run what the shared shape leaves of its corrected loss, its scatter (both shares of the input power),
-    and the corrections."""
+    """Of each run what the shared shape leaves of its corrected loss (n,) and its scatter (n,), both shares of the
+    input power [1], and the corrections."""
     speed, torque = (np.concatenate([getattr(r, n) for r in runs]) for n in ("speed_rpm", "torque_nm"))
     power = np.concatenate([run.input_w for run in runs])
     floor = 0.02 * float(np.max(power))
@@ -199,7 +201,7 @@ def shares_left(
 
 
 def run_levels(subject: str, runs: Sequence[RunData]) -> FloatArray:
-    """Loss of every run over the common points, off the mean of all: per cent of the input power (runs,)."""
+    """Loss of every run over the common points, off the mean of all (runs,) [% of the input power]."""
     points = common_points(runs)
     left, _, _ = shares_left(subject, runs)
     average = region_means(points)[-1]

@@ -4,7 +4,7 @@ Winding: the loss in the resistance of the copper rises with its temperature,
 
     ``dP = P_T2 (t - t_ref) / (234.5 °C + t_ref)`` (1)
 
-P_T2 the part of the loss that goes with torque squared, 234.5 °C that of copper (IEC 60034-1). Bus: switching loss goes
+P_T2 the part of the loss that goes with torque squared, 234.5 °C that of copper (IEEE 112). Bus: switching loss goes
 with the voltage,
 
     ``dP = s P_inv (U / U_ref - 1)`` (2)
@@ -16,6 +16,8 @@ How far (1) and (2) may be off is a judgement of this project, common practice, 
 and iron that warm with the winding), 0.45 ± 0.15 for s. Where AC power is not measured P_inv is not known, and a third
 of the loss of the drive, ± a sixth of it, stands for it. The doubt is common to all points, so it is added to the
 interval of every difference in proportion to the mean correction, and does not average out.
+
+Source: (1) resistance of copper after IEEE 112 (from memory), the rest derived; (2) common practice, no source.
 """
 
 from __future__ import annotations
@@ -51,7 +53,7 @@ class Corrected:
 
     @property
     def total_w(self) -> FloatArray:
-        """All causes together (n,)."""
+        """All causes together (n,) [W]."""
         return np.asarray(np.sum(list(self.added_w.values()), axis=0))
 
 

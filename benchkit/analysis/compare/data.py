@@ -1,4 +1,7 @@
-"""What a comparison needs of a run: its points as arrays, their conditions, the zeros at rest, and the stand."""
+"""What a comparison needs of a run: its points as arrays, their conditions, the zeros at rest, and the stand.
+
+Source: rules of this project; when a shaft counts as at rest is common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -77,11 +80,11 @@ class RunData:
 
     @property
     def middle_s(self) -> float:
-        """Time of the middle of its points."""
+        """Time of the middle of its points [s, epoch]: mean of the first and the last; NaN without points."""
         return float(0.5 * (self.time_s[0] + self.time_s[-1])) if self.time_s.size else math.nan
 
     def condition(self, role: Role) -> FloatArray:
-        """A condition of every point (n,); NaN where the stand does not measure it."""
+        """A condition of every point (n,), in the bench unit of its role; NaN where the stand does not measure it."""
         return self.conditions.get(role, np.full(self.speed_rpm.shape, np.nan))
 
 
@@ -152,7 +155,10 @@ def _scatter(stand: Stand, balance: PowerBalance) -> list[float]:
 
 
 def rest_zeros(stand: Stand, stream: Stream, started_s: float, time_factor: float = 1.0) -> tuple[RestZero, ...]:
-    """Torque read at the first and at the last rest of a stream; empty where the stand never stood still."""
+    """Torque [N·m] read at the first and at the last rest of a stream; empty where the stand never stood still.
+
+    ``started_s`` is the start of the run [s, epoch]; ``time_factor`` [1] that of a simulated stand that runs faster.
+    """
     speed, torque = stand.channel_for(Role.SPEED), stand.channel_for(Role.TORQUE)
     if speed is None or torque is None or speed.name not in stream.channels or torque.name not in stream.channels:
         return ()

@@ -60,7 +60,7 @@ def control_chart(values: npt.ArrayLike, base: int | None = None) -> ControlChar
     """Individuals chart of values in the order taken.
 
     Args:
-        values: shape (n,), finite, n of 3 or more.
+        values: shape (n,), finite, n of 3 or more, in any unit; centre and limits are in the same.
         base: so many values from the first make the limits; None: all of them.
 
     Raises:

@@ -1,4 +1,8 @@
-"""The order in which runs were made: blocks, ABBA and other designs, and drift from points that were repeated."""
+"""The order in which runs were made: blocks, ABBA and other designs, and drift from points that were repeated.
+
+Source: blocks and ABBA, textbook of the design of experiments; (1) least squares about the means of groups, derived
+here; thresholds are rules of this project.
+"""
 
 from __future__ import annotations
 
@@ -99,10 +103,10 @@ def drifts(runs: Sequence[RunData], order: Order, shares: Sequence[FloatArray]) 
     """Drift of each block from set-points that a run visited twice, far apart in time.
 
     Least squares of the values of each (run, set-point) about their mean on time about its mean, so that neither
-    firmware nor set-point enters: ``s = sum dz dt / sum dt²`` (1).
+    firmware nor set-point enters: ``s = sum dz dt / sum dt²`` (1), share of the input power per hour [1/h].
 
     Args:
-        shares: what the shared shape leaves of the loss, as share of the input power, one array a run.
+        shares: what the shared shape leaves of the loss, as share of the input power [1], one array (n,) a run.
     """
     found = []
     spans = [

@@ -4,6 +4,8 @@ Stated differences come from the stand profiles in the run files: every field is
 points: temperatures, voltage, air, torque at rest, torque per ampere. A difference is *refused* (no verdict: what was
 measured is not the same thing), *corrected* (losses were brought to common conditions, with the doubt added), or
 *marked* (shown beside the verdict). Tolerances are common practice, no source.
+
+Source: rules of this project.
 """
 
 from __future__ import annotations
@@ -246,8 +248,8 @@ def measured_differences(
     """Conditions of the two sides at the common operating points, every one that is measured on both.
 
     Args:
-        weights: of each run, (m, n): its points at each common operating point.
-        matters: per cent of the input power that a zero of the torque may make.
+        weights: of each run, (m, n) [1]: its points at each common operating point.
+        matters: what a zero of the torque may make [% of the input power].
     """
     found = []
     for condition in _CONDITIONS:

@@ -3,6 +3,9 @@
 A plan is days of ABBA: four runs, A B B A, so that a straight drift over the day falls out of the difference, and a
 reference point at the beginning and the end of each run, from which drift is measured. More days give more blocks and
 more degrees of freedom; more points a run make only the scatter of the points smaller, not what differs between runs.
+
+Source: power by drawing the test of the comparison, derived here; ABBA and reference points, common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -29,7 +32,7 @@ PATTERNS = {"ABBA": "ABBA", "AB": "AB"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """How runs of one firmware differ, per cent of the input power, by region (k,).
+    """How runs of one firmware differ, by region (k,) [% of the input power].
 
     ``run`` is the standard deviation from run to run beside the scatter of points, ``point`` that scatter in the mean
     of a region, for the points of the runs seen. ``correlation`` is that between regions of the same run. ``dof``
@@ -42,7 +45,8 @@ class Noise:
     dof: float
 
     def sd(self, points_factor: float = 1.0) -> FloatArray:
-        """Standard deviation of the value of a run (k,) with so many times the points."""
+        """Standard deviation of the value of a run (k,) [% of the input power] with so many times the points:
+        ``sqrt(run² + point²/factor)``."""
         return np.asarray(np.sqrt(self.run**2 + self.point**2 / points_factor))
 
 
@@ -69,13 +73,13 @@ def noise_of(found: Comparison, subject: str = "drive") -> Noise:
 
 
 def assumed_noise(run: float, point: float, regions: int, correlation: float = 0.5) -> Noise:
-    """Noise that is stated, the same in all regions; per cent of the input power."""
+    """Noise that is stated, the same in all regions: ``run``, ``point`` [% of the input power], ``correlation`` [1]."""
     matrix = np.full((regions, regions), correlation) + (1.0 - correlation) * np.eye(regions)
     return Noise(np.full(regions, run), np.full(regions, point), matrix, math.inf)
 
 
 def order_of_days(days: int, pattern: str = "ABBA", hours_a_run: float = 1.0) -> Order:
-    """Runs of a plan: so many days with the same pattern; AB is turned round every other day."""
+    """Runs of a plan: so many days with the same pattern; AB is turned round every other day. ``hours_a_run`` [h]."""
     letters, blocks, times = [], [], []
     for day in range(days):
         own = PATTERNS[pattern] if day % 2 == 0 else PATTERNS[pattern][::-1]
@@ -98,13 +102,13 @@ def promised_power(
     seed: int = 1,
     draws: int = DRAWS,
 ) -> FloatArray:
-    """Probability (k,) that a true difference, the same in all regions, gets a verdict in each of them.
+    """Probability (k,) [1] that a true difference, the same in all regions, gets a verdict in each of them.
 
     Drawn: residuals of runs are normal with the covariance of the noise, the test is that of the comparison with the
     degrees of freedom of the plan, and the rule for many regions is applied to every draw.
 
     Args:
-        difference: per cent of the input power.
+        difference: the true one [% of the input power].
         slopes: a straight drift is fitted in every balanced day of four runs, as the comparison does.
     """
     size = float(np.sum(_beside_blocks(order, slopes) ** 2))
@@ -156,7 +160,7 @@ class Plan:
 
     @property
     def mean_power(self) -> float:
-        """Mean over the regions."""
+        """Mean of ``power`` over the regions [1]."""
         return float(self.power.mean())
 
 
@@ -175,9 +179,9 @@ def plan(
 
     Args:
         noise: as seen, or as stated.
-        difference: the one that matters, per cent of the input power.
+        difference: the one that matters [% of the input power].
         points: set-points a run, for which ``noise.point`` holds; once, twice and three times as many are tried.
-        dwell_s, warm_up_s: time at a set-point, and of thermal preconditioning before each run.
+        dwell_s, warm_up_s: time at a set-point, and of thermal preconditioning before each run [s].
 
     Raises:
         UsageError: a difference or a power that makes no sense.

@@ -1,6 +1,9 @@
 """Tests of means with exact small-sample intervals, equivalence, power, and what to do about many tests at once.
 
 All of them are for normal errors. Nothing here knows what a run is.
+
+Source: t tests, analysis of variance and power of the t test, textbook statistics; B. L. Welch, Biometrika 34 (1947) 28
+for unequal variances (from memory); others beside their functions. Checked in tests/published.
 """
 
 from __future__ import annotations
@@ -49,7 +52,7 @@ class Equivalence:
 
     @property
     def p_value(self) -> float:
-        """Larger of the two."""
+        """Larger of the two [1]."""
         return max(self.p_low, self.p_high)
 
 
@@ -66,13 +69,16 @@ class Anova:
 
     @property
     def residual_sd(self) -> float:
-        """Standard deviation within groups."""
+        """Standard deviation within groups, in the unit of the values: ``sqrt(within)``."""
         return math.sqrt(self.within)
 
 
 # ------------------------------------------------------------------------------------------------------- t
 def p_two_sided(t: npt.ArrayLike, dof: npt.ArrayLike) -> FloatArray:
-    """Two-sided p-value of Student's t with ``dof`` degrees of freedom (may be infinite); broadcasts."""
+    """Two-sided p-value [1] of Student's t [1] with ``dof`` degrees of freedom (may be infinite); broadcasts.
+
+    ``P(|T| > |t|)``; NaN without degrees of freedom.
+    """
     from scipy.special import ndtr, stdtr
 
     value, nu = np.broadcast_arrays(np.asarray(t, dtype=np.float64), np.asarray(dof, dtype=np.float64))
@@ -83,7 +89,7 @@ def p_two_sided(t: npt.ArrayLike, dof: npt.ArrayLike) -> FloatArray:
 
 
 def p_above(t: npt.ArrayLike, dof: npt.ArrayLike) -> FloatArray:
-    """One-sided p-value P(T > t); broadcasts."""
+    """One-sided p-value [1] ``P(T > t)`` of Student's t [1]; broadcasts; NaN without degrees of freedom."""
     from scipy.special import ndtr, stdtr
 
     value, nu = np.broadcast_arrays(np.asarray(t, dtype=np.float64), np.asarray(dof, dtype=np.float64))
@@ -92,7 +98,7 @@ def p_above(t: npt.ArrayLike, dof: npt.ArrayLike) -> FloatArray:
 
 
 def t_quantile(probability: float, dof: npt.ArrayLike) -> FloatArray:
-    """Quantile of Student's t; NaN without degrees of freedom.
+    """Quantile [1] of Student's t at a probability [1]; NaN without degrees of freedom.
 
     >>> round(float(t_quantile(0.975, 9)), 4)
     2.2622
@@ -107,14 +113,17 @@ def t_quantile(probability: float, dof: npt.ArrayLike) -> FloatArray:
 
 
 def of_t(difference: float, u: float, dof: float) -> MeanDifference:
-    """Test and 95 % interval of a difference whose standard uncertainty has ``dof`` degrees of freedom."""
+    """Test and 95 % interval of a difference whose standard uncertainty has ``dof`` degrees of freedom.
+
+    ``d ± t(0.975, dof) u``; ``u`` and the interval in the unit of the difference, t and p-value [1].
+    """
     t = difference / u if u > 0.0 else math.nan
     half = float(t_quantile(1.0 - ALPHA / 2.0, dof)) * u
     return MeanDifference(difference, u, dof, t, float(p_two_sided(t, dof)), difference - half, difference + half)
 
 
 def paired(a: npt.ArrayLike, b: npt.ArrayLike) -> MeanDifference:
-    """Mean of b - a over pairs, with n - 1 degrees of freedom.
+    """Mean of b - a over pairs, with n - 1 degrees of freedom, in the unit of the values.
 
     Args:
         a, b: values of each pair, shape (n,), n of 2 or more; a pair with a NaN is left out.
@@ -135,6 +144,8 @@ def paired(a: npt.ArrayLike, b: npt.ArrayLike) -> MeanDifference:
 
 def two_samples(a: npt.ArrayLike, b: npt.ArrayLike, *, equal_variance: bool = False) -> MeanDifference:
     """Mean of b less mean of a, of independent samples (Welch; Student with a pooled variance if ``equal_variance``).
+
+    ``a`` (n,), ``b`` (m,) and the result are in one unit; NaN in them is left out.
 
     Raises:
         UsageError: fewer than two values on a side.
@@ -157,6 +168,8 @@ def equivalence(
 ) -> Equivalence:
     """Two one-sided tests of a difference against ``-margin … margin`` (or ``margin … margin_high``).
 
+    Margins and u are in the unit of the difference; p-values [1], NaN where u is not above zero.
+
     Source: D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657, doi 10.1007/BF01068419.
 
     Raises:
@@ -176,7 +189,7 @@ def one_way(values: npt.ArrayLike, groups: npt.ArrayLike) -> Anova:
     """One-way analysis of variance, two-pass about the grand mean so that leading digits do not cancel.
 
     Args:
-        values: shape (n,).
+        values: shape (n,), in any unit; mean squares are in its square.
         groups: label of each value, shape (n,).
 
     Raises:
@@ -204,7 +217,7 @@ def one_way(values: npt.ArrayLike, groups: npt.ArrayLike) -> Anova:
 
 # ------------------------------------------------------------------------------------------- many tests at once
 def holm(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that any false claim among all has probability α at most (Holm).
+    """p-values [1] adjusted so that any false claim among all has probability α at most (Holm).
 
     ``p~_(i) = max_{j<=i} min(1, (m - j + 1) p_(j))`` (1). Valid whatever the dependence of the tests.
     Along the last axis; NaN stays NaN and is not counted.
@@ -220,7 +233,7 @@ def holm(p_values: npt.ArrayLike) -> FloatArray:
 
 
 def benjamini_hochberg(p_values: npt.ArrayLike) -> FloatArray:
-    """p-values adjusted so that of all claims a share α at most is false on average.
+    """p-values [1] adjusted so that of all claims a share α at most is false on average.
 
     ``p~_(i) = min_{j>=i} min(1, m/j p_(j))`` (2). For independent or positively dependent tests.
     Along the last axis; NaN stays NaN and is not counted.
@@ -259,7 +272,7 @@ def _legendre() -> tuple[FloatArray, FloatArray]:
 
 
 def power_of(difference: float, u: float, dof: float, alpha: float = ALPHA) -> float:
-    """Probability that a true ``difference`` is shown by a two-sided t test at level ``alpha``.
+    """Probability [1] that a true ``difference`` is shown by a two-sided t test at level ``alpha``.
 
     ``P(|T| > t) = E[Phi(d/u - t s) + Phi(-d/u - t s)]`` (3), s² a chi² over its ``dof`` degrees of freedom: the
     noncentral t distribution, integrated over s (Gauss-Legendre in the probability of s).

@@ -57,7 +57,10 @@ class SharedShape:
 def shared_shape(
     speed: FloatArray, torque: FloatArray, loss: FloatArray, weight_w: FloatArray, wanted: Sequence[str] | None = None
 ) -> SharedShape:
-    """Fit one loss model to the points of all runs; weights are 1/weight_w². Fewer terms where points are few."""
+    """Fit one loss model to the points of all runs: speed [rpm], torque [N·m], loss [W], each (n,).
+
+    Weights are ``1/weight_w²``, ``weight_w`` [W] (n,). Fewer terms where points are few.
+    """
     n_scale, t_scale = float(np.max(np.abs(speed))) or 1.0, float(np.max(np.abs(torque))) or 1.0
     n, T = speed / n_scale, torque / t_scale
     distinct = int(np.unique(cells(speed, torque)).size)
@@ -135,7 +138,10 @@ def common_points(runs: Sequence[RunData], divide: tuple[int, int] = (3, 3)) -> 
 
 
 def grouped(x: FloatArray, y: FloatArray) -> IntArray:
-    """Number of the set-point of each point: points that chain together within NEAR count as one."""
+    """Number of the set-point of each point (n,): points within NEAR of the first of a set-point count as one.
+
+    ``x`` and ``y`` (n,) are shares of the spans of speed and torque [1].
+    """
     order = np.lexsort((y, x))
     group = np.full(x.size, -1, dtype=np.intp)
     centres: list[tuple[float, float]] = []
@@ -192,7 +198,7 @@ def _edges(values: FloatArray, parts: int) -> FloatArray:
 
 
 def local_weights(run: RunData, points: CommonPoints) -> FloatArray:
-    """Weights (m, n) of the points of a run in its local plane at each common point; rows sum to one.
+    """Weights (m, n) [1] of the points of a run in its local plane at each common point; rows sum to one.
 
     ``z(x_0) = a`` of ``min sum K(d_i/d_q) (z_i - a - b (x_i - x_0))²``, K tricube, d_q the distance of the q-th
     nearest point. Where the nearest points do not span a plane, the direction that they lack is left out.
@@ -215,7 +221,7 @@ def local_weights(run: RunData, points: CommonPoints) -> FloatArray:
 
 
 def region_means(points: CommonPoints) -> FloatArray:
-    """Matrix (regions + 1, m) that averages common points to regions; the last row is the whole map."""
+    """Matrix (regions + 1, m) [1] that averages common points to regions; the last row is the whole map."""
     rows = [(points.region == k).astype(np.float64) for k in range(len(points.regions))]
     rows.append(np.ones(points.speed_rpm.size))
     matrix = np.stack(rows)

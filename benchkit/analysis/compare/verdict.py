@@ -1,4 +1,8 @@
-"""Verdicts in plain words, one a region of the map: better, worse, equivalent within x, not shown."""
+"""Verdicts in plain words, one a region of the map: better, worse, equivalent within x, not shown.
+
+Source: the order of the questions is a rule of this project; tests and adjustments in
+:mod:`benchkit.analysis.compare.statistics`.
+"""
 
 from __future__ import annotations
 
@@ -126,7 +130,7 @@ def verdicts(
 
 
 def adjusted(p_values: npt.ArrayLike, rule: str) -> FloatArray:
-    """p-values along the last axis after one of :data:`RULES`."""
+    """p-values [1] along the last axis after one of :data:`RULES`; NaN stays NaN."""
     if rule == "holm":
         return holm(p_values)
     return benjamini_hochberg(p_values) if rule == "bh" else np.asarray(p_values, dtype=np.float64)

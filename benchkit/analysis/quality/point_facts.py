@@ -1,4 +1,7 @@
-"""What the checks need of the rows of one operating point, read once: spectra, scatter, drift."""
+"""What the checks need of the rows of one operating point, read once: spectra, scatter, drift.
+
+Source: means, lines and products, textbook statistics; the factor of :func:`scatter` derived there.
+"""
 
 from __future__ import annotations
 
@@ -78,7 +81,11 @@ def temperatures_of(stand: Stand, channels: tuple[str, ...]) -> list[str]:
 
 
 def scatter(values: FloatArray) -> float:
-    """Standard deviation of single readings without their movement, from differences of neighbours (median)."""
+    """Standard deviation of single readings without their movement, in the unit of ``values`` (n,).
+
+    ``median |y_(k+1) - y_k| / (0.6745 sqrt 2)``: exact for independent normal readings, whose differences have sqrt 2
+    of their deviation and half of them within 0.6745 of it (derived). NaN below 50 differences.
+    """
     steps = np.abs(np.diff(values))
     if np.isnan(steps).any():
         steps = steps[~np.isnan(steps)]
@@ -86,7 +93,8 @@ def scatter(values: FloatArray) -> float:
 
 
 def trend(time_s: FloatArray, values: FloatArray) -> float:
-    """Slope of the straight line through good samples, per second; NaN of fewer than three."""
+    """Slope of the straight line through good samples (n,), in the unit of ``values`` per second: least squares,
+    ``sum (t - mean t) y / sum (t - mean t)²``; NaN of fewer than three."""
     good = ~np.isnan(values)
     if np.count_nonzero(good) < 3:
         return float("nan")

@@ -1,5 +1,7 @@
 """What the checks need of all rows of a stream, gathered a block at a time: memory is that of a second of rows and of
 the seconds' means, however long the stream is. The same, but for the last bit of a mean, however the rows are cut.
+
+Source: rules of this project; its thresholds are common practice, no source.
 """
 
 from __future__ import annotations
@@ -308,6 +310,6 @@ def gathered(stand: Stand, stream: StreamRows) -> RowFacts:
 
 
 def edges_of(mask: BoolArray) -> tuple[IntArray, IntArray]:
-    """First rows of all runs of True (m,) and the rows behind them (m,)."""
+    """First rows [1] of all runs of True (m,) and the rows behind them (m,), half open."""
     change = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
     return np.flatnonzero(change == 1), np.flatnonzero(change == -1)

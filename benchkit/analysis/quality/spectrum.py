@@ -1,4 +1,7 @@
-"""The spectrum of a steady stretch: the line that stands out most, and where a frequency appears after sampling."""
+"""The spectrum of a steady stretch: the line that stands out most, and where a frequency appears after sampling.
+
+Source: spectrum and folding, textbook of signal processing (sampling theorem); what counts as a line is derived here.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,9 @@
 Names: ``current_thd``, ``current_ripple_rms``, ``current_ripple_peak_to_peak``, ``electrical_frequency`` of one phase;
 ``dc_ripple_rms``, ``dc_ripple_peak_to_peak``, ``regeneration_peak``; ``torque_ripple``, ``torque_ripple_order_N``;
 ``torque_step_…``, ``speed_step_…``; ``switching_frequency``, ``dead_time``.
+
+Source: of each formula in its own module (harmonics, orders, steps, switching); what belongs to which role is a rule of
+this project.
 """
 
 from __future__ import annotations
@@ -34,7 +37,7 @@ STEP_NOISE = 8.0
 def burst_metrics(burst: Burst, *, pole_pairs: int, u_rate: float = 0.0) -> tuple[Metric, ...]:
     """Metrics of the longest stretch of a burst in which nothing is missing.
 
-    ``u_rate`` is the relative standard uncertainty of the sample clock (1).
+    Each metric says its unit. ``u_rate`` is the relative standard uncertainty of the sample clock [1].
     """
     start, stop = burst.whole()
     rate = burst.record.sample_rate_hz

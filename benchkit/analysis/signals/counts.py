@@ -3,7 +3,7 @@
     (1) k of n, Clopper and Pearson:  p_low = B(α/2; k, n-k+1),   p_high = B(1-α/2; k+1, n-k)      B: quantile of beta
     (2) k in a time T, Garwood:       λ_low = χ²(α/2; 2k) / 2T,   λ_high = χ²(1-α/2; 2k+2) / 2T
 
-Both hold at least what they state, for every k: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404,
+Both hold at least what they state, for every k. Sources: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404,
 doi:10.1093/biomet/26.4.404; F. Garwood, Biometrika 28 (1936) 437, doi:10.1093/biomet/28.3-4.437.
 
 The standard uncertainty that goes with a count is for tables only: half the width of the 68.27 % interval of the same
@@ -21,7 +21,7 @@ ONE_SIGMA = 0.682689492137086
 
 
 def binomial_interval(successes: int, trials: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact interval of a share (1), equation (1).
+    """Exact interval of a share [1], equation (1).
 
     Raises:
         UsageError: not a count out of a count.
@@ -32,7 +32,7 @@ def binomial_interval(successes: int, trials: int, confidence: float = 0.95) -> 
 
 
 def poisson_interval(events: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact interval of the mean of a count, equation (2) with T = 1.
+    """Exact interval of the mean of a count [1], equation (2) with T = 1.
 
     Raises:
         UsageError: not a count.
@@ -47,7 +47,7 @@ def poisson_interval(events: int, confidence: float = 0.95) -> tuple[float, floa
 
 
 def share(name: str, successes: int, trials: int, *, region: str = "", confidence: float = 0.95) -> Metric:
-    """A share with its exact interval, such as ``start_reliability``; NaN without a trial."""
+    """A share [1] with its exact interval, such as ``start_reliability``; NaN without a trial."""
     if trials == 0:
         return Metric(name, float("nan"), float("nan"), "1", "no trial", region)
     narrow = binomial_interval(successes, trials, ONE_SIGMA)
@@ -57,7 +57,7 @@ def share(name: str, successes: int, trials: int, *, region: str = "", confidenc
 
 
 def rate_per_hour(name: str, events: int, hours: float, *, region: str = "", confidence: float = 0.95) -> Metric:
-    """Events an hour with their exact interval, such as ``trips_per_hour``; NaN without time.
+    """Events an hour [1/h] with their exact interval, such as ``trips_per_hour``; NaN without time.
 
     Events of one cause come in bunches: the interval holds for those that come one by one.
     """

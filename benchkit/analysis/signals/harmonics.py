@@ -11,6 +11,9 @@ with seven harmonics and a drift, weighted by a Hann window: other tones do not 
     (3) TWD = √(X² - c² - A_1²/2) / (A_1/√2)     all that is not the fundamental, X the RMS of the band
 
 A square wave has THD √(π²/8 - 1) and a triangle √(π⁴/96 - 1) when all harmonics are counted.
+
+Sources: IEEE Std 1057 and IEC 61000-4-7 as cited at each formula; (3) and the waveforms by Parseval's theorem, (4) and
+(5) derived here.
 """
 
 from __future__ import annotations
@@ -64,14 +67,15 @@ class Harmonics:
 
     @property
     def thd(self) -> float:
-        """Equation (2), 1."""
+        """Equation (2) [1]."""
         return float(np.linalg.norm(self.amplitudes[1:]) / self.amplitudes[0])
 
 
 def fundamental(
     values: FloatArray, rate_hz: float, guess_hz: float | None = None, *, with_drift: bool = True
 ) -> Fundamental:
-    """Frequency of the fundamental, equation (1). ``guess_hz`` where another line may be stronger.
+    """Frequency [Hz] of the fundamental of a record (n,), equation (1). ``guess_hz`` [Hz] where another line may be
+    stronger.
 
     ``u_frequency_hz`` is that of the fit, with what the harmonics leave taken as noise. The time base adds its own.
 
@@ -124,7 +128,9 @@ def fundamental(
 def harmonics(
     values: FloatArray, rate_hz: float, band_hz: float | None = None, *, tracked: Fundamental | None = None
 ) -> Harmonics:
-    """Harmonics up to ``band_hz`` (default: 0.45 of the sample rate, 50 at most), equation (1).
+    """Harmonics of a record (n,) up to ``band_hz`` [Hz] (default: 0.45 of the sample rate, 50 at most), equation (1).
+
+    Amplitudes are peak, in the unit of the record.
 
     ``u_amplitude`` is σ_A = √(median of the lines that are left below the highest harmonic / ln 2); of white noise that
     is σ √(2/n) (IEEE Std 1057), and what lies above the band, such as switching ripple, is not counted.
@@ -172,7 +178,7 @@ def thd(
     tracked: Fundamental | None = None,
     region: str = "",
 ) -> Metric:
-    """Total harmonic distortion of a record (1), equation (2), over a stated band.
+    """Total harmonic distortion of a record [1], equation (2), over a stated band.
 
     The uncertainty is the larger of what the noise of the fit gives and of the scatter of the THD of parts of the
     record (four periods each at least), with the part added that noise alone pretends to be harmonics:

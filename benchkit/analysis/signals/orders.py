@@ -6,6 +6,9 @@ angle then has a line at every order (events a turn), and an order keeps its lin
     (1) angle from speed:  θ(t) = ∫ n dt  in turns, trapezoids      (2) a_k = 2 |Σ y_m exp(-2πi k m / M)| / M
 
 with R turns in the record line k is order k/R. Orders from half the samples a turn on cannot be told.
+
+Source: resampling by angle, common practice, no source; the median of lines of noise by the Rayleigh distribution,
+derived here.
 """
 
 from __future__ import annotations
@@ -37,7 +40,7 @@ class OrderSpectrum:
     """Standard uncertainty of a line, from the lines between whole orders; NaN where there is one turn only."""
 
     def at(self, order: float) -> float:
-        """Amplitude of an order that has a line.
+        """Amplitude (peak, in the unit of the record) of an order [events a turn] that has a line.
 
         Raises:
             UsageError: it has none.
@@ -49,14 +52,14 @@ class OrderSpectrum:
 
 
 def angle_from_speed(speed_rpm: FloatArray, rate_hz: float) -> FloatArray:
-    """Angle (n,) in turns from the first sample on, equation (1)."""
+    """Angle (n,) [turns] from the first sample on, for a speed (n,) [rpm] at ``rate_hz`` [Hz], equation (1)."""
     n = checked(speed_rpm, rate_hz, 2) / 60.0
     angle: FloatArray = np.concatenate([[0.0], np.cumsum(0.5 * (n[1:] + n[:-1])) / rate_hz])
     return angle
 
 
 def order_spectrum(values: FloatArray, angle_turns: FloatArray, per_turn: int | None = None) -> OrderSpectrum:
-    """Order spectrum of a record whose angle (n,) in turns rises all the way.
+    """Order spectrum of a record (n,), in its unit, whose angle (n,) [turns] rises all the way.
 
     ``per_turn`` is how many steps a turn is cut into (default: as many as the record has where the shaft is fastest).
 
@@ -97,8 +100,8 @@ def torque_ripple(
     u_of_reading: float = 0.0,
     region: str = "",
 ) -> tuple[Metric, ...]:
-    """Amplitude of each of ``orders`` as ``torque_ripple_order_N``, and of all orders to the highest of them together
-    (RMS over the mean) as ``torque_ripple``."""
+    """Amplitude [N·m] of each of ``orders`` as ``torque_ripple_order_N``, and of all orders to the highest of them
+    together (RMS over the mean) [1] as ``torque_ripple``."""
     found = order_spectrum(torque_nm, angle_turns)
     metrics = []
     for order in orders:

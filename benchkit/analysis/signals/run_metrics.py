@@ -1,6 +1,8 @@
 """Metrics of a run out of what the analysis and the event log say already: losses, heating, starts, trips.
 
 Every function gives :class:`~benchkit.model.bursts.Metric` objects with fixed names: runs can be laid side by side.
+
+Source: what is counted is a rule of this project; intervals in :mod:`benchkit.analysis.signals.counts`.
 """
 
 from __future__ import annotations
@@ -60,11 +62,11 @@ def thermal_metrics(result: RunResult, stand: Stand) -> tuple[Metric, ...]:
 
 
 def event_metrics(events: Sequence[Event], end_s: float, time_factor: float = 1.0) -> tuple[Metric, ...]:
-    """Counts out of the event log with exact intervals.
+    """Counts out of the event log with exact intervals: shares [1] and rates [1/h].
 
     ``start_reliability``: starts after which the stand ran for ``HELD_S`` or was stopped in order. ``fault_reaction``:
     stops commanded by a trip that were acknowledged at the first attempt. ``trips_per_hour`` and ``cautions_per_hour``
-    count over the time in RUNNING, in hours of the stand. ``end_s`` is the end of the log in host time.
+    count over the time in RUNNING, in hours of the stand. ``end_s`` is the end of the log in host time [s].
     """
     starts, succeeded, running_s = _starts(events, end_s)
     asked, answered = _reactions(events)

@@ -9,7 +9,8 @@ For samples x_n, window w_n and X_k = Σ w_n x_n exp(-2πi kn/N), one-sided (c_k
 Without a window s = 1 and (4) is Parseval's theorem. With one the sum of the plain lines is the mean square weighted
 by w²; ``scale`` is the s that makes the lines sum to the RMS of the record exactly. It is near 1 for a steady record.
 
-Figures of windows: F. J. Harris, Proc. IEEE 66 (1978) 51, doi:10.1109/PROC.1978.10837, table I.
+Sources: figures of windows, F. J. Harris, Proc. IEEE 66 (1978) 51, doi:10.1109/PROC.1978.10837, table I; (3) and (4)
+textbook of signal processing, s derived here.
 """
 
 from __future__ import annotations
@@ -64,17 +65,17 @@ class Spectrum:
 
     @property
     def rms(self) -> float:
-        """Root of the sum of all lines: the RMS of the record."""
+        """Root of the sum of all lines: the RMS of the record, in its unit."""
         return sqrt(float(self.power.sum()))
 
     def band_rms(self, low_hz: float, high_hz: float) -> float:
-        """RMS of the lines from ``low_hz`` to ``high_hz``, both included."""
+        """RMS of the lines from ``low_hz`` to ``high_hz`` [Hz], both included, in the unit of the record."""
         inside = (self.frequency_hz >= low_hz) & (self.frequency_hz <= high_hz)
         return sqrt(float(self.power[inside].sum()))
 
 
 def window_values(window: Window, n: int) -> FloatArray:
-    """The window (n,), periodic."""
+    """The window (n,) [1], periodic: ``w_k = sum_j (-1)^j a_j cos(2 pi j k/n)``."""
     angle = 2.0 * pi * np.arange(n) / n
     values = np.zeros(n)
     for j, a in enumerate(COSINES[window]):
@@ -83,7 +84,7 @@ def window_values(window: Window, n: int) -> FloatArray:
 
 
 def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -> Spectrum:
-    """Spectrum of a record (n,) sampled at ``rate_hz``, equations (1) to (4).
+    """Spectrum of a record (n,) sampled at ``rate_hz`` [Hz], equations (1) to (4), in the unit of the record.
 
     >>> s = spectrum(2.0 * np.sin(2 * np.pi * 50.0 * np.arange(1000) / 1000.0), 1000.0, Window.NONE)
     >>> round(float(s.amplitude[50]), 9), round(s.rms**2, 9)
@@ -118,7 +119,7 @@ def spectrum(values: FloatArray, rate_hz: float, window: Window = Window.HANN) -
 
 
 def scalloping(window: Window) -> float:
-    """Amplitude that a tone half way between two lines is read with, over that of a tone on a line (1).
+    """Amplitude that a tone half way between two lines is read with, over that of a tone on a line [1].
 
     >>> from math import log10
     >>> round(-20 * log10(scalloping(Window.NONE)), 2), round(-20 * log10(scalloping(Window.HANN)), 2)
@@ -128,7 +129,7 @@ def scalloping(window: Window) -> float:
 
 
 def leakage(window: Window, n: int = 4096, half_width_bins: int | None = None) -> float:
-    """Largest share of the power of a tone that lies outside its main lobe, for any place between two lines (1).
+    """Largest share of the power of a tone that lies outside its main lobe, for any place between two lines [1].
 
     This is what a record that does not hold a whole number of periods may show beside a tone; with a whole number the
     share is 0. ``half_width_bins`` takes the place of the half width of the main lobe.
@@ -162,7 +163,7 @@ def _dirichlet(x: FloatArray, n: int) -> npt.NDArray[np.complex128]:
 
 
 def checked(values: FloatArray, rate_hz: float, least: int) -> FloatArray:
-    """The record as floats.
+    """The record (n,) as floats, in its unit; ``rate_hz`` [Hz].
 
     Raises:
         UsageError: too short, a value that was not measured, or no rate.

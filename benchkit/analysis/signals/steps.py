@@ -10,6 +10,8 @@ State levels come from the histogram of the record (IEEE Std 181, 5.2.1): the mo
 refined to the mean of the samples in the bin of the mode. A level that is known is better given.
 
 Second-order system with damping ratio ζ: overshoot 100 exp(-πζ/√(1-ζ²)); first order: transition duration τ ln 9.
+
+Source: IEEE Std 181-2011 as cited above; second-order and first-order responses, textbook of control.
 """
 
 from __future__ import annotations
@@ -60,17 +62,17 @@ class Step:
 
     @property
     def amplitude(self) -> float:
-        """After less before."""
+        """After less before, in the unit of the record."""
         return self.after - self.before
 
     @property
     def transition_s(self) -> float:
-        """Transition duration, equation (2)."""
+        """Transition duration [s], equation (2)."""
         return self.t90_s - self.t10_s
 
 
 def state_levels(values: FloatArray, bins: int = BINS) -> StateLevels:
-    """Low and high state by the histogram of a record.
+    """Low and high state by the histogram of a record (n,), in its unit.
 
     Raises:
         UsageError: the record has no two levels.
@@ -99,7 +101,8 @@ def step(
     *,
     settled_percent: float = SETTLED_PERCENT,
 ) -> Step:
-    """The first step of a record, equations (1) to (5). ``levels`` are those before and after, where they are known.
+    """The first step of a record (n,), equations (1) to (5). ``levels`` are those before and after, in the unit of the
+    record, where they are known; ``rate_hz`` [Hz].
 
     ``u_time_s`` is that of noise at the slope of the crossing and of straight lines between samples; ``u_percent`` that
     of noise and of the levels.
@@ -151,7 +154,8 @@ def step(
 def step_metrics(
     found: Step, name: str, unit: str, *, u_of_reading: float = 0.0, region: str = ""
 ) -> tuple[Metric, ...]:
-    """The figures of a step as metrics ``NAME_step_…``."""
+    """The figures of a step as metrics ``NAME_step_…``: amplitude in ``unit``, transition and settling [s], overshoot
+    and undershoot [%]; ``u_of_reading`` [1] is the relative standard uncertainty of the channel."""
     levels = f"levels {found.before:.5g} and {found.after:.5g} {unit}"
     u_amplitude = sqrt(2.0 * found.u_level**2 + (u_of_reading * found.amplitude) ** 2)
     u_duration = sqrt(2.0) * found.u_time_s
@@ -166,7 +170,7 @@ def step_metrics(
 
 
 def crossings(values: FloatArray, level: float, *, rising: bool, start: int = 0) -> FloatArray:
-    """Places (in samples, straight between two) where a record goes through ``level``."""
+    """Places (m,) [samples, straight between two] where a record (n,) goes through ``level``, in its unit."""
     y = np.asarray(values, dtype=np.float64)[start:]
     above = y >= level
     at = np.flatnonzero(~above[:-1] & above[1:]) if rising else np.flatnonzero(above[:-1] & ~above[1:])

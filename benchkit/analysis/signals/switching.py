@@ -7,6 +7,9 @@
 
 A straight line between two samples is exact for an edge that is a ramp of at least two samples; a steeper edge is known
 to within a sample, ± T/√12 (type B).
+
+Source: (1) reference level of IEEE Std 181 as in :mod:`benchkit.analysis.signals.steps`; (2) least squares and (3),
+derived here; T/√12 the rectangular law of JCGM 100, 4.3.7.
 """
 
 from __future__ import annotations
@@ -29,7 +32,7 @@ LARGEST_SPREAD = 0.1
 
 
 def edges(values: FloatArray, rate_hz: float, *, rising: bool) -> tuple[FloatArray, float]:
-    """Times (m,) of the edges from the first sample on, s, and the standard uncertainty of one, equation (1).
+    """Times (m,) [s] of the edges from the first sample on, and the standard uncertainty of one [s], equation (1).
 
     Raises:
         UsageError: the record has no two levels.
@@ -54,7 +57,7 @@ def edges(values: FloatArray, rate_hz: float, *, rising: bool) -> tuple[FloatArr
 
 
 def switching_frequency(leg_voltage: FloatArray, rate_hz: float, *, u_rate: float = 0.0, region: str = "") -> Metric:
-    """Switching frequency of a leg, Hz, equation (2). ``u_rate`` is the relative uncertainty of the sample clock.
+    """Switching frequency of a leg [Hz], equation (2). ``u_rate`` [1] is the relative uncertainty of the sample clock.
 
     NaN with fewer than three edges: nothing switches.
     """
@@ -74,7 +77,7 @@ def switching_frequency(leg_voltage: FloatArray, rate_hz: float, *, u_rate: floa
 
 
 def dead_time(upper: FloatArray, lower: FloatArray, rate_hz: float, *, region: str = "") -> Metric:
-    """Mean time in which both sides of a leg are off, s, equation (3); the least of them in the note.
+    """Mean time in which both sides of a leg are off [s], equation (3); the least of them in the note.
 
     NaN where the two sides do not take turns. Negative: both sides are on together.
     """

@@ -3,6 +3,9 @@
 A heat run holds one load. Its end is extrapolated with a network fitted to what has been seen (losses and coolant
 included where they are measured), and with the growth of the loss itself: resistance loss rises with temperature,
 so a winding that is 15 K from its end will be heated more there than it is now.
+
+Source: (1) to (3) derived here; thermal equilibrium after IEC 60034-1 (from memory); shares of hot spots, common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -358,7 +361,7 @@ def is_steady(
     change_k: float = STEADY_K,
     over_s: float = STEADY_OVER_S,
 ) -> SteadyLabel:
-    """Whether all named channels are in thermal equilibrium: the label of the one that is furthest from it.
+    """Whether all named channels [°C] are in thermal equilibrium: the label of the one that is furthest from it.
 
     After IEC 60034-1 (from memory) by a change of at most 1 K in half an hour; each channel is judged with its
     uncertainty (:func:`~benchkit.analysis.settled.change_label`), and one that is not steady decides.

@@ -77,6 +77,9 @@ def thermal_run(
 ) -> ThermalRun:
     """A checked :class:`ThermalRun`; a scalar reference or loss holds for the whole run.
 
+    Times (n,) [s], temperature (n,) [°C] with NaN where it was not measured, reference (n,) [°C], losses (n,) or
+    (n, kinds) [W]; ``u_temp_k`` [K] weights runs against each other.
+
     Raises:
         UsageError: times that do not rise, too few readings, a gap in losses or reference, a weight not positive.
     """
@@ -255,7 +258,10 @@ class Problem:
         self.width = self.kinds + len(runs)
 
     def of_one(self, tau: float) -> tuple[FloatArray, FloatArray]:
-        """Columns (readings, width) of one time constant, and the lag of the reference (readings,)."""
+        """Columns (readings, width) of one time constant [s], and the lag of the reference (readings,).
+
+        Both over ``u_temp_k``: columns of losses [W/K], then of starts [1/K]; the lag [1].
+        """
         X = np.zeros((self.y.size, self.width), order="F")
         known = np.zeros(self.y.size)
         row = 0
@@ -272,7 +278,7 @@ class Problem:
         return X, known
 
     def split(self, values: FloatArray) -> tuple[FloatArray, ...]:
-        """Weighted residuals (readings,) back to one array a run, in kelvin, NaN where nothing was measured."""
+        """Weighted residuals (readings,) [1] back to one array a run [K], NaN where nothing was measured."""
         out, row = [], 0
         for run, good in zip(self.runs, self.good, strict=True):
             n = int(np.count_nonzero(good))
@@ -302,12 +308,13 @@ class At:
         self.left = left - self.X @ more
 
     def project(self, columns: FloatArray) -> FloatArray:
-        """Linear parameters of ``columns`` (readings, ...)."""
+        """Linear parameters of weighted ``columns`` (readings, ...) [1]: by tau, resistances [K/W], then starts [K]."""
         scale = self.length if columns.ndim == 1 else self.length[:, None]
         return np.asarray(self.inverse @ ((self.X.T @ columns) / scale) / scale)
 
     def slopes(self) -> FloatArray:
-        """Derivatives (readings, order) of the model by ln tau_i, the linear parameters held, by differences."""
+        """Derivatives (readings, order) [1] of the weighted model by ln tau_i, the linear parameters held, by
+        differences."""
         step = 1e-5
         out = np.empty((self.left.size, self.tau.size), order="F")
         weights = reference_weights(self.tau)
@@ -412,7 +419,7 @@ def _thinned(run: ThermalRun, most: int) -> ThermalRun:
 
 
 def part_of(run: ThermalRun, keep: slice | npt.NDArray[np.bool_]) -> ThermalRun:
-    """Some rows of a run, the first among them."""
+    """Some rows of a run, the first among them; units as in the run."""
     return replace(
         run,
         time_s=run.time_s[keep],

@@ -1,4 +1,7 @@
-"""The first-order lag, stepped exactly: every thermal network is a sum of these."""
+"""The first-order lag, stepped exactly: every thermal network is a sum of these.
+
+Source: sampled systems, textbook, named at :func:`lag`; the rest derived.
+"""
 
 from __future__ import annotations
 
@@ -18,9 +21,9 @@ def lag(time_s: npt.ArrayLike, values: npt.ArrayLike, tau_s: float, *, start: fl
 
     Args:
         time_s: sample times (n,) [s], rising; need not be even.
-        values: input u (n,).
+        values: input u (n,), in any unit; the output is in the same.
         tau_s: time constant [s], positive.
-        start: output at the first time; None: at rest with the first input.
+        start: output at the first time, same unit; None: at rest with the first input.
 
     Source: Åström and Wittenmark, *Computer-Controlled Systems*, 3rd ed. 1997, ch. 2 (from memory); derived.
 
@@ -51,7 +54,7 @@ class Steps:
         self._bands[1, :-1] = -phi
 
     def lag(self, values: FloatArray, start: float | None = None) -> FloatArray:
-        """As :func:`lag`, for ``values`` (n,)."""
+        """As :func:`lag`, for ``values`` (n,), in their unit."""
         from scipy.linalg.blas import dtbsv
 
         y = np.empty(values.size)
@@ -60,7 +63,7 @@ class Steps:
         return np.asarray(dtbsv(1, self._bands, y, lower=1, diag=1, overwrite_x=1)) if y.size else y
 
     def decays(self) -> FloatArray:
-        """``exp(-(t - t_0)/tau)`` (n,)."""
+        """``exp(-(t - t_0)/tau)`` (n,) [1]."""
         from scipy.linalg.blas import dtbsv
 
         y = np.zeros(self._bands.shape[1])
@@ -81,5 +84,5 @@ def check_times(t: FloatArray) -> None:
 
 
 def decays(time_s: FloatArray, tau_s: float) -> FloatArray:
-    """``exp(-(t - t_0)/tau)`` (n,): what is left of a start away from rest."""
+    """``exp(-(t - t_0)/tau)`` (n,) [1]: what is left of a start away from rest; t and tau [s]."""
     return np.asarray(np.exp(-(time_s - time_s[0]) / tau_s))

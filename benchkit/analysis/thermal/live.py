@@ -4,6 +4,9 @@ Pure: time is an argument, a state goes in and a state comes out. The estimate i
 so a sensor that fails, a pump that stops or a loss that has changed shows as a difference that stays.
 
 It is an estimate beside the limits and takes the place of none: a software trip is not a safety function.
+
+Source: (1) the exact step of :mod:`benchkit.analysis.thermal.lags`; (2) derived here; window and level of the test are
+rules of this project.
 """
 
 from __future__ import annotations
@@ -60,6 +63,8 @@ class LiveState:
 def live_model(foster: Foster, *, sd_k: float, memory_s: float, u_k: float = 0.0) -> LiveModel:
     """Model of a fitted Foster form.
 
+    ``sd_k`` [K], ``memory_s`` [s] and ``u_k`` [K] say how well it fitted, see :class:`LiveModel`.
+
     Raises:
         UsageError: standard deviation or memory that is not positive.
     """
@@ -76,7 +81,8 @@ def live_model(foster: Foster, *, sd_k: float, memory_s: float, u_k: float = 0.0
 
 
 def start(model: LiveModel, time_s: float, temp_c: float, reference_c: float, loss_w: float = 0.0) -> LiveState:
-    """State of a part that was long at ``temp_c``: the rise lies on its lags by their resistances."""
+    """State at ``time_s`` [s] of a part that was long at ``temp_c`` [°C]: the rise [K] lies on its lags by their
+    resistances. ``reference_c`` [°C] and ``loss_w`` [W] are the inputs now."""
     total = sum(model.resistance_k_w)
     rise = tuple((temp_c - reference_c) * R / total for R in model.resistance_k_w)
     return LiveState(time_s, rise, (reference_c,) * len(rise), loss_w, reference_c, temp_c)
@@ -85,7 +91,7 @@ def start(model: LiveModel, time_s: float, temp_c: float, reference_c: float, lo
 def step(
     model: LiveModel, state: LiveState, time_s: float, loss_w: float, reference_c: float, measured_c: float = math.nan
 ) -> LiveState:
-    """State at ``time_s``, inputs straight since the last step; ``measured_c`` NaN: no reading.
+    """State at ``time_s`` [s], inputs straight since the last step; ``measured_c`` [°C] NaN: no reading.
 
     ``x' = phi x + (g - phi) u + (1 - g) u'`` (1) for every lag. Innovation test: the difference measured less
     estimated is smoothed over a window of four memory times, which leaves ``sd² memory/(memory + window)`` of a
@@ -139,7 +145,7 @@ def allowed_k(model: LiveModel) -> float:
 
 
 def time_to_limit_s(model: LiveModel, state: LiveState, limit_c: float) -> float:
-    """Seconds until the estimate reaches a limit if loss and reference stay as they are now; NaN where it never does.
+    """Time [s] until the estimate reaches a limit if loss and reference stay as they are now; NaN where it never does.
 
     0 beyond the limit; NaN, too, while the state is not known or no longer matches.
     """

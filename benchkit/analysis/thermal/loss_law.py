@@ -1,4 +1,8 @@
-"""Loss of a heated part by current, speed and its own temperature."""
+"""Loss of a heated part by current, speed and its own temperature.
+
+Source: growth of resistance with temperature, constant of copper after IEEE 112 (from memory); losses with n and n²,
+textbook of electrical machines.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +55,9 @@ def fit_loss_law(
     u_loss_w: npt.ArrayLike | None = None,
     alpha_per_k: float = ALPHA_COPPER_20,
 ) -> LossLaw:
-    """Law (1) through losses at points (n,); terms that the speeds do not tell apart are left out, the square first.
+    """Law (1) through losses [W] at points (n,): currents [A], speeds [rpm], temperatures [°C], ``alpha_per_k`` [1/K].
+
+    Terms that the speeds do not tell apart are left out, the square first.
 
     No coefficient may be negative: a term whose best coefficient is negative is left out, too.
 

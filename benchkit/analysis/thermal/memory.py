@@ -24,7 +24,10 @@ class Memory:
     time: float
 
     def apply(self, columns: FloatArray) -> FloatArray:
-        """``Γ J`` for columns (size, p): the Toeplitz matrix of ``gamma``, by FFT."""
+        """``Γ J`` for columns (size, p): the Toeplitz matrix of ``gamma``, by FFT; unit of gamma times that of J.
+
+        Source: a Toeplitz matrix as a part of a circulant one, textbook.
+        """
         from scipy import fft
 
         n = self.size
@@ -42,7 +45,7 @@ def memory_of(residuals: npt.ArrayLike) -> Memory:
 
     ``e_k = sum_m phi_m e_(k-m) + noise`` (1), phi by the recursion of Levinson and Durbin from the first
     :data:`MOST_LAGS` coefficients; gamma follows from (1) for all lags. ``time = sigma²/((1 - sum phi)² gamma_0)``
-    (2), at least 1: negative memory is given no credit.
+    (2), at least 1: negative memory is given no credit. gamma is in the unit of the residuals squared, time [1].
 
     Source: Brockwell and Davis, *Time Series: Theory and Methods*, 2nd ed. 1991, ch. 5 and 8 (from memory).
     """

@@ -3,6 +3,9 @@
 A **Cauer** form is the ladder that can be pointed at: capacity C_1 is the heated part (winding, junction), R_1 leads to
 C_2, and the last resistance leads to the coolant. A **Foster** form is a sum of lags with the same response at the
 heated node; its parts are no bodies. Both describe the same measurement, so a fit finds the one and gives the other.
+
+Source: Foster and Cauer forms, textbook of network synthesis; modes, textbook of linear systems; (6), (7) and the loss
+slope derived here.
 """
 
 from __future__ import annotations
@@ -171,7 +174,7 @@ def impedance(foster: Foster, time_s: npt.ArrayLike) -> FloatArray:
 
 
 def reference_weights(tau_s: FloatArray) -> FloatArray:
-    """Weights (n,) by which lags of the reference temperature add up at the heated end of a ladder.
+    """Weights (n,) [1] by which lags of the reference temperature add up at the heated end of a ladder.
 
     The heated end is the free end: ``T_1/T_ref = 1/prod_i (1 + s tau_i)`` (6), in partial fractions
     ``w_i = prod_{k != i} tau_i/(tau_i - tau_k)`` (7). They sum to one.

@@ -1,4 +1,9 @@
-"""How many nodes a record shows: by what each order predicts of readings it has not seen. Bootstrap and profile too."""
+"""How many nodes a record shows: by what each order predicts of readings it has not seen. Bootstrap and profile too.
+
+Source: left-out prediction and the profile of a sum of squares, textbook statistics; what counts as better is a rule of
+this project; a fixed part and a film that goes with a power of the flow, common practice, no source, its exponent
+Dittus and Boelter (from memory).
+"""
 
 from __future__ import annotations
 
@@ -62,7 +67,7 @@ def choose_order(
     u_sensor_k: float = 0.0,
     u_loss_relative: float = 0.0,
 ) -> OrderChoice:
-    """The lowest order that predicts left-out readings within 5 % of the best.
+    """The lowest order [nodes] that predicts left-out readings within 5 % of the best, by their RMS [K].
 
     An order that the record determines goes before one that it does not, unless it predicts less than half as well.
 
@@ -144,7 +149,8 @@ def _rms(values: FloatArray) -> float:
 
 # --------------------------------------------------------------------------------------------------- uncertainty
 def bootstrap(runs: Sequence[ThermalRun], fit: NetworkFit, *, draws: int = 200, seed: int = 0) -> FloatArray:
-    """Parameters (draws, p) of fits to records with drawn residuals: ln tau, then R, as ``NetworkFit.parameters``.
+    """Parameters (draws, p) of fits to records with drawn residuals: ln tau, then R [K/W], as
+    ``NetworkFit.parameters``.
 
     Residuals are drawn in stretches of several memory times (moving blocks), so that drawn records remember as the
     measured one does. Calibration is not drawn: it moves all readings alike and is in ``covariance`` alone.
@@ -174,7 +180,9 @@ def bootstrap(runs: Sequence[ThermalRun], fit: NetworkFit, *, draws: int = 200, 
 
 
 def profile_tau(runs: Sequence[ThermalRun], fit: NetworkFit, i: int, tau_s: npt.ArrayLike) -> FloatArray:
-    """Sum of squares over that of the best fit, less one, times the independent readings: a profile of tau i.
+    """Sum of squares over that of the best fit, less one, times the independent readings [1]: a profile of tau i.
+
+    ``dof (S(tau_i)/S_min - 1)``, one for each of ``tau_s`` (m,) [s].
 
     For each given time constant the others and all linear parameters are fitted anew. Below 3.84 a value lies inside
     the 95 % region (chi² with one degree of freedom). A profile that stays low to one side says that the record gives
@@ -213,7 +221,7 @@ class FlowLaw:
     correlation: tuple[tuple[float, ...], ...]
 
     def resistance(self, flow_lpm: float) -> Estimate:
-        """R with its uncertainty at a flow; NaN outside the tested flows."""
+        """R [K/W] (1) with its uncertainty at a flow [L/min]; NaN outside the tested flows."""
         from benchkit.analysis.uncertainty import propagate
 
         if not self.flow_min_lpm <= flow_lpm <= self.flow_max_lpm:
@@ -233,7 +241,7 @@ FILM_EXPONENT = 0.8
 
 
 def flow_law(flow_lpm: Sequence[float], resistance: Sequence[Estimate], exponent: float | None = None) -> FlowLaw:
-    """Law (1) through resistances that were fitted at different coolant flows.
+    """Law (1) through resistances [K/W] that were fitted at different coolant flows [L/min].
 
     With four flows or more the exponent is fitted; below that it is ``exponent``, or :data:`FILM_EXPONENT`.
 

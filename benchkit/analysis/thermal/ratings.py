@@ -7,6 +7,9 @@ goes with current, speed and its own temperature::
 
 At constant current the growth with temperature is a negative conductance: it lengthens the time constants, raises the
 end, and above some current there is no end at all.
+
+Source: growth of resistance with temperature, textbook, (3) derived here from (1); thermal classes after IEC 60085
+(from memory); (2) see there.
 """
 
 from __future__ import annotations
@@ -58,7 +61,7 @@ def thermal_class_limit_c(name: str) -> float:
 def overload_factor(
     on_s: float, off_s: float, heating_tau_s: float, cooling_tau_s: float, constant_share: float = 0.0
 ) -> float:
-    """Load in turns over the continuous load that ends at the same peak temperature.
+    """Load in turns over the continuous load that ends at the same peak temperature [1].
 
     ``p = sqrt((1 + a)(1 - e^(-t_on/tau_h - t_off/tau_c))/(1 - e^(-t_on/tau_h)) - a)`` (2), a the constant loss over
     the loss that goes with the square of the load, at rated load. One body; tau_c differs from tau_h where a fan stands
@@ -175,7 +178,10 @@ def derating_map(
     *,
     u_coolant_k: float = 0.0,
 ) -> tuple[tuple[Rating, ...], ...]:
-    """Ratings, a row for each coolant temperature, a column for each speed."""
+    """Ratings, a row for each coolant temperature [°C], a column for each speed [rpm]; see :func:`rating`.
+
+    ``torque_per_amp`` [N·m/A]; ``u_coolant_k`` [K] is common to all.
+    """
     return tuple(
         tuple(rating(parts, Estimate(t, u_coolant_k, "°C"), n, torque_per_amp) for n in speed_rpm) for t in coolant_c
     )

@@ -1,4 +1,8 @@
-"""How long a load may be held, what may be held for a time or in turns, and how long a part must rest."""
+"""How long a load may be held, what may be held for a time or in turns, and how long a part must rest.
+
+Source: (1) and (2) derived here from the modes of :mod:`benchkit.analysis.thermal.networks`; duties S1 to S3 in the
+words of IEC 60034-1 (from memory); trials after JCGM 101:2008.
+"""
 
 from __future__ import annotations
 
@@ -79,6 +83,8 @@ def course(
 ) -> Course:
     """Course (1) of the heated node of a ladder from any start temperatures, growth of the loss included.
 
+    Current [A], speed [rpm], temperatures [°C].
+
     ``start_c`` is one temperature for all nodes, or (nodes,); see :func:`steady_start` for the start after a long load.
     """
     slope = law.square_w_a2 * current_a**2 * law.alpha_per_k
@@ -107,7 +113,7 @@ def steady_start(cauer: Cauer, law: LossLaw, current_a: float, speed_rpm: float,
 
 
 def heat_evenly(fit: NetworkFit, kind: int, temp_c: float, coolant_c: float) -> FloatArray:
-    """Start temperatures (nodes,) of a ladder whose heated node has ``temp_c`` and which was long at one load."""
+    """Start temperatures (nodes,) [°C] of a ladder whose heated node has ``temp_c`` and which was long at one load."""
     cauer = cauer_of(fit.foster(kind))
     from_end = np.cumsum(cauer.resistance_k_w[::-1])[::-1]
     return np.asarray(coolant_c + (temp_c - coolant_c) * from_end / from_end[0])

@@ -169,6 +169,8 @@ def impedance_from_cooling(
     Args:
         loss: loss before switch-off [W].
         u_sensor_k: uncertainty of temperature *differences* [K] (a constant error drops out).
+
+    Source: (1) derived; JEDEC JESD51-14 measures impedance by cooling, too (from memory).
     """
     t, temp = np.asarray(time_s, dtype=np.float64), np.asarray(temp_c, dtype=np.float64)
     start = junction_at_switch_off(t, temp, first_s=first_s, last_s=last_s)
