@@ -5,7 +5,7 @@ asks for, and scatter. The level of a run is ``L_i = a_i + mean(c)`` (2): what i
 set-points. Least squares over (1) need not have every run at every set-point, only a chain of shared ones.
 
 Source: two-way classification without interaction, unequal numbers in the cells: H. Scheffé, The Analysis of Variance,
-Wiley 1959, chapter 4.4. Lines and means: JCGM 100:2008, 4.2 and H.3.
+Wiley 1959, chapter 4. Lines and means: JCGM 100:2008, 4.2 and H.3.
 """
 
 from __future__ import annotations

@@ -153,9 +153,7 @@ def _below(name: str, problems: Sequence[str]) -> bool:
     return any(place == "." or name.startswith(place) for place in unread)
 
 
-def _changes(
-    known: dict[str, Stamp], found: Sequence[Entry], gone: set[str], problems: Sequence[str]
-) -> Changes:
+def _changes(known: dict[str, Stamp], found: Sequence[Entry], gone: set[str], problems: Sequence[str]) -> Changes:
     left = {known[name].content_sha256: name for name in sorted(gone, reverse=True) if known[name].content_sha256}
     new, changed, moved = [], [], []
     for entry in found:
@@ -174,6 +172,4 @@ def _changes(
         ):
             changed.append(entry)
     came_from = {before for before, _ in moved}
-    return Changes(
-        tuple(new), tuple(changed), tuple(moved), tuple(sorted(gone - came_from)), tuple(problems)
-    )
+    return Changes(tuple(new), tuple(changed), tuple(moved), tuple(sorted(gone - came_from)), tuple(problems))
