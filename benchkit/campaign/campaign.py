@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -70,7 +70,7 @@ class _Plan:
 Progress = Callable[[int, int], None]
 
 
-def run_campaign(folder: Path, out: Path, settings: Settings = Settings(), progress: Progress | None = None) -> Made:  # noqa: B008
+def run_campaign(folder: Path, out: Path, settings: Settings = Settings(), progress: Progress | None = None) -> Made:
     """Analyse every closed run of a folder and write tables to ``out``; a run that cannot be used is skipped, with
     its reason in the result.
 
@@ -124,7 +124,7 @@ def run_campaign(folder: Path, out: Path, settings: Settings = Settings(), progr
     return Made(campaign, len(good) - reused, reused, cpu_s, files)
 
 
-def _outcomes(tasks: Sequence[Task], settings: Settings) -> Iterator[Done]:
+def _outcomes(tasks: Sequence[Task], settings: Settings) -> Generator[Done, None, None]:
     if tasks:
         yield from run_tasks(tasks, workers=settings.workers, scheduler=settings.scheduler)
 

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from typing import Any
 
 from benchkit.campaign.task import Outcome, Task, do
 from benchkit.errors import LinkError, UsageError
@@ -107,14 +108,14 @@ def _nothing() -> None:
 
 def _on_cluster(tasks: Iterable[Task], address: str) -> Iterator[Done]:
     try:
-        from distributed import Client
-        from distributed.scheduler import KilledWorker
+        import distributed
     except ImportError as error:
         raise UsageError(
             "a scheduler needs the extra 'cluster'", remedy="Install it: pip install 'benchkit[cluster]'."
         ) from error
+    cluster: Any = distributed  # its types are incomplete
     try:
-        client = Client(address, timeout=CONNECT_S, set_as_default=False, name="benchkit-campaign")
+        client = cluster.Client(address, timeout=CONNECT_S, set_as_default=False, name="benchkit-campaign")
     except (OSError, TimeoutError, ValueError) as error:
         raise LinkError(
             f"the scheduler does not answer: {error}",
@@ -132,7 +133,7 @@ def _on_cluster(tasks: Iterable[Task], address: str) -> Iterator[Done]:
                 remedy=f"Start some: 'dask worker {address} --nthreads 1'.",
             ) from error
         waiting = iter(tasks)
-        under_way = {}
+        under_way: dict[Any, Task] = {}
         while True:
             room = AHEAD * max(1, sum(client.nthreads().values())) - len(under_way)
             for _ in range(max(room, 0)):
@@ -143,13 +144,11 @@ def _on_cluster(tasks: Iterable[Task], address: str) -> Iterator[Done]:
                 under_way[client.submit(do, task, pure=False)] = task
             if not under_way:
                 return
-            from distributed import wait as wait_for
-
-            for future in wait_for(list(under_way), return_when="FIRST_COMPLETED").done:
+            for future in cluster.wait(list(under_way), return_when="FIRST_COMPLETED").done:
                 task = under_way.pop(future)
                 try:
                     outcome = future.result()
-                except KilledWorker:
+                except cluster.KilledWorker:
                     outcome = Outcome(reason=DIED)
                 except (ImportError, AttributeError) as error:
                     outcome = Outcome(reason=f"a worker does not know benchkit: {error}", is_foreign=True)

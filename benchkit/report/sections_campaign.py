@@ -101,9 +101,9 @@ def _summary(found: Campaign) -> list[Block]:
 
 
 _NOTE = (
-    "Mean: of runs on the average of the shared set-points; its interval is from the scatter between runs and tells groups "
-    "apart where the same instruments were used. Instruments: what they may be wrong by in all runs alike; more runs do "
-    "not make it smaller, and it counts in full where a number is used by itself."
+    "Mean: of runs on the average of the shared set-points; its interval is from the scatter between runs and tells "
+    "groups apart where the same instruments were used. Instruments: what they may be wrong by in all runs alike; more "
+    "runs do not make it smaller, and it counts in full where a number is used by itself."
 )
 _CAUTION = (
     "A trend is no comparison. Groups differ in whatever else changed with them: day, order, temperature, propeller. "
@@ -135,7 +135,7 @@ def _trend_section(trend: Trend, runs: Sequence[CampaignRun]) -> Section:
         blocks.append(_hours_table(trend))
     if trend.left_out:
         text = (
-            f"{len(trend.left_out)} runs share no set-point with the others, not even over a chain of runs between, and "
+            f"{len(trend.left_out)} runs share no set-point with the others, not even over a chain of runs, and "
             f"are not in this quantity: {_few([runs[place].file for place in trend.left_out])}"
         )
         blocks.append(Paragraph(text, Tone.NOTE, "Not tied"))
@@ -173,8 +173,8 @@ def _group_figure(trend: Trend, word: str, groups: Sequence[GroupLevel], runs: S
     return GroupFigure(
         f"fig-{trend.key.replace('_', '-')}-{word}",
         f"{trend.title} by {WORDS[word].lower()}",
-        "Each dot is a run on the average of the shared set-points; below the dots their mean with its 95 % interval from "
-        "the scatter between runs.",
+        "Each dot is a run on the average of the shared set-points; below the dots their mean with its 95 % interval "
+        "from the scatter between runs.",
         tuple(f"{group.name} ({group.runs})" for group in groups),
         series(trend.title, [group.mean for group in groups]),
         tuple(Series(name, trend.unit, tuple(values)) for name, values in members.items()),
@@ -199,8 +199,8 @@ def _hours_figure(trend: Trend, runs: Sequence[CampaignRun]) -> CloudFigure | No
     return CloudFigure(
         f"fig-{trend.key.replace('_', '-')}-hours",
         f"{trend.title} over the hours of the article",
-        "Each point is a run on the average of the shared set-points, with the 95 % interval of its own scatter. Hours are "
-        f"those recorded in this folder, standstill included.{more}",
+        "Each point is a run on the average of the shared set-points, with the 95 % interval of its own scatter. Hours "
+        f"are those recorded in this folder, standstill included.{more}",
         panels,
     )
 
@@ -238,8 +238,8 @@ def _hours_table(trend: Trend) -> Table:
             )
         )
     note = (
-        "Straight line through the runs of one article, its interval from their scatter about it. A change of firmware or "
-        "propeller on the way is in it too. Times 100 h it reaches beyond what was recorded where that was shorter."
+        "Straight line through the runs of one article, its interval from their scatter about it. A change of firmware "
+        "or propeller on the way is in it too. Times 100 h it reaches beyond what was recorded where that was shorter."
     )
     key = trend.key.replace("_", "-")
     return Table(f"{key}-hours", "Over the recorded hours", columns, tuple(rows), note)
@@ -299,8 +299,9 @@ def _method_section(found: Campaign) -> Section:
         ("Analysis", f"{found.analysis}, version {found.analysis_version[:12]} (hash of its sources and libraries)."),
         (
             "Level of a run",
-            "a reading is what the run adds, what the set-point asks for, and scatter; least squares over all runs. Set-points "
-            "are told apart by gaps wider than the steady bands of the stand. Excluded points and standstill are left out.",
+            "a reading is what the run adds, what the set-point asks for, and scatter; least squares over all runs. "
+            "Set-points are told apart by gaps wider than the steady bands of the stand. Excluded points and "
+            "standstill are left out.",
         ),
         (
             "Group",
@@ -308,8 +309,8 @@ def _method_section(found: Campaign) -> Section:
         ),
         (
             "Instruments",
-            "mean of the standard uncertainties of the points: errors of calibration are the same at all points of a run, so "
-            "no number of points or runs makes it smaller (an upper bound, whatever their correlation).",
+            "mean of the standard uncertainties of the points: errors of calibration are the same at all points of a "
+            "run, so no number of points or runs makes it smaller (an upper bound, whatever their correlation).",
         ),
         ("Table", f"{found.rows} rows in table.csv, SHA-256 {found.table_sha256}."),
     )

@@ -1,7 +1,7 @@
 """Many small runs in a moment: the first three set-points of the propeller sample, altered, through the run writer.
 
-SIMULATED, as the sample is. What is altered is known exactly: the loss of the drive by the direct current, the thrust by
-a factor of the propeller.
+SIMULATED, as the sample is. What is altered is known exactly: the loss of the drive by the direct current, the
+thrust by a factor of the propeller.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ PROPELLERS = {"SEDGE-130-2": 1.0, "RUSH-130-2": 1.03}
 OPERATORS = ("shift A", "shift B")
 INVERTERS = ("REED-INV-03", "REED-INV-04")
 NOISE = 2e-4
-"""How runs differ by themselves: relative standard deviation of the direct current and of the thrust."""
+"""How runs differ by themselves: relative standard deviation of direct current, thrust and torque."""
 
 
 @dataclass(frozen=True)
@@ -75,10 +75,11 @@ def make_run(path: Path, index: int) -> None:
         profile_json=json.dumps(profile),
         profile_texts={},
     )
-    noise = np.random.default_rng(index).normal(0.0, NOISE, 2)
+    noise = np.random.default_rng(index).normal(0.0, NOISE, 3)
     values = made.stream.values.copy()
-    for name, factor in (("dc_current", CURRENT[firmware]), ("thrust", PROPELLERS[propeller])):
-        values[:, made.stream.channels.index(name)] *= factor * (1.0 + noise[int(name == "thrust")])
+    factors = {"dc_current": CURRENT[firmware], "thrust": PROPELLERS[propeller], "shaft_torque": 1.0}
+    for by_chance, (name, factor) in zip(noise, factors.items(), strict=True):
+        values[:, made.stream.channels.index(name)] *= factor * (1.0 + by_chance)
     s = made.stream
     block = Block(s.time_s, s.arrival_s, s.device_time_s, s.counter, values, np.empty((len(s), 0)))
     with RunWriter(path, header, [made.spec]) as writer:
