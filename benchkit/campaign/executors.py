@@ -79,14 +79,13 @@ def _in_pool(tasks: Iterable[Task], workers: int) -> Iterator[Done]:
             suspects.extend(under_way.values())
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
-        while suspects:
-            task = suspects.popleft()
-            yield task, _alone(task)
+        yield from _one_by_one(suspects)
 
 
-def _alone(task: Task) -> Outcome:
-    """A task that was under way when a process died, in a process of its own."""
-    for _ in range(DEATHS):
+def _one_by_one(suspects: deque[Task]) -> Iterator[Done]:
+    """Tasks that were under way when a process died, alone in a process: it can only be of them that it dies."""
+    deaths = 0
+    while suspects:
         with _pool(1) as pool:
             try:
                 pool.submit(_nothing).result()
@@ -96,10 +95,15 @@ def _alone(task: Task) -> Outcome:
                     remedy="A script that starts a campaign does so under: if __name__ == '__main__'.",
                 ) from error
             try:
-                return pool.submit(do, task).result()
+                while suspects:
+                    outcome = pool.submit(do, suspects[0]).result()
+                    deaths = 0
+                    yield suspects.popleft(), outcome
             except BrokenProcessPool:
-                continue
-    return Outcome(reason=DIED)
+                deaths += 1
+        if deaths == DEATHS:
+            deaths = 0
+            yield suspects.popleft(), Outcome(reason=DIED)
 
 
 def _nothing() -> None:
@@ -115,7 +119,7 @@ def _on_cluster(tasks: Iterable[Task], address: str) -> Iterator[Done]:
         ) from error
     cluster: Any = distributed  # its types are incomplete
     try:
-        client = cluster.Client(address, timeout=CONNECT_S, set_as_default=False, name="benchkit-campaign")
+        client = cluster.Client(address, timeout=CONNECT_S, name="benchkit-campaign")
     except (OSError, TimeoutError, ValueError) as error:
         raise LinkError(
             f"the scheduler does not answer: {error}",

@@ -69,13 +69,12 @@ def write_tags(folder: Path, keys: Iterable[str], tag: str, *, is_on: bool, note
         return
     path = folder / FILE_NAME
     with path.open("ab+") as file:
-        torn = file.tell() > 0 and _last_byte(path) != b"\n"
-        file.write(("\n" if torn else "").encode() + "".join(f"{line}\n" for line in lines).encode())
+        file.truncate(_whole_lines(path))  # a torn line never counted; behind it the next one would be lost too
+        file.write("".join(f"{line}\n" for line in lines).encode())
         file.flush()
         os.fsync(file.fileno())
 
 
-def _last_byte(path: Path) -> bytes:
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        return file.read(1)
+def _whole_lines(path: Path) -> int:
+    """Bytes up to the last line that was written whole."""
+    return path.read_bytes().rfind(b"\n") + 1

@@ -39,8 +39,6 @@ LISTED_RUNS = 500
 LISTED_SKIPPED = 200
 DRAWN_RUNS = 600
 """In a figure over hours; of more runs every second, third … is drawn."""
-HOURS_UNIT = 100.0
-"""Slopes are said for so many hours."""
 
 
 def build_campaign(found: Campaign) -> ReportModel:
@@ -162,7 +160,7 @@ def _group_table(trend: Trend, word: str, groups: Sequence[GroupLevel]) -> Table
         )
         for group in groups
     )
-    note = f"{trend.title} on the average of {trend.set_points} shared set-points. {_NOTE}"
+    note = f"On the average of {trend.set_points} shared set-points. What the two intervals mean: see Summary."
     return Table(f"{trend.key.replace('_', '-')}-{word}", f"By {WORDS[word].lower()}", columns, rows, note)
 
 
@@ -219,14 +217,15 @@ def _clouds(trend: Trend, levels: Sequence[RunLevel], runs: Sequence[CampaignRun
 
 
 def _hours_table(trend: Trend) -> Table:
+    hours = said_over_h(max(line.to_h - line.from_h for line in trend.over_hours))
     columns = (
         Column("article", "Article"), Column("runs", "Runs"), Column("from", "From", "h"), Column("to", "To", "h"),
-        Column("slope", f"Change in {HOURS_UNIT:g} h ± U (95 %)"), Column("shown", "Shown?"),
+        Column("slope", f"Change in {hours:g} h ± U (95 %)"), Column("shown", "Shown?"),
     )  # fmt: skip
     rows: list[tuple[Cell, ...]] = []
     for line in trend.over_hours:
         slope = line.slope_per_h
-        change = Number(HOURS_UNIT * slope.value, trend.unit, HOURS_UNIT * slope.u, slope.dof)
+        change = Number(hours * slope.value, trend.unit, hours * slope.u, slope.dof)
         rows.append(
             (
                 Text(line.article),
@@ -239,10 +238,15 @@ def _hours_table(trend: Trend) -> Table:
         )
     note = (
         "Straight line through the runs of one article, its interval from their scatter about it. A change of firmware "
-        "or propeller on the way is in it too. Times 100 h it reaches beyond what was recorded where that was shorter."
+        "or propeller on the way is in it too."
     )
     key = trend.key.replace("_", "-")
     return Table(f"{key}-hours", "Over the recorded hours", columns, tuple(rows), note)
+
+
+def said_over_h(span_h: float) -> float:
+    """Hours for which a slope is said: 0.1, 1, 10 … and never more than were recorded, from 0.1 h on."""
+    return 10.0 ** max(-1.0, math.floor(math.log10(span_h) + 1e-9)) if span_h > 0.0 else 0.1
 
 
 def _shown(slope: Estimate) -> str:

@@ -1,0 +1,25 @@
+"""A dozen made runs, written once; each test gets its own folder of links to copies."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.campaign.made_runs import make_runs
+
+COUNT = 12
+
+
+@pytest.fixture(scope="session")
+def _made_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    make_runs(folder, COUNT)
+    return folder
+
+
+@pytest.fixture
+def runs(_made_once: Path, tmp_path: Path) -> Path:
+    """A folder of twelve runs in two folders; a test may do to it what it likes."""
+    return Path(shutil.copytree(_made_once, tmp_path / "runs"))
