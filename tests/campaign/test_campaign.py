@@ -109,15 +109,15 @@ def test_damaged_runs_and_copies_are_reported_and_the_others_counted(runs: Path,
 
 
 def test_after_a_stop_nothing_finished_is_done_again(few: Path, tmp_path: Path) -> None:
-    class Stop(Exception):
+    class StopError(Exception):
         """As of Ctrl-C."""
 
     def stop(done: int, total: int) -> None:
         if done == 4:
-            raise Stop
+            raise StopError
 
     out = tmp_path / "out"
-    with pytest.raises(Stop):
+    with pytest.raises(StopError):
         run_campaign(few, out, HERE, stop)
     with (out / FILE_NAME).open("r+b") as file:  # and the last line was not written to its end
         file.truncate(file.seek(0, os.SEEK_END) - 40)
@@ -138,7 +138,7 @@ def test_an_exclusion_or_another_version_makes_a_run_anew(
     made = run_campaign(few, out, HERE)
     path = few / "week-1" / "run-00004.h5"
     sha = next(run.content_sha256 for run in made.campaign.runs if run.file == "week-1/run-00004.h5")
-    exclude(path, sha, (0.0, 0.6), "warm-up", "shift A", "2026-03-20T10:00:00+00:00")
+    exclude(path, sha, (0.0, 0.3), "warm-up", "shift A", "2026-03-20T10:00:00+00:00")
     made = run_campaign(few, out, HERE)
     assert (made.done, made.reused) == (1, 5)
     assert [row["excluded"] for row in table(out) if row["run_id"] == "airboat-00004"].count("true") == 1

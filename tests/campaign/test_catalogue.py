@@ -6,7 +6,7 @@ import hashlib
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -191,7 +191,7 @@ def test_hidden_files_and_linked_folders_are_left_out_and_a_name_may_be_anything
     shutil.copy(runs / "week-1" / "run-00000.h5", runs / ".hidden.h5")
     (runs / "loop").symlink_to(runs, target_is_directory=True)
     shutil.move(runs / "week-1" / "run-00002.h5", runs / "Lauf µ 'x'; -- 2.h5")
-    os.rename(runs / "week-1" / "run-00004.h5", os.fsencode(runs) + b"/bad\xff.h5")
+    (runs / "week-1" / "run-00004.h5").rename(os.fsdecode(os.fsencode(runs) + b"/bad\xff.h5"))
     entries = {entry.path: entry for entry in catalogued(runs)}
     assert len(entries) == 12
     assert entries["Lauf µ 'x'; -- 2.h5"].run_id == "airboat-00002"
@@ -270,11 +270,15 @@ def test_a_tag_that_is_none_and_a_run_that_has_no_content(runs: Path) -> None:
 def test_watching_tells_what_is_new_moved_and_gone(runs: Path, tmp_path: Path) -> None:
     source = runs / "week-1" / "run-00000.h5"
     aside = Path(shutil.move(source, tmp_path / "aside.h5"))
-    steps = [
+
+    def nothing() -> None:
+        """A look between two changes."""
+
+    steps: list[Callable[[], object]] = [
         lambda: shutil.copy(aside, runs / "new.h5"),
-        lambda: None,
+        nothing,
         lambda: (runs / "new.h5").rename(runs / "renamed.h5"),
-        lambda: (runs / "renamed.h5").unlink(),
+        (runs / "renamed.h5").unlink,
     ]
 
     def wait() -> bool:
