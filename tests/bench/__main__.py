@@ -11,6 +11,8 @@ import sys
 from dataclasses import asdict
 
 from tests.bench import (
+    campaign_speed,
+    catalogue,
     compare,
     coverage,
     csv_speed,
@@ -60,6 +62,8 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
     "transfer and heat": (transfer.measure, transfer.NAMES),
     "comparison": (compare.measure, compare.NAMES),
+    "catalogue": (catalogue.measure, catalogue.NAMES),
+    "campaign": (campaign_speed.measure, campaign_speed.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""
