@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from benchkit.campaign.entry import Entry, Filter, State
 from benchkit.errors import UsageError
@@ -99,12 +100,17 @@ class Database:
         return [_entry(row) for row in rows]
 
 
-def _entry(row: Sequence[object]) -> Entry:
-    given = dict(zip(_COLUMNS, row, strict=True))
-    given["state"] = State(str(given["state"]))
-    if given["simulated"] is not None:
-        given["simulated"] = bool(given["simulated"])
-    return Entry(**given)  # type: ignore[arg-type]  # the table has the types of the fields
+_STATES = {str(state): state for state in State}
+_STATE, _SIMULATED = _COLUMNS.index("state"), _COLUMNS.index("simulated")
+
+
+def _entry(row: tuple[Any, ...]) -> Entry:
+    """A row of the table: it has the columns in the order of the fields."""
+    values = list(row)
+    values[_STATE] = _STATES[values[_STATE]]
+    if values[_SIMULATED] is not None:
+        values[_SIMULATED] = bool(values[_SIMULATED])
+    return Entry(*values)
 
 
 def _conditions(wanted: Filter) -> tuple[list[str], list[object]]:

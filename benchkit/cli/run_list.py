@@ -149,7 +149,7 @@ def lines_of(entries: Sequence[Entry]) -> Iterator[str]:
 def line_of(entry: Entry) -> str:
     """One run in one line."""
     cells = [cell for cell in _cells(entry) if cell]
-    return "  ".join(cells) + (f" ({entry.reason})" if entry.reason else "")
+    return _joined([*cells, f"({entry.reason})"] if entry.reason else cells, [0] * (len(cells) + bool(entry.reason)))
 
 
 def _cells(entry: Entry) -> tuple[str, ...]:
@@ -170,4 +170,4 @@ def _cells(entry: Entry) -> tuple[str, ...]:
 
 def _joined(cells: Sequence[str], widths: Sequence[int]) -> str:
     text = "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip()
-    return "".join(c if c.isprintable() else "?" for c in text)
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)

@@ -1,8 +1,8 @@
 """A catalogue of 10 000 run headers: what a list, a filter and a look for changes cost, and reading one header.
 
-300 run files of two rows, each with a header of its own, are read; the others are links to them, whose entries are put in
-the cache as their reading would (``tests/campaign/test_ten_thousand.py`` reads all of them, and compares). The reference
-beside it is ``os.stat`` of every file, the least that a look for changes needs.
+300 run files of two rows, each with a header of its own, are read; the others are links to them, whose entries are put
+in the cache as their reading would (``tests/campaign/test_ten_thousand.py`` reads all of them, and compares). The
+reference beside it is ``os.stat`` of every file, the least that a look for changes needs.
 """
 
 from __future__ import annotations
