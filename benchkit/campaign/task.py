@@ -16,8 +16,9 @@ from typing import Any
 from benchkit.campaign.points import NAMED, Row, Value
 from benchkit.errors import BenchkitError, UsageError
 
-_NUMBERS_FROM = ("analysis", "campaign", "decode", "model", "profiles", "runfile")
-"""Parts of benchkit that a number of a row may depend on."""
+_NUMBERS_FROM = ("analysis", "decode", "model", "profiles", "runfile")
+"""Parts of benchkit that a number of a row may depend on, and beside them:"""
+_AND_FILES = ("units.py", "campaign/points.py", "campaign/task.py")
 _LIBRARIES = ("numpy", "scipy", "h5py")
 
 
@@ -90,7 +91,10 @@ def analysis_version(name: str) -> str:
     import benchkit
 
     root = Path(benchkit.__file__).parent
-    files = [root / "units.py", *(file for part in _NUMBERS_FROM for file in (root / part).rglob("*.py"))]
+    files = [
+        *(root / name for name in _AND_FILES),
+        *(file for part in _NUMBERS_FROM for file in (root / part).rglob("*.py")),
+    ]
     digest = hashlib.sha256(name.encode())
     for library in _LIBRARIES:
         digest.update(f"\n{library} {metadata.version(library)}".encode())
