@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
@@ -94,7 +95,7 @@ class Database:
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         rows = self._db.execute(
             f"SELECT {', '.join(_COLUMNS)} FROM runs{where} "  # noqa: S608 - our own words; values are bound
-            "ORDER BY started_s IS NULL, started_s, path",
+            "ORDER BY started_s, path",
             values,
         )
         return [_entry(row) for row in rows]
@@ -145,9 +146,9 @@ def _conditions(wanted: Filter) -> tuple[list[str], list[object]]:
     return conditions, values
 
 
-def _seconds(started_utc: str) -> float | None:
-    """Start as seconds since the epoch, to put runs of several offsets in order; None where it is not known."""
-    return datetime.fromisoformat(started_utc).timestamp() if started_utc else None
+def _seconds(started_utc: str) -> float:
+    """Start as seconds since the epoch, to put runs of several offsets in order; behind all others where not known."""
+    return datetime.fromisoformat(started_utc).timestamp() if started_utc else math.inf
 
 
 def _memory() -> sqlite3.Connection:
@@ -179,6 +180,7 @@ def _make(db: sqlite3.Connection) -> None:
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute(f"PRAGMA user_version = {VERSION}")
         db.execute(f"CREATE TABLE runs (path TEXT PRIMARY KEY, {columns}, read_ns INTEGER, started_s REAL)")
+        db.execute("CREATE INDEX by_start ON runs (started_s, path)")
 
 
 def _may_replace(path: Path) -> bool:

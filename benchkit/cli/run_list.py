@@ -134,11 +134,11 @@ COLUMNS = ("started", "file", "state", "firmware", "article", "propeller", "oper
 def lines_of(entries: Sequence[Entry]) -> Iterator[str]:
     """A table for people, each damaged run with its reason below it, and a last line that counts."""
     rows = [COLUMNS, *(_cells(entry) for entry in entries)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(COLUMNS))]
+    pattern = "  ".join(f"{{:{max(map(len, column))}}}" for column in zip(*rows, strict=True))
     if entries:
-        yield _joined(COLUMNS, widths)
+        yield pattern.format(*COLUMNS).rstrip()
     for entry, row in zip(entries, rows[1:], strict=True):
-        yield _joined(row, widths)
+        yield _printable(pattern.format(*row).rstrip())
         if entry.reason:
             yield f"    {entry.reason}"
     damaged = sum(entry.state is State.DAMAGED for entry in entries)
@@ -149,7 +149,7 @@ def lines_of(entries: Sequence[Entry]) -> Iterator[str]:
 def line_of(entry: Entry) -> str:
     """One run in one line."""
     cells = [cell for cell in _cells(entry) if cell]
-    return _joined([*cells, f"({entry.reason})"] if entry.reason else cells, [0] * (len(cells) + bool(entry.reason)))
+    return _printable("  ".join([*cells, f"({entry.reason})"] if entry.reason else cells))
 
 
 def _cells(entry: Entry) -> tuple[str, ...]:
@@ -168,6 +168,5 @@ def _cells(entry: Entry) -> tuple[str, ...]:
     )
 
 
-def _joined(cells: Sequence[str], widths: Sequence[int]) -> str:
-    text = "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip()
+def _printable(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
