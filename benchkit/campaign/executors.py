@@ -8,6 +8,7 @@ reported like any other bad run.
 from __future__ import annotations
 
 import multiprocessing
+import os
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -22,6 +23,7 @@ AHEAD = 2
 DEATHS = 2
 """So many processes may die of one run, each alone with it, before it is given up."""
 CONNECT_S = 20.0
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 DIED = "the process that worked on it died each time"
 Done = tuple[Task, Outcome]
 
@@ -38,12 +40,24 @@ def run_tasks(tasks: Iterable[Task], *, workers: int, scheduler: str = "") -> It
     """
     if scheduler:
         return _on_cluster(tasks, scheduler)
-    return ((task, do(task)) for task in tasks) if workers < 1 else _in_pool(tasks, workers)
+    return ((task, do(task)) for task in tasks) if workers < 1 else _single_threaded(tasks, workers)
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
     # a forked process would share open HDF5 files and threads with this one
     return ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+
+
+def _single_threaded(tasks: Iterable[Task], workers: int) -> Iterator[Done]:
+    """The pool, with one thread a process in the numerical libraries: theirs would fight over the same cores. They read
+    the environment when they are loaded, so it is set for as long as processes are started."""
+    added = [name for name in THREADS if name not in os.environ]
+    os.environ.update(dict.fromkeys(added, "1"))
+    try:
+        yield from _in_pool(tasks, workers)
+    finally:
+        for name in added:
+            os.environ.pop(name, None)
 
 
 def _in_pool(tasks: Iterable[Task], workers: int) -> Iterator[Done]:
