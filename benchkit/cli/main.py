@@ -37,6 +37,8 @@ COMMANDS = {
     "compare": ("compare_commands", "is one firmware better than another? losses of both, with what could not be seen"),
     "plan": ("compare_commands", "how many runs in which order a comparison needs; writes a plan to follow"),
     "history": ("compare_commands", "the loss over many revisions, with control limits"),
+    "runs": ("campaign_commands", "list the runs of a folder: filter, tag, watch for new ones"),
+    "campaign": ("campaign_commands", "one analysis over a folder of runs: tables, and trends by firmware and hours"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),
     "calibrate": ("calibrate_commands", "work through a calibration with masses; write it into the profile"),
     "simulate": ("stand_commands", "run the simulated stand on a pseudo-terminal or a TCP port"),

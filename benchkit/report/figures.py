@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from benchkit.report import figures_compare, figures_points, figures_spectra, figures_time, svg
+from benchkit.report import figures_campaign, figures_compare, figures_points, figures_spectra, figures_time, svg
 from benchkit.report.model import (
     CloudFigure,
     ControlFigure,
     DifferenceFigure,
     Figure,
     GridFigure,
+    GroupFigure,
     LossFigure,
     MapFigure,
     ShareFigure,
@@ -42,4 +43,6 @@ def draw(spec: Figure) -> str:
                 figure = figures_compare.differences(spec)
             case ControlFigure():
                 figure = figures_compare.control(spec)
+            case GroupFigure():
+                figure = figures_campaign.groups(spec)
         return svg.svg_text(figure, spec.id, spec.title, spec.description)

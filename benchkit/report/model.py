@@ -345,6 +345,19 @@ class ControlFigure:
     """Numbers of the values that stand out, counted from 1."""
 
 
+@dataclass(frozen=True, slots=True)
+class GroupFigure:
+    """Means of groups with their 95 % intervals, and behind them the values they are made of."""
+
+    id: str
+    title: str
+    description: str
+    labels: tuple[str, ...]
+    means: Series
+    members: tuple[Series, ...]
+    """One a group."""
+
+
 Figure = (
     TraceFigure
     | LossFigure
@@ -356,6 +369,7 @@ Figure = (
     | SpectrumFigure
     | DifferenceFigure
     | ControlFigure
+    | GroupFigure
 )
 Block = Table | Paragraph | Listing | Figure
 

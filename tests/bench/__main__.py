@@ -12,6 +12,8 @@ from dataclasses import asdict
 
 from tests.bench import (
     burst_capture,
+    campaign_speed,
+    catalogue,
     compare,
     coverage,
     csv_speed,
@@ -64,6 +66,8 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "transfer and heat": (transfer.measure, transfer.NAMES),
     "comparison": (compare.measure, compare.NAMES),
     "thermal limits": (thermal_limits.measure, thermal_limits.NAMES),
+    "catalogue": (catalogue.measure, catalogue.NAMES),
+    "campaign": (campaign_speed.measure, campaign_speed.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
 """Measurement -> function and the names of the figures it gives."""

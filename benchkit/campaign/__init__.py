@@ -1,0 +1,1 @@
+"""Folders of runs: a catalogue of what is there, and one analysis over all of it."""
