@@ -1,4 +1,4 @@
-"""Commands that hand a run on: ``export``, ``verify``."""
+"""The command that hands a run on: ``export``."""
 
 from __future__ import annotations
 
@@ -24,14 +24,3 @@ def run_export(args: Namespace) -> int:
     from benchkit.cli.exporting import export
 
     return export(args)
-
-
-def verify_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("runs", nargs="+", metavar="RUN")
-    add_json(parser)
-
-
-def run_verify(args: Namespace) -> int:
-    from benchkit.cli.exporting import verify
-
-    return verify(args)

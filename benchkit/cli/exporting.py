@@ -1,4 +1,4 @@
-"""What ``export`` and ``verify`` do."""
+"""What ``export`` does."""
 
 from __future__ import annotations
 
@@ -7,9 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from benchkit.cli.common import print_json, progress, show_bytes
-from benchkit.errors import DataError
 from benchkit.export.export import export_run
-from benchkit.runfile.verify import Checked, check_run
 
 
 def export(args: Namespace) -> int:
@@ -33,22 +31,3 @@ def export(args: Namespace) -> int:
     for file in done.files:
         print(f"  {file.name}")
     return 0
-
-
-def verify(args: Namespace) -> int:
-    """``benchkit verify``: every run is checked, also after one that failed; 4 when one is not what was recorded."""
-    found = [_check(Path(run), is_quiet=args.json) for run in args.runs]
-    if args.json:
-        print_json([asdict(each) | {"good": each.is_good} for each in found])
-    return 0 if all(each.is_good for each in found) else DataError.exit_code
-
-
-def _check(path: Path, *, is_quiet: bool) -> Checked:
-    with progress(1, path.name, "B") as bar:
-        found = check_run(path, lambda *now: show_bytes(bar, *now))
-    if not is_quiet:
-        content = f", content {found.content_sha256}" if found.is_good else ""
-        print(f"{found.path}: {found.verdict.value}{content}")
-        if found.message:
-            print(f"  {found.message}")
-    return found

@@ -112,6 +112,8 @@ def grid(spec: GridFigure) -> Figure:
     _filled(figure, right, (x, y, half_width), colours="cividis", levels=_even_levels(half_width), label=label)
     left.set_title(spec.values.name)
     right.set_title("Uncertainty")
+    left.set_xlim(*_with_margin(x))
+    left.set_ylim(*_with_margin(y))
     left.set_ylabel(f"{spec.y.name} / {spec.y.unit}")
     for axes in (left, right):
         axes.set_xlabel(f"{spec.x.name} / {spec.x.unit}")
@@ -167,6 +169,7 @@ def _even_levels(values: Any, wanted: int = 9) -> Any:
 def clouds(spec: CloudFigure) -> Figure:
     """Points with 95 % error bars; runs differ by colour and by marker."""
     figure = svg.blank(2.9)
+    figure.set_layout_engine("constrained", wspace=0.06)  # the title of an axis belongs to what is right of it
     grid = figure.subplots(1, len(spec.panels), squeeze=False)[0]
     for axes, panel in zip(grid, spec.panels, strict=True):
         _cloud_panel(axes, panel)
