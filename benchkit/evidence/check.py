@@ -259,9 +259,8 @@ class _Check:
                 return None
             checked = check_run(out)
         if not checked.is_good:
-            self._say(
-                name, Fault.DIFFERS, f"the run is {checked.verdict.value}: {checked.message.replace(str(out), name)}"
-            )
+            message = checked.message.replace(str(out), name)
+            self._say(name, Fault.DIFFERS, f"the run is {checked.verdict.value}: {message}")
         return RunInPack(name, checked.verdict.value, checked.content_sha256)
 
     def _hashes_of_report(self) -> set[str] | None:

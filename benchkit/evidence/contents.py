@@ -81,8 +81,8 @@ def plain(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value if is_json else str(value)
 
 
-def read_me(runs: Sequence[RunReport], paths: Sequence[str], *, is_signed: bool) -> str:
-    """What the pack holds and how it is checked, with benchkit and without."""
+def read_me(runs: Sequence[RunReport], paths: Sequence[str], again: str, *, is_signed: bool) -> str:
+    """What the pack holds and how it is checked, with benchkit and without; ``again`` are the inputs of its report."""
     simulated = [run.label for run in runs if run.header.simulated]
     lines = [
         "Evidence pack of bench runs",
@@ -98,8 +98,8 @@ def read_me(runs: Sequence[RunReport], paths: Sequence[str], *, is_signed: bool)
         f"made with: benchkit {__version__}",
         "check:     benchkit verify PACK.zip",
         "or:        unpack it, then: sha256sum --check SHA256SUMS",
-        "again:     benchkit report runs/A/… gives the bytes of report/report.html with the same version of benchkit",
-        "           and of the libraries it draws with",
+        f"again:     benchkit report {again} --out again.html --pdf again.pdf",
+        "           the same bytes, with the same versions of benchkit and of the libraries it draws with",
         "",
         "SHA256SUMS.sig signs SHA256SUMS with Ed25519. It tells whose key, not who a person is: compare the fingerprint"
         " with one that you got another way." if is_signed else

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -90,7 +91,8 @@ def write_pack(
         REPORT_JSON: json_text(model).encode(),
     }
     members[CONTENTS] = _contents(reports, members, is_signed=key is not None).encode()
-    members[READ_ME] = read_me(reports, [*members, READ_ME], is_signed=key is not None).encode()
+    again = " ".join(shlex.quote(name) for name in _inputs(reports, members))
+    members[READ_ME] = read_me(reports, [*members, READ_ME], again, is_signed=key is not None).encode()
     tell("packing")
     files = _write(out, members, key)
     return Packed(out, tuple(files), out.stat().st_size, key is not None, model)
@@ -135,9 +137,22 @@ def _members(
         yield more.of(path.name), path
 
 
+def _run_files(reports: Sequence[RunReport], members: Mapping[str, Content]) -> list[str]:
+    """Path in the pack of each run: the first member of its folder."""
+    return [next(name for name in members if name.startswith(f"runs/{report.label}/")) for report in reports]
+
+
+def _inputs(reports: Sequence[RunReport], members: Mapping[str, Content]) -> Iterator[str]:
+    """What ``benchkit report`` takes to make the report again."""
+    yield from _run_files(reports, members)
+    for name in members:
+        if name.startswith("loads/"):
+            yield from ("--duty", name)
+
+
 def _contents(reports: Sequence[RunReport], members: Mapping[str, Content], *, is_signed: bool) -> str:
     """What a program needs to know of the pack."""
-    files = [next(name for name, held in members.items() if name.startswith(f"runs/{r.label}/")) for r in reports]
+    files = _run_files(reports, members)
     body = {
         "format": FORMAT,
         "format_version": FORMAT_VERSION,

@@ -36,7 +36,8 @@ def pdf_bytes(model: ReportModel) -> bytes:
 
     register()
     # twice: the first pass finds the pages, the second writes them into the contents and the running head
-    found = build(io.BytesIO(), model, Layout({}, 0, is_final=False))
+    first = Layout({}, 0, is_final=False, drawings={})
+    found = build(io.BytesIO(), model, first)
     buffer = io.BytesIO()
-    build(buffer, model, Layout(found.pages, found.total, is_final=True))
+    build(buffer, model, Layout(found.pages, found.total, is_final=True, drawings=first.drawings))
     return buffer.getvalue()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from hashlib import md5
 from typing import IO, Any
 
 from reportlab.lib.colors import HexColor
@@ -64,6 +65,8 @@ class Layout:
     pages: Mapping[str, int]
     total: int
     is_final: bool
+    drawings: dict[str, Any]
+    """Figures of matplotlib by their id, made in the first pass and drawn in the second."""
 
 
 class _Heading(Paragraph):
@@ -93,7 +96,11 @@ class _Document(BaseDocTemplate):
         started = [datetime.fromisoformat(run.header.started_utc).astimezone(UTC) for run in self._model.runs]
         at = f"{max(started):D:%Y%m%d%H%M%S}+00'00'" if started else ""
         # the date of the data, not of the printing, whatever the environment says
-        self.canv.setDateFormatter(lambda *_: at)
+        canvas: Any = self.canv
+        canvas.setDateFormatter(lambda *_: at)
+        # nor is the identifier of the file taken from the clock or SOURCE_DATE_EPOCH
+        canvas._doc.signature = md5("".join(run.content_sha256 for run in self._model.runs).encode(),
+                                    usedforsecurity=False)  # fmt: skip
 
     def afterFlowable(self, flowable: Flowable) -> None:  # noqa: N802 - reportlab calls it so
         if isinstance(flowable, _Heading):
@@ -245,7 +252,7 @@ def _block(block: Block, section: Section, layout: Layout) -> Iterator[Flowable]
         _, below = words.wrap(TEXT_WIDTH, TEXT_HEIGHT)
         # a description of any length: the figure keeps at least half of the page
         below = min(below, TEXT_HEIGHT / 2.0) + UNDER_FIGURE.spaceBefore
-        box = FigureBox(block, TEXT_WIDTH, TEXT_HEIGHT - below, is_final=layout.is_final)
+        box = FigureBox(block, TEXT_WIDTH, TEXT_HEIGHT - below, layout.drawings, is_final=layout.is_final)
         yield CondPageBreak(min(TEXT_HEIGHT, box.wrap(TEXT_WIDTH, TEXT_HEIGHT)[1] + below))
         yield box
         yield words

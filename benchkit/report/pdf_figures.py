@@ -29,13 +29,15 @@ _OPAQUE = 1.0
 
 
 class FigureBox(Flowable):
-    """One figure, scaled down where the page is smaller than it. ``is_final`` False: its room alone, nothing drawn."""
+    """One figure, scaled down where the page is smaller. ``made`` keeps it; ``is_final`` False: room alone, no drawing."""
 
-    def __init__(self, spec: Figure, width: float, height: float, *, is_final: bool) -> None:
+    def __init__(self, spec: Figure, width: float, height: float, made: dict[str, Drawing], *, is_final: bool) -> None:
         super().__init__()
-        self._spec, self._is_final = spec, is_final
-        with svg.style():
-            self._drawing = drawing(spec)
+        self._is_final = is_final
+        if spec.id not in made:
+            with svg.style():
+                made[spec.id] = drawing(spec)
+        self._drawing = made[spec.id]
         self._size = tuple(float(x) * POINTS_PER_INCH for x in self._drawing.get_size_inches())
         self._scale = min(1.0, width / self._size[0], height / self._size[1])
 
