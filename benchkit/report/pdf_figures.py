@@ -29,7 +29,7 @@ _OPAQUE = 1.0
 
 
 class FigureBox(Flowable):
-    """One figure, scaled down where the page is smaller. ``made`` keeps it; ``is_final`` False: room alone, no drawing."""
+    """One figure, scaled down where the page is smaller. ``made`` keeps it; ``is_final`` False: its room alone."""
 
     def __init__(self, spec: Figure, width: float, height: float, made: dict[str, Drawing], *, is_final: bool) -> None:
         super().__init__()

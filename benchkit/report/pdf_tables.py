@@ -114,7 +114,18 @@ def _widths(rows: Sequence[Sequence[_Entry]], available: float) -> tuple[float, 
             beyond = [[max(0.0, e.full() - x) for e in column] for column, x in zip(columns, least, strict=True)]
             shares = [math.sqrt(sum(x) * max(x)) for x in beyond]
             return size, _spread(needed, room, shares, spare)
-    return SIZES[-1], [available * n / sum(needed) for n in needed]
+    return SIZES[-1], _cut(needed, available)
+
+
+def _cut(needed: Sequence[float], available: float) -> list[float]:
+    """The widest columns cut to one width, so that all fit; the narrow ones keep what they need."""
+    left, level = available, available
+    for done, width_needed in enumerate(sorted(needed)):
+        level = left / (len(needed) - done)
+        if width_needed > level:
+            break
+        left -= width_needed
+    return [min(width_needed, level) for width_needed in needed]
 
 
 def _spread(needed: list[float], room: list[float], shares: list[float], spare: float) -> list[float]:
