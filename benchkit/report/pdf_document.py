@@ -51,7 +51,7 @@ TEXT_WIDTH, TEXT_HEIGHT = A4[0] - 2.0 * SIDE, A4[1] - TOP - BOTTOM
 HEADING_ROOM = 95.0
 """Room [pt] that a heading needs below it on its page."""
 CAPTION_ROOM = 90.0
-KEPT_ROWS = 14
+KEPT_ROWS = 10
 """Rows up to which a table is kept on one page."""
 FOOT = "A record of measurement: not an approval, not a certificate. A software trip is not a safety function."
 HASH_SHOWN = 12
@@ -230,7 +230,7 @@ def _block(block: Block, section: Section, layout: Layout) -> Iterator[Flowable]
         table, room = laid_out(block, TEXT_WIDTH), CAPTION_ROOM
         if len(block.rows) <= KEPT_ROWS:
             _, height = table.wrap(TEXT_WIDTH, TEXT_HEIGHT)
-            room = height + CAPTION_ROOM / 3.0 if height < TEXT_HEIGHT / 2.0 else room
+            room = height + CAPTION_ROOM / 3.0 if height < TEXT_HEIGHT / 3.0 else room
         yield CondPageBreak(room)
         if block.title != section.title:
             yield Paragraph(marked(block.title), CAPTION)
