@@ -12,7 +12,7 @@ from reportlab.platypus import LongTable, Paragraph, TableStyle
 from benchkit.report.model import Cell, Number, Table, Tone
 from benchkit.report.numbers import SPACE, show
 from benchkit.report.pdf_fonts import BOLD, MONO, REGULAR, width
-from benchkit.report.pdf_text import BAND, INK, LINE, cell_style, clean, marked
+from benchkit.report.pdf_text import BAND, INK, LINE, cell_style, clean, marked, tight
 
 SIZES = (7.6, 7.2, 6.8, 6.4, 6.0, 5.6)
 """Letters [pt], tried in this order until no word need be broken."""
@@ -86,7 +86,7 @@ def laid_out(table: Table, available: float) -> LongTable:
 
 
 def _title(title: str, unit: str) -> str:
-    return clean(f"{title} /{SPACE}{unit}" if unit else title)
+    return clean(tight(f"{title} /{SPACE}{unit}" if unit else title))
 
 
 def _entry(cell: Cell, *, has_unit: bool) -> _Entry:
