@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
@@ -50,10 +51,10 @@ class _Entry:
         return max(width(line, self.font, 1.0) for line in lines) * (0.92 if self.code else 1.0)
 
     def least(self) -> float:
-        """Width at 1 pt below which a word is broken."""
+        """Width at 1 pt below which a word is broken, or a part of a path."""
         if self.is_long:
             return width("0" * LONG_CODE_ROOM, MONO, 0.92)
-        words = self.text.replace("\t", " ").replace("\n", " ").split(" ")
+        words = re.split(r"[ \t\n]|(?<=/)", self.text)  # a path may be broken at its slashes
         return max(width(word, self.font, 1.0) for word in words) * (0.92 if self.code else 1.0)
 
 
