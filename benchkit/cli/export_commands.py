@@ -1,4 +1,4 @@
-"""Commands that hand a run on: ``export``, ``verify``."""
+"""The command that hands a run on: ``export``."""
 
 from __future__ import annotations
 
@@ -24,17 +24,3 @@ def run_export(args: Namespace) -> int:
     from benchkit.cli.exporting import export
 
     return export(args)
-
-
-def verify_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("runs", nargs="+", metavar="RUN")
-    parser.add_argument(
-        "--trusted", metavar="FILE", help="list of keys: say whether the proof of limits is by one of them"
-    )
-    add_json(parser)
-
-
-def run_verify(args: Namespace) -> int:
-    from benchkit.cli.exporting import verify
-
-    return verify(args)

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 BARS = (("#56b4e9", ""), ("#e69f00", "////"), ("#999999", "...."))
 """Fill and hatch of the parts of a bar."""
 LABELLED_BARS = 28
+BETWEEN = 0.06
+"""Room between panels side by side, as a share of their width: the title of an axis belongs to what it stands at."""
 
 
 def losses(spec: LossFigure) -> Figure:
@@ -63,6 +65,7 @@ def losses(spec: LossFigure) -> Figure:
 def efficiency_map(spec: MapFigure) -> Figure:
     """Efficiency and its uncertainty side by side, inside the hull of the measured points only."""
     figure = svg.blank(3.3)
+    figure.set_layout_engine("constrained", wspace=BETWEEN)
     left, right = figure.subplots(1, 2, sharey=True, sharex=True)
     x, y = np.asarray(spec.speed.values), np.asarray(spec.torque.values)
     efficiency = 100.0 * np.asarray(spec.efficiency.values, dtype=float)
@@ -102,6 +105,7 @@ def _with_margin(values: Any) -> tuple[float, float]:
 def grid(spec: GridFigure) -> Figure:
     """A quantity and its uncertainty side by side."""
     figure = svg.blank(3.0)
+    figure.set_layout_engine("constrained", wspace=BETWEEN)
     left, right = figure.subplots(1, 2, sharey=True, sharex=True)
     x, y = np.asarray(spec.x.values), np.asarray(spec.y.values)
     values = np.asarray(spec.values.values, dtype=float)
@@ -112,6 +116,8 @@ def grid(spec: GridFigure) -> Figure:
     _filled(figure, right, (x, y, half_width), colours="cividis", levels=_even_levels(half_width), label=label)
     left.set_title(spec.values.name)
     right.set_title("Uncertainty")
+    left.set_xlim(*_with_margin(x))
+    left.set_ylim(*_with_margin(y))
     left.set_ylabel(f"{spec.y.name} / {spec.y.unit}")
     for axes in (left, right):
         axes.set_xlabel(f"{spec.x.name} / {spec.x.unit}")
@@ -167,6 +173,7 @@ def _even_levels(values: Any, wanted: int = 9) -> Any:
 def clouds(spec: CloudFigure) -> Figure:
     """Points with 95 % error bars; runs differ by colour and by marker."""
     figure = svg.blank(2.9)
+    figure.set_layout_engine("constrained", wspace=BETWEEN)
     grid = figure.subplots(1, len(spec.panels), squeeze=False)[0]
     for axes, panel in zip(grid, spec.panels, strict=True):
         _cloud_panel(axes, panel)

@@ -44,10 +44,7 @@ def write_report(
         RunFileError: a run cannot be read.
     """
     out = Path(out)
-    if out.resolve() in {Path(path).resolve() for path in paths}:
-        raise UsageError("the report would replace a run", where=out.name, remedy="Name another file for the report.")
-    if not out.parent.is_dir():
-        raise UsageError("the folder of the report does not exist", where=str(out.parent), remedy="Make it first.")
+    check_out(out, paths)
     model = build_report(gather([Path(path) for path in paths], progress, duty), as_coverage(coverage))
     if progress is not None:
         progress("drawing")
@@ -55,12 +52,33 @@ def write_report(
     return model
 
 
+def check_out(out: Path, others: Sequence[Path]) -> None:
+    """Refuse a file that would replace one of the others, or whose folder does not exist.
+
+    Raises:
+        UsageError: saying which.
+    """
+    if out.resolve() in {Path(path).resolve() for path in others}:
+        raise UsageError(
+            "the report would replace a run, or its other form",
+            where=out.name,
+            remedy="Name another file for the report.",
+        )
+    if not out.parent.is_dir():
+        raise UsageError("the folder of the report does not exist", where=str(out.parent), remedy="Make it first.")
+
+
 def write_text(out: Path, text: str) -> None:
     """Write a file whole or not at all: a reader never sees half a report."""
+    write_bytes(out, text.encode("utf-8"))
+
+
+def write_bytes(out: Path, data: bytes) -> None:
+    """The same for bytes."""
     handle, name = tempfile.mkstemp(dir=out.parent, prefix=f".{out.name}.")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
         Path(name).chmod(0o644)
         Path(name).replace(out)
     except BaseException:

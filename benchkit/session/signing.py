@@ -1,4 +1,4 @@
-"""Proof records on disk: signed with Ed25519 (RFC 8032), read again, and refused where anything was changed.
+"""Keys, and proof records on disk: signed with Ed25519 (RFC 8032), read again, and refused where anything was changed.
 
 The key pair lies in the folder of the user's settings, the private half readable by its owner alone. A signature says
 which computer's key wrote the record. It does not say who a person is.
@@ -11,7 +11,8 @@ import hashlib
 import json
 import os
 import sys
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,15 +68,49 @@ def fingerprint_of(key: Ed25519PrivateKey) -> str:
     return hashlib.sha256(key.public_key().public_bytes_raw()).hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class KeyPair:
+    """A key pair in use; the private half stays inside."""
+
+    public_key: str
+    """Base64."""
+    fingerprint: str
+    sign: Callable[[str], str]
+    """The signature of a text (UTF-8), in Base64."""
+
+
+def load_pair(path: Path) -> KeyPair:
+    """The key pair at ``path``.
+
+    Raises:
+        UsageError: there is none, others can read it, or it is no Ed25519 key.
+    """
+    if not path.is_file():
+        raise UsageError("no such key", where=str(path), remedy="'benchkit prove --new-key' makes one.")
+    key = _load(path)
+    public = base64.b64encode(key.public_key().public_bytes_raw()).decode("ascii")
+    return KeyPair(
+        public, fingerprint_of(key), lambda text: base64.b64encode(key.sign(text.encode("utf-8"))).decode("ascii")
+    )
+
+
+def fits(public: bytes, signature: bytes, text: str) -> bool:
+    """True where ``signature`` is that of ``text`` by the pair whose public half is ``public``."""
+    invalid, ed25519, _ = _library()
+    try:
+        ed25519.Ed25519PublicKey.from_public_bytes(public).verify(signature, text.encode("utf-8"))
+    except (invalid, ValueError):
+        return False
+    return True
+
+
 def signed(proof: Proof, path: Path) -> dict[str, Any]:
     """``{"proof": …, "signature": …}``: the record with the public key of the pair at ``path``, made at first use."""
     if not path.exists():
         make_key(path)
-    key = _load(path)
-    public = base64.b64encode(key.public_key().public_bytes_raw()).decode("ascii")
-    body = replace(proof, public_key=public, fingerprint=fingerprint_of(key)).as_json()
-    signature = key.sign(canonical_json(body).encode("utf-8"))
-    return {"proof": body, "signature": base64.b64encode(signature).decode("ascii")}
+    pair = load_pair(path)
+    body = replace(proof, public_key=pair.public_key, fingerprint=pair.fingerprint).as_json()
+    return {"proof": body, "signature": pair.sign(canonical_json(body))}
 
 
 def write_record(record: dict[str, Any], path: Path) -> None:

@@ -57,7 +57,9 @@ def test_the_page_from_proof_to_checklist(
         device.end()
     (known,) = re.findall(r"```text\n(# keys.txt.*?)```", PAGE, flags=re.DOTALL)
     (tmp_path / "keys.txt").write_text(known, encoding="utf-8")
-    assert main(shlex.split(verify.replace("runs/*.h5", str(endpoints.run_path)))) == 4  # proven with a key of this test
+    assert (
+        main(shlex.split(verify.replace("runs/*.h5", str(endpoints.run_path)))) == 4
+    )  # proven with a key of this test
     with open_run(Path(endpoints.run_path)) as run:
         kinds = [event.kind for event in run.events()]
     assert kinds.count(EventKind.PRE_RUN_CHECK) == 3
