@@ -56,8 +56,8 @@ def evidence(args: Namespace) -> int:
 def verify(args: Namespace) -> int:
     """``benchkit verify``: every file is checked, also after one that failed; 4 when one is not what was made.
 
-    With ``--trusted`` the key behind a run's proof of limits is looked at as well; 4 when there is a proof and it cannot
-    be trusted.
+    With ``--trusted`` the key behind a run's proof of limits is looked at as well; 4 when there is a proof and it
+    cannot be trusted.
     """
     trusted = None if args.trusted is None else read_trusted_keys(Path(args.trusted))
     wanted = args.signed_by.lower().rstrip("…")
