@@ -12,6 +12,7 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
 from page_api import write_pages
+from pygments.lexers.shell import BashLexer
 from pygments.lexers.special import TextLexer
 from sphinx.application import Sphinx
 
@@ -48,5 +49,6 @@ write_pages()  # before Sphinx looks for its sources
 
 
 def setup(app: Sphinx) -> None:
-    """Diagrams are shown as their text: drawing them would take a program from the network."""
+    """How blocks are shown: commands as what one types; diagrams as text, as drawing them takes a program from the net."""
+    app.add_lexer("console", BashLexer)
     app.add_lexer("mermaid", TextLexer)

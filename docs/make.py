@@ -11,17 +11,15 @@ from __future__ import annotations
 import argparse
 import subprocess
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 sys.path[:0] = [str(ROOT), str(HERE)]
 
-import page_commands
-import page_profile
-import page_safety
 import page_validation
+from page_all import PAGES
 from pictures import make_dashboard_pictures
 
 from benchkit.report.figures import draw
@@ -33,12 +31,6 @@ PICTURES = HERE / "pictures"
 SITE = HERE / "_build" / "html"
 FIGURES = {"efficiency_map.svg": "map-drive", "static_thrust.svg": "thrust"}
 """Picture -> beginning of the id of the figure in the report of the sample runs."""
-PAGES: Mapping[str, Callable[[], str]] = {
-    "reference/commands.md": page_commands.page,
-    "reference/profile.md": page_profile.page,
-    "safety.md": page_safety.page,
-}
-"""Pages that are written from the program; a test compares them with what lies in docs/."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -93,7 +85,8 @@ def _figure(model: ReportModel, start: str) -> str:
     wanted = [figure for figure in figures if figure.id.startswith(start)]
     if not wanted:
         raise SystemExit(f"the report has no figure {start!r}; it has {', '.join(f.id for f in figures)}")
-    return draw(wanted[0])
+    # drawn for the inside of a page; a file of its own says what language it is in, or no browser shows it
+    return draw(wanted[0]).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
 
 
 if __name__ == "__main__":

@@ -90,7 +90,7 @@ def _told(action: argparse.Action) -> str:
 def _wrapped(start: str, words: list[str]) -> Iterator[str]:
     line = start
     for word in words:
-        if len(line) + 1 + len(word) > 100:
+        if len(line) + 1 + len(word) > 88:
             yield line
             line = " " * 8 + word
         else:
