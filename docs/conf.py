@@ -21,7 +21,7 @@ from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION
 
 project = "benchkit"
 author = "the benchkit contributors"
-copyright = "the benchkit contributors, MIT licence"  # noqa: A001 - the name that Sphinx reads
+copyright = "the benchkit contributors, MIT licence"
 release = version = __version__
 
 extensions = ["myst_parser"]
@@ -49,6 +49,6 @@ write_pages()  # before Sphinx looks for its sources
 
 
 def setup(app: Sphinx) -> None:
-    """How blocks are shown: commands as what one types; diagrams as text, as drawing them takes a program from the net."""
+    """Commands are shown as what one types, diagrams as their text: drawing them would take a program from the net."""
     app.add_lexer("console", BashLexer)
     app.add_lexer("mermaid", TextLexer)

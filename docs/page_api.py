@@ -14,7 +14,10 @@ from page_tools import GENERATED
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "docs" / "reference" / "api"
-PACKAGES = {"analysis": "pure functions on arrays: no file, port or clock", "runfile": "writing, reading, verifying runs"}
+PACKAGES = {
+    "analysis": "pure functions on arrays: no file, port or clock",
+    "runfile": "writing, reading, verifying runs",
+}
 
 Definition = ast.FunctionDef | ast.ClassDef
 
@@ -47,7 +50,10 @@ def _dotted(path: Path) -> str:
 
 def _index() -> str:
     lines = ["# Python interface", "", GENERATED.replace("Written", "Read from the docstrings"), ""]
-    lines += ["Every argument is in bench units, with the unit in its name; see [names and units](../../nomenclature.md).", ""]
+    lines += [
+        "Every argument is in bench units, with the unit in its name; see [names and units](../../nomenclature.md).",
+        "",
+    ]
     for package, what in PACKAGES.items():
         lines += [f"## benchkit.{package}", "", f"{what[0].upper()}{what[1:]}.", ""]
         lines += ["| module | what it is |", "|---|---|"]
@@ -65,7 +71,9 @@ def _module_page(path: Path) -> str:
     public = [
         node
         for node in tree.body
-        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_") and ast.get_docstring(node)
+        if isinstance(node, ast.FunctionDef | ast.ClassDef)
+        and not node.name.startswith("_")
+        and ast.get_docstring(node)
     ]
     if not public:
         return ""
@@ -91,7 +99,9 @@ def _signature(node: Definition) -> list[str]:
         head = f"class {node.name}({bases}):" if bases else f"class {node.name}:"
         fields = [f"    {ast.unparse(one)}" for one in node.body if isinstance(one, ast.AnnAssign) and _is_public(one)]
         return [head, *(fields or ["    ..."])]
-    decorators = [f"@{ast.unparse(one)}" for one in node.decorator_list if ast.unparse(one) in ("property", "classmethod")]
+    decorators = [
+        f"@{ast.unparse(one)}" for one in node.decorator_list if ast.unparse(one) in ("property", "classmethod")
+    ]
     returns = f" -> {ast.unparse(node.returns)}" if node.returns else ""
     line = f"def {node.name}({ast.unparse(node.args)}){returns}: ..."
     if len(line) > 100:
@@ -129,7 +139,9 @@ def _docstring(text: str) -> Iterator[str]:
         if in_example:
             yield line.strip() if line.lstrip().startswith((">>>", "...")) else line
         else:
-            heading = re.fullmatch(r"(Args|Arguments|Returns|Raises|Yields|Attributes|Note|Source|Example):", line.strip())
+            heading = re.fullmatch(
+                r"(Args|Arguments|Returns|Raises|Yields|Attributes|Note|Source|Example):", line.strip()
+            )
             if heading:
                 yield from ("", f"**{heading.group(1)}**", "")
             elif re.match(r"    \S+:? ", line) and not line.startswith("     "):
@@ -137,7 +149,9 @@ def _docstring(text: str) -> Iterator[str]:
             elif line.strip() == "":
                 yield ""
             else:
-                yield _inline(line.strip() if line.startswith("    ") and not line.startswith("      ") else line.lstrip())
+                yield _inline(
+                    line.strip() if line.startswith("    ") and not line.startswith("      ") else line.lstrip()
+                )
     if in_example:
         yield "```"
 

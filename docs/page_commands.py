@@ -11,8 +11,8 @@ from page_tools import GENERATED, cell, table
 from benchkit.cli.main import COMMANDS
 
 HEAD = """\
-`benchkit COMMAND --help` says the same on the command line. `--debug` before or after a command shows where an unexpected
-fault happened.
+`benchkit COMMAND --help` says the same on the command line. `--debug` before or after a command shows where an
+unexpected fault happened.
 
 | exit code | meaning |
 |---|---|

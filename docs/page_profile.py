@@ -1,7 +1,7 @@
 """docs/reference/profile.md: every key of a stand profile, from the schema that checks it.
 
-The units of a key are those that the conversion asks for while the shared profiles are read; examples are taken from these
-profiles and from the pages of docs/.
+The units of a key are those that the conversion asks for while the shared profiles are read; examples are taken from
+these profiles and from the pages of docs/.
 """
 
 from __future__ import annotations
@@ -32,12 +32,12 @@ LONGEST = 64
 """Characters of an example; a longer one is left out."""
 
 HEAD = """\
-`benchkit check PROFILE` names every fault of a profile at once, with its remedy; `benchkit schema` prints these rules for an
-editor. `NAME` stands for a name of yours: lower case letters, digits, underscore. Unknown keys are refused. A key without a
-default must be given; nothing that protects has one.
+`benchkit check PROFILE` names every fault of a profile at once, with its remedy; `benchkit schema` prints these rules
+for an editor. `NAME` stands for a name of yours: lower case letters, digits, underscore. Unknown keys are refused. A
+key without a default must be given; nothing that protects has one.
 
-*Number with unit* is written `{ value = 140.0, unit = "°C" }`. The column *unit* says what it measures and which units are
-accepted, the bench unit first; values are kept in bench units from there on.
+*Number with unit* is written `{ value = 140.0, unit = "°C" }`. The column *unit* says what it measures and which
+units are accepted, the bench unit first; values are kept in bench units from there on.
 """
 
 NOT_IN_SHARED = {
@@ -107,7 +107,9 @@ def _examples() -> Iterator[tuple[str, Any]]:
     for path in sorted((ROOT / "shared").rglob("*.toml")):
         yield "", tomllib.loads(path.read_text(encoding="utf-8"))
     for path in sorted((ROOT / "docs").rglob("*.md")):
-        for block in re.findall(r"^```toml\n(.*?)^```", path.read_text(encoding="utf-8"), flags=re.DOTALL | re.MULTILINE):
+        for block in re.findall(
+            r"^```toml\n(.*?)^```", path.read_text(encoding="utf-8"), flags=re.DOTALL | re.MULTILINE
+        ):
             try:
                 yield "", tomllib.loads(block)
             except tomllib.TOMLDecodeError:  # a block that shows alternatives, one a line
@@ -117,7 +119,9 @@ def _examples() -> Iterator[tuple[str, Any]]:
 
 
 def _below(found: Found, key: str) -> Found:
-    return [(f"{path}.{key}".lstrip("."), value[key]) for path, value in found if isinstance(value, dict) and key in value]
+    return [
+        (f"{path}.{key}".lstrip("."), value[key]) for path, value in found if isinstance(value, dict) and key in value
+    ]
 
 
 def _entries(found: Found) -> Found:
@@ -200,7 +204,10 @@ def _sections(
         written = f"[[{where.removesuffix('[]')}]]" if where.endswith("[]") else f"[{where}]"
         name = str(option.get("def"))
         if level > 3 and name in shown:
-            again.append(f"`{written}` has the keys " + (f"of `{shown[name]}` above." if shown[name] != written else "it has above."))
+            again.append(
+                f"`{written}` has the keys "
+                + (f"of `{shown[name]}` above." if shown[name] != written else "it has above.")
+            )
             continue
         shown[name] = written
         yield from (f"{'#' * level} `{written}`{named}", "")
@@ -283,15 +290,19 @@ def _one_type(node: Mapping[str, Any], material: Material) -> str:
         return "number with unit"
     if "properties" in node:
         return "section"
-    if "const" in node:
-        return f"`{json.dumps(node['const'])}`"
-    if "enum" in node:
-        return "one of " + ", ".join(f"`{json.dumps(value, ensure_ascii=False)}`" for value in node["enum"])
+    fixed = [node["const"]] if "const" in node else node.get("enum", [])
+    if fixed:
+        words = ", ".join(f"`{json.dumps(value, ensure_ascii=False)}`" for value in fixed)
+        return f"one of {words}" if len(fixed) > 1 else words
     if "items" in node:
         return f"list: {_type(node['items'], material)}{_bounds(node, 'minItems', 'maxItems', ' entries')}"
     named = _named_ones(node)
     if named is not None:
         return f"table of names: {_type(named, material)}"
+    return _plain_type(node)
+
+
+def _plain_type(node: Mapping[str, Any]) -> str:
     plain = {"string": "text", "number": "number", "integer": "whole number", "boolean": "`true` or `false`"}
     text = plain.get(str(node.get("type")), "value")
     if node.get("format") == "date":
@@ -321,7 +332,9 @@ def _units(where: str, key: str, node: Mapping[str, Any], found: Found, material
     options = _alternatives(node, material)
     if not any(option.get("def") in ("Measure", "FixedPoint", "PhasePoint", "LinePoint") for option in options):
         return ""
-    pattern = re.compile(re.escape(f"{where}.{key}").replace("NAME", "[^.]+").replace(r"\[\]", r"(\.\d+|\[\d+\])") + "$")
+    pattern = re.compile(
+        re.escape(f"{where}.{key}").replace("NAME", "[^.]+").replace(r"\[\]", r"(\.\d+|\[\d+\])") + "$"
+    )
     quantities = dict.fromkeys(q for path, q in material.quantities.items() if pattern.match(path))
     if not quantities:  # not among the shared profiles: by the units of the examples
         units = {str(value["unit"]) for _, value in found if isinstance(value, dict) and "unit" in value}

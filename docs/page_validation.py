@@ -22,16 +22,16 @@ ROOT = Path(__file__).resolve().parents[1]
 TESTS = ROOT / "tests" / "published"
 
 HEAD = """\
-Each row is one comparison that a test in `tests/published` makes every time the tests run. *Published* is the value as it is
-printed in the source; the tolerance is half of its last printed digit unless the test says why another holds. *Share* is the
-difference over the tolerance: below 1 the test passes.
+Each row is one comparison that a test in `tests/published` makes every time the tests run. *Published* is the value
+as it is printed in the source; the tolerance is half of its last printed digit unless the test says why another
+holds. *Share* is the difference over the tolerance: below 1 the test passes.
 
-What stands under a source: where the numbers were read. *Second-hand* means as carried by another public project, *from
-memory* means that nobody looked it up again, *derived* that our value and theirs follow from a published formula with its
-published inputs.
+What stands under a source: where the numbers were read. *Second-hand* means as carried by another public project,
+*from memory* means that nobody looked it up again, *derived* that our value and theirs follow from a published
+formula with its published inputs.
 
-A comparison shows that a formula is programmed as its source has it. It does not show that a sensor is right, or that the
-formula fits your machine: that is what the uncertainties and the open flags of a report are for.
+A comparison shows that a formula is programmed as its source has it. It does not show that a sensor is right, or that
+the formula fits your machine: that is what the uncertainties and the open flags of a report are for.
 """
 
 

@@ -28,7 +28,7 @@ WHERE_SOURCES_HIDE = ("PYTHONPATH", "PYTHONHOME", "VIRTUAL_ENV")
 def built(kind: str, folder: Path) -> Path:
     pytest.importorskip("hatchling")
     line = [sys.executable, "-m", "build", "--no-isolation", f"--{kind}", "--outdir", str(folder), str(ROOT)]
-    done = subprocess.run(line, capture_output=True, text=True, timeout=170)
+    done = subprocess.run(line, check=False, capture_output=True, text=True, timeout=170)
     assert done.returncode == 0, done.stderr[-2000:]
     (found,) = folder.iterdir()
     return found
@@ -90,7 +90,13 @@ def test_the_wheel_works_where_the_sources_are_not(wheel: Path, tmp_path: Path) 
 
     def run(*line: str | Path) -> str:
         done = subprocess.run(
-            list(map(str, line)), capture_output=True, text=True, cwd=tmp_path, env=environment, timeout=1200
+            list(map(str, line)),
+            check=False,
+            capture_output=True,
+            text=True,
+            cwd=tmp_path,
+            env=environment,
+            timeout=1200,
         )
         assert done.returncode == 0, f"{line}: {done.stdout[-1500:]}{done.stderr[-3000:]}"
         return done.stdout
@@ -100,9 +106,18 @@ def test_the_wheel_works_where_the_sources_are_not(wheel: Path, tmp_path: Path) 
     where = run(programs / "python", "-c", "import benchkit, gui; print(benchkit.__file__, gui.__file__)")
     assert all(Path(name).is_relative_to(home) for name in where.split())
     assert __version__ in run(programs / "benchkit", "--version")
-    assert "gui" in subprocess.run(
-        [programs / "benchkit", "dashboard"], capture_output=True, text=True, cwd=tmp_path, env=environment, timeout=60
-    ).stderr, "what needs an extra says which"
+    assert (
+        "gui"
+        in subprocess.run(
+            [programs / "benchkit", "dashboard"],
+            check=False,
+            capture_output=True,
+            text=True,
+            cwd=tmp_path,
+            env=environment,
+            timeout=60,
+        ).stderr
+    ), "what needs an extra says which"
     for example in sorted((ROOT / "shared" / "stands").glob("*.toml")):
         run(programs / "benchkit", "check", example.stem)
     said = run(programs / "benchkit", "demo", "--out", "demo_out")
