@@ -26,7 +26,7 @@ PAGES = [
     *sorted(path for path in DOCS.rglob("*.md") if BUILT not in path.parents and "_build" not in path.parts),
 ]
 IDS = [path.relative_to(ROOT).as_posix() for path in PAGES]
-REMEDY = "write it anew: python3 run.py docs --pages --keep-pictures"
+REMEDY = "write it anew: python3 run.py docs --pages --keep-pictures --keep-validation"
 
 
 @cache
