@@ -348,7 +348,7 @@ def bench(arguments: list[str]) -> int:
 
 
 def docs(arguments: list[str]) -> int:
-    """write the pictures and the generated pages of docs/ anew"""
+    """write pictures and generated pages of docs/ anew, and build the site; --keep-pictures leaves the pictures"""
     python = ensure_installed("gui", "dev")
     return run([str(python), str(Path("docs") / "make.py"), *arguments], QT_QPA_PLATFORM="offscreen")
 

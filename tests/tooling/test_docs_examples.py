@@ -26,7 +26,11 @@ ROOT = Path(__file__).resolve().parents[2]
 RUN_PY_COMMANDS = re.findall(
     r"\w+", re.search(r"for work in \(([^)]*)\)", (ROOT / "run.py").read_text("utf-8")).group(1)
 )
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+BUILT = {"api", "_build"}  # made from docstrings, whose examples tests/tooling/test_docstrings.py runs
+PAGES = [
+    *(ROOT / "README.md", ROOT / "DEVELOPERS.md"),
+    *(path for path in sorted((ROOT / "docs").rglob("*.md")) if not BUILT & set(path.parts)),
+]
 
 
 def blocks(*languages: str) -> Iterator[Any]:
