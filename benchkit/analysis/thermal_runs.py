@@ -17,8 +17,8 @@ from benchkit.analysis.folding import Segment
 from benchkit.analysis.power import shaft_power
 from benchkit.analysis.thermal.fit import ThermalRun, thermal_run
 from benchkit.analysis.thermal.loss_law import ALPHA_COPPER_20, fit_loss_law
-from benchkit.analysis.thermal.profile_model import with_scatter
 from benchkit.analysis.thermal.orders import OrderChoice, choose_order
+from benchkit.analysis.thermal.profile_model import with_scatter
 from benchkit.analysis.thermal.ratings import Part, derating_map, rating
 from benchkit.analysis.thermal.short_time import time_to_limit
 from benchkit.analysis.uncertainty import correlation_time
@@ -169,9 +169,7 @@ def live_model_of(
         names = [stand.roles[k.role] for k in _KINDS if k.role in stand.roles]
         raise UsageError("no loss is known that heats this channel", got=channel, expected=", ".join(names))
     limits = [
-        x
-        for x in stand.limit_set.limits
-        if x.channel == channel and x.kind is LimitKind.ABOVE and x.course is None
+        x for x in stand.limit_set.limits if x.channel == channel and x.kind is LimitKind.ABOVE and x.course is None
     ]
     if not limits:
         raise UsageError("no limit above on this channel", where=channel, remedy="A model gives the time to a limit.")

@@ -96,7 +96,7 @@ def _recorded(path: Path, channel: str) -> Iterator[Rows]:
 
 def _live(path: Path, channel: str) -> Iterator[Rows]:
     with RecorderClient(read_live_file(find_live_file(path))) as client:
-        stand = stand_from_json(client.describe()["profile"])
+        stand = stand_from_json(client.describe()["profile_json"])
         source = _source(stand, channel)
         while (message := client.receive(SILENT_S)) is not None:
             if isinstance(message, LiveRows) and message.source == source:

@@ -18,8 +18,8 @@ from benchkit.session.thermal_watch import ThermalWatch
 class Forecast:
     """The last prediction of every channel that has a limit it can approach.
 
-    A thermal model of the profile that matches knows where its channel goes better than the course so far does: its time
-    stands in place of that, unless the channel is beyond the limit already or meets another limit sooner.
+    A thermal model of the profile that matches knows where its channel goes better than the course so far does: its
+    time stands in place of that, unless the channel is beyond the limit already or meets another limit sooner.
     """
 
     def __init__(self, protection: Protection, thermal: ThermalWatch | None = None) -> None:
