@@ -207,11 +207,18 @@ def live_model_of(
 
 
 def heat_run(
-    stand: Stand, channels: Sequence[str], time_s: FloatArray, means: FloatArray, channel: str
+    stand: Stand,
+    channels: Sequence[str],
+    time_s: FloatArray,
+    means: FloatArray,
+    channel: str,
+    *,
+    is_held: bool = False,
 ) -> tuple[ThermalRun, str]:
     """The last stretch without a gap of one temperature with what heats it, and the name of that.
 
     In this order: the loss measured by the powers, the square of the phase current, a load that is not known and held.
+    ``is_held`` takes the last at once: a loss that is a small difference of noisy powers drives a network badly.
 
     Raises:
         UsageError: no such channel, no coolant or air beside it, or too few readings.
@@ -225,7 +232,9 @@ def heat_run(
         raise UsageError("neither coolant nor air is measured beside it", where=channel)
     names = {stand.roles[k.role]: k.loss for k in _KINDS if k.role in stand.roles}
     loss, what = (blocks.loss(names[channel]), names[channel]) if channel in names else (None, "")
-    if loss is None or not np.isfinite(loss).any():
+    if is_held:
+        loss, what = np.ones(time_s.size), "a held load"
+    elif loss is None or not np.isfinite(loss).any():
         current = blocks.of(Role.PHASE_CURRENT)
         loss, what = (np.ones(time_s.size), "a held load") if current is None else (current**2, "current squared")
     good = np.isfinite(reference[1]) & np.isfinite(loss)

@@ -143,7 +143,7 @@ class _Watch:
         stand, channels = self._about
         args = self._args
         time_s, means = np.array(seen.time_s), np.stack(seen.means)
-        run, load = heat_run(stand, channels, time_s, means, args.channel)
+        run, load = heat_run(stand, channels, time_s, means, args.channel, is_held=args.held)
         u_sensor = stand.channels[args.channel].calibration.accuracy.standard_uncertainty(float(np.nanmax(run.temp_c)))
         found = predict_steady(run, u_sensor_k=u_sensor, enough_k=args.within)
         rule = stand.steadiness.thermal

@@ -24,6 +24,7 @@ def heat_arguments(parser: ArgumentParser) -> None:
         "--every", type=float, default=60.0, metavar="S", help="how often it is told (60 s of the stand)"
     )
     parser.add_argument("--from", dest="start", type=float, metavar="S", help="the load began then [s of the stand]")
+    parser.add_argument("--held", action="store_true", help="one load is held: do not use measured losses")
     parser.add_argument("--within", type=float, default=1.5, metavar="K", help="how well the end is wanted (1.5 K)")
     parser.add_argument("--profile-section", metavar="NAME", help="print [thermal_models.NAME], fitted to a closed run")
     add_json(parser)
