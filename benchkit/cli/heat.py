@@ -28,6 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 SILENT_S = 10.0
 """A recorder that has said nothing for so long is taken for ended."""
 LEAST_ROWS = 30
+PIECE_S = 10.0
+"""Pieces in which a closed run is played."""
 
 
 class SecondMeans:
@@ -89,8 +91,9 @@ def _recorded(path: Path, channel: str) -> Iterator[Rows]:
         stand = stand_from_json(run.header.profile_json)
         stream = run.stream_rows(_source(stand, channel))
         for block in stream.blocks():
-            # in small pieces, so that the prediction of a minute knows no later one
-            for cut in np.array_split(np.arange(block.time_s.size), max(block.time_s.size // 1000, 1)):
+            # piece by piece, so that no prediction knows what came later
+            ends = np.flatnonzero(np.diff(np.floor(block.time_s / PIECE_S))) + 1
+            for cut in np.split(np.arange(block.time_s.size), ends):
                 yield stand, stream.channels, block.time_s[cut], block.values[cut]
 
 
@@ -171,10 +174,9 @@ class _Watch:
             }
             print(json.dumps(plain(body), ensure_ascii=False), flush=True)
             return
-        words = {Settled.STEADY: "steady", Settled.NOT_STEADY: "not steady", Settled.NOT_SHOWN: "steadiness not shown"}
         print(
             f"{time_s[-1] / 60.0:7.1f} min  {args.channel} {run.temp_c[-1]:.1f} °C, by {load}: {found.reason}. "
-            f"{', '.join(names)}: {words[label.state]}{'' if label.state is Settled.STEADY else f' ({label.channel})'}",
+            f"{', '.join(names)}: {label.state.value}{'' if label.state is Settled.STEADY else f' ({label.channel})'}",
             flush=True,
         )
 

@@ -18,7 +18,7 @@ from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
 from benchkit.session.forecast import Forecast
 from benchkit.session.protection_status import Prediction
-from benchkit.session.recorder import Recorder
+from benchkit.session.recorder import Recorder, Summary
 from benchkit.session.thermal_watch import START_KNOWN_K, ThermalWatch
 from benchkit.simulate.drives import Load
 from benchkit.simulate.records import HeatingTruth, heating_record, record_bytes
@@ -53,7 +53,9 @@ def model_of(**changes: object) -> ThermalModel:
     return ThermalModel(**(values | changes))  # type: ignore[arg-type]
 
 
-def record(loaded: LoadedStand, folder: Path, final_c: float, model_final_c: float, seconds: float):
+def record(
+    loaded: LoadedStand, folder: Path, final_c: float, model_final_c: float, seconds: float
+) -> tuple[dict[str, Prediction], list[Event], Summary]:
     """Record a heating of the simulated stand towards ``final_c`` beside a model that goes to ``model_final_c``."""
     truth = HeatingTruth(60.0, final_c, TAU_S, COOLANT_C)
     rows = heating_record(
