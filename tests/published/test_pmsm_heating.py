@@ -83,7 +83,7 @@ def test_end_from_the_first_twenty_minutes(reference):
 
 
 def test_the_end_follows_the_load_that_runs_now(reference):
-    """The current squared rose by 9 % and then fell by 2 %: the interval of an end told by it holds where it came to."""
+    """The current squared rose by 9 % and then fell by 2 %: the interval of the end told by it holds."""
     data = np.genfromtxt(reference("pmsm/profile24_every5th.csv"), delimiter=",", names=True)
     square = (data["i_d"] ** 2 + data["i_q"] ** 2)[6:1758]
     run = thermal_run(np.arange(1752) * 2.5, data["stator_winding"][6:1758], data["coolant"][6:1758], square)
