@@ -10,14 +10,16 @@ import numpy.typing as npt
 
 from benchkit.analysis.battery import draw_battery
 from benchkit.analysis.efficiency_map import ROLES, fit_map, losses_over
-from benchkit.analysis.endurance import TRIALS, PowerLoads, draw_parts, play
+from benchkit.analysis.endurance import TRIALS, PowerLoads, play
 from benchkit.analysis.fitting import fit_linear
 from benchkit.analysis.map_points import map_points
+from benchkit.analysis.mission_thermal import mission_thermal
 from benchkit.errors import UsageError
 from benchkit.model.battery import Mission
 from benchkit.model.results import Estimate, Finding, PowerBalance, StaticThrust
 from benchkit.model.results_endurance import EnduranceResult
 from benchkit.model.results_maps import Duty
+from benchkit.model.results_thermal import ThermalLimits
 from benchkit.model.stand import Stand
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,9 +28,17 @@ LEAST_THRUST_POINTS = 5
 
 
 def mission_results(
-    stand: Stand, balances: Sequence[PowerBalance], thrust: Sequence[StaticThrust], duty: Duty | None
+    stand: Stand,
+    balances: Sequence[PowerBalance],
+    thrust: Sequence[StaticThrust],
+    duty: Duty | None,
+    thermal: Sequence[ThermalLimits] = (),
 ) -> tuple[tuple[EnduranceResult, ...], tuple[Finding, ...]]:
-    """The mission of a duty, played; a finding says why it could not be, or what it does not say."""
+    """The mission of a duty, played; a finding says why it could not be, or what it does not say.
+
+    Where the run gave thermal networks (``thermal``) they warm the parts that they describe, from their fitted limits;
+    parts of the mission by other names warm by their one constant.
+    """
     mission = None if duty is None else duty.mission
     if duty is None or mission is None:
         return (), ()
@@ -36,11 +46,11 @@ def mission_results(
     try:
         loads = power_loads(stand, balances, thrust, duty, rng)
         battery = draw_battery(mission.battery, TRIALS, rng)
-        found = play(mission, loads, battery, draw_parts(mission, TRIALS, rng) if mission.parts else None)
+        found = play(mission, loads, battery, mission_thermal(mission, balances, thermal, TRIALS, rng))
     except UsageError as error:
         return (), (Finding("caution", "no_endurance", f"No endurance: {error}"),)
     findings = []
-    if mission.parts and not found.hottest_c:
+    if (mission.parts or thermal) and not found.hottest_c:
         text = (
             "The loads of the duty are given as power: its losses are not known, and nothing is said of temperatures."
         )

@@ -80,10 +80,10 @@ def analyse(
     laws, law_findings = thrust_fits(kept(thrust))
     maps, map_findings = efficiency_maps(stand, kept(balances))
     duties, duty_findings = duty_averages(stand, kept(balances), duty)
-    endurance, mission_findings = mission_results(stand, kept(balances), kept(thrust), duty)
     propulsion = propulsive_curves(stand, kept(balances), kept(thrust))
     heating, ratings, heat_findings = heat_runs(stand, stream, breaks, segments=segments)
     thermal = thermal_limits(stand, stream.channels, segments)
+    endurance, mission_findings = mission_results(stand, kept(balances), kept(thrust), duty, thermal)
     facts = rows.finish()
     found, not_run = check_run(stand, stream, events, points, balances, thrust, run_date, checks.finish(stream), facts)
     counted = [point for point in points if not point.is_excluded]

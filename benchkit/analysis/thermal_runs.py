@@ -18,6 +18,7 @@ from benchkit.analysis.power import shaft_power
 from benchkit.analysis.thermal.fit import ThermalRun, thermal_run
 from benchkit.analysis.thermal.loss_law import ALPHA_COPPER_20, fit_loss_law
 from benchkit.analysis.thermal.orders import OrderChoice, choose_order
+from benchkit.analysis.thermal.profile_model import with_scatter
 from benchkit.analysis.thermal.ratings import Part, derating_map, rating
 from benchkit.analysis.thermal.short_time import time_to_limit
 from benchkit.analysis.uncertainty import correlation_time
@@ -26,6 +27,7 @@ from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.results import Estimate
 from benchkit.model.results_thermal import NetworkOrder, ShortTime, ThermalLimits, ThermalNetwork, ThermalRating
 from benchkit.model.stand import Channel, Role, Stand
+from benchkit.model.thermal_models import LossByCurrent, ThermalModel
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -150,6 +152,97 @@ def _network(
         notes=fit.notes,
     )
     return network, choice
+
+
+def live_model_of(
+    stand: Stand, channels: Sequence[str], segments: Sequence[Segment], channel: str, name: str
+) -> ThermalModel:
+    """Model for a profile from one run: the network of ``channel`` and its loss by the phase current.
+
+    What of the loss goes with the speed stands at the median speed of the run.
+
+    Raises:
+        UsageError: a channel without a network here, a record that gives none, or no limit above on the channel.
+    """
+    kind = next((k for k in _KINDS if stand.roles.get(k.role) == channel), None)
+    if kind is None:
+        names = [stand.roles[k.role] for k in _KINDS if k.role in stand.roles]
+        raise UsageError("no loss is known that heats this channel", got=channel, expected=", ".join(names))
+    limits = [
+        x for x in stand.limit_set.limits if x.channel == channel and x.kind is LimitKind.ABOVE and x.course is None
+    ]
+    if not limits:
+        raise UsageError("no limit above on this channel", where=channel, remedy="A model gives the time to a limit.")
+    limit = min(limits, key=lambda x: (x.severity is not Severity.TRIP, x.set_point))
+    blocks = _Blocks(stand, channels, segments)
+    reference = blocks.reference()
+    found = None if reference is None or blocks.time_s.size < 40 else _network(stand, blocks, kind, reference)
+    part = None if found is None else _part(blocks, kind, *found)
+    columns = [blocks.of(kind.role), blocks.of(Role.SPEED), blocks.of(Role.PHASE_CURRENT)]
+    if reference is None or found is None or part is None or any(x is None for x in columns):
+        remedy = f"Hold a load for {LEAST_RUN_S / 60.0:g} min or more, change it once, and measure its losses."
+        raise UsageError("this run gives no network with a loss law", where=channel, remedy=remedy)
+    temp, speed, current = (np.asarray(x) for x in columns)
+    standing = part.law.constant_w(float(np.nanmedian(np.abs(speed))))
+    law = LossByCurrent(stand.roles[Role.PHASE_CURRENT], part.law.square_w_a2, part.law.alpha_per_k, standing)
+    fit = part.network
+    model = ThermalModel(
+        name=name,
+        source=stand.channels[channel].source,
+        channel=channel,
+        reference=reference[0],
+        limit=limit.name,
+        tau_s=tuple(fit.tau_s.tolist()),
+        resistance_k_w=tuple(fit.resistance_k_w[0].tolist()),
+        loss=law,
+        scatter_k=math.nan,
+        memory_s=math.nan,
+        u_k=math.nan,
+    )
+    # the mean square over a block is more than the square of its mean by the ripple only
+    run = max(_runs(blocks.time_s, temp, reference[1], current**2, channel), key=lambda r: float(np.ptp(r.time_s)))
+    sensor = stand.channels[channel].calibration.accuracy.standard_uncertainty(float(np.nanmax(temp)))
+    loss_w = float(np.nanmean([law.loss_w(float(x), float(y)) for x, y in zip(current**2, temp, strict=True)]))
+    return with_scatter(model, run, run.loss_w[:, 0], math.hypot(sensor, fit.total().u * loss_w))
+
+
+def heat_run(
+    stand: Stand,
+    channels: Sequence[str],
+    time_s: FloatArray,
+    means: FloatArray,
+    channel: str,
+    *,
+    is_held: bool = False,
+) -> tuple[ThermalRun, str]:
+    """The last stretch without a gap of one temperature with what heats it, and the name of that.
+
+    In this order: the loss measured by the powers, the square of the phase current, a load that is not known and held.
+    ``is_held`` takes the last at once: a loss that is a small difference of noisy powers drives a network badly.
+
+    Raises:
+        UsageError: no such channel, no coolant or air beside it, or too few readings.
+    """
+    if channel not in channels:
+        raise UsageError("no channel of that name in this stream", got=channel, expected=", ".join(channels))
+    edges = np.arange(time_s.size + 1)
+    blocks = _Blocks(stand, channels, [Segment(edges, time_s, means, np.ones(means.shape, dtype=np.int64), 0.0)])
+    reference = blocks.reference()
+    if reference is None:
+        raise UsageError("neither coolant nor air is measured beside it", where=channel)
+    names = {stand.roles[k.role]: k.loss for k in _KINDS if k.role in stand.roles}
+    loss, what = (blocks.loss(names[channel]), names[channel]) if channel in names else (None, "")
+    if is_held:
+        loss, what = np.ones(time_s.size), "a held load"
+    elif loss is None or not np.isfinite(loss).any():
+        current = blocks.of(Role.PHASE_CURRENT)
+        loss, what = (np.ones(time_s.size), "a held load") if current is None else (current**2, "current squared")
+    good = np.isfinite(reference[1]) & np.isfinite(loss)
+    breaks = np.flatnonzero((np.diff(time_s) > LONGEST_GAP_S) | ~good[1:])
+    rows = slice(int(breaks[-1]) + 1 if breaks.size else 0, None)
+    rows = slice(rows.start + int(np.argmax(good[rows])) if good[rows].any() else rows.start, None)
+    temp = means[rows, channels.index(channel)]
+    return thermal_run(time_s[rows], temp, reference[1][rows], loss[rows], name=channel), what
 
 
 def _runs(t: FloatArray, temp: FloatArray, reference: FloatArray, loss: FloatArray, name: str) -> list[ThermalRun]:

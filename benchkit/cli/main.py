@@ -32,6 +32,7 @@ COMMANDS = {
     "export": ("export_commands", "write a run as CSV, Parquet, MDF4 or MATLAB files"),
     "analyse": ("result_commands", "print operating points, efficiencies, thrust and ratings"),
     "bursts": ("result_commands", "list the bursts of a run: THD, ripple, orders, steps, switching, dead time"),
+    "heat": ("heat_commands", "where a heat run will end, while it runs; or a thermal model for the profile"),
     "report": ("result_commands", "write the report of one or more runs: one HTML page, a PDF, signatures"),
     "evidence": ("evidence_commands", "pack runs, profiles, calibrations, events and report into one signed zip"),
     "transfer": ("transfer_commands", "separate losses into terms, predict them elsewhere, test that with a run"),

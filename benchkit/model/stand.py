@@ -15,6 +15,7 @@ from benchkit.model.limits import LimitSet
 from benchkit.model.sources import Source
 from benchkit.model.start_conditions import StartConditions
 from benchkit.model.stops import StopAction
+from benchkit.model.thermal_models import ThermalModel
 from benchkit.units import BENCH_UNIT, Quantity
 
 
@@ -186,6 +187,7 @@ class Stand:
     start_conditions: StartConditions = field(default_factory=StartConditions)
     heartbeat: Heartbeat | None = None
     bursts: Mapping[str, BurstSource] = field(default_factory=dict)
+    thermal_models: Mapping[str, ThermalModel] = field(default_factory=dict)
 
     def channels_of(self, source: str) -> tuple[Channel, ...]:
         """Channels that ``source`` delivers, in the order of ``channels``: columns of its blocks and streams."""

@@ -29,6 +29,7 @@ from benchkit.profiles.sensor_convert import sensor_curve
 from benchkit.profiles.source_convert import SourceConverter
 from benchkit.profiles.start_schema import alarm_rules, start_conditions
 from benchkit.profiles.stop_schema import stop_action
+from benchkit.profiles.thermal_schema import thermal_models
 from benchkit.units import Quantity, Scale
 
 ROLE_QUANTITY: Mapping[Role, Quantity] = {
@@ -76,6 +77,7 @@ class Converter(Collector):
             self.known(f"steadiness.channels.{index}", "channel", channel, self._quantities)
         actions = {name: stop_action(self, name, a, p.sources) for name, a in p.stop_actions.items()}
         self.known("stand.orderly_stop", "stop action", p.stand.orderly_stop, actions)
+        limits = limit_set(self, p.limit_set, p.limits, self._quantities, p.stop_actions)
         return Stand(
             name=p.stand.name,
             title=p.stand.title,
@@ -83,7 +85,7 @@ class Converter(Collector):
             sources=sources,
             channels=channels,
             roles=dict(p.roles),
-            limit_set=limit_set(self, p.limit_set, p.limits, self._quantities, p.stop_actions),
+            limit_set=limits,
             stop_actions=actions,
             orderly_stop=p.stand.orderly_stop,
             inverter=self._inverter(),
@@ -96,6 +98,7 @@ class Converter(Collector):
             start_conditions=start_conditions(self, p.start_conditions, self._quantities),
             heartbeat=heartbeat_of(self, p.heartbeat, p.sources),
             bursts={name: burst_source(self, name, b, p.sources) for name, b in p.bursts.items()},
+            thermal_models=thermal_models(self, p.thermal_models, channels, {x.name: x for x in limits.limits}),
         )
 
     # -- sections

@@ -21,6 +21,7 @@ from benchkit.profiles.sensor_schema import SensorSection
 from benchkit.profiles.source_schema import SourceSection
 from benchkit.profiles.start_schema import AlarmsSection, StartConditionsSection
 from benchkit.profiles.stop_schema import StopActionSection
+from benchkit.profiles.thermal_schema import ThermalModels
 from benchkit.units import Quantity
 
 QuantityField = Annotated[Quantity, Field(strict=False)]
@@ -220,3 +221,4 @@ class Profile(Section):
     start_conditions: StartConditionsSection | None = None
     heartbeat: HeartbeatSection | None = None
     bursts: Annotated[dict[Name, BurstSection], Field(max_length=4)] = Field(default_factory=dict)
+    thermal_models: ThermalModels = Field(default_factory=dict)

@@ -34,12 +34,14 @@ class Prediction:
     """When ``channel`` would meet ``limit``, the one it is nearest to, if things go on as they do.
 
     ``time_to_limit_s`` is host time from its last sample; 0 beyond the limit, NaN where the channel does not approach
-    it or is not measured. It is no promise and protects nothing.
+    it or is not measured. ``model`` names the thermal model of the profile that says so; empty: the course of the
+    channel itself. It is no promise and protects nothing.
     """
 
     channel: str
     limit: str
     time_to_limit_s: float
+    model: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,7 @@ def protection_status_from(body: Mapping[str, Any]) -> ProtectionStatus:
                 str(one["channel"]),
                 str(one["limit"]),
                 math.nan if one["time_to_limit_s"] is None else float(one["time_to_limit_s"]),
+                str(one.get("model", "")),
             )
             for one in body.get("predictions", ())
         ),

@@ -38,6 +38,7 @@ from benchkit.session.protection_status import protection_status
 from benchkit.session.quality_watch import QualityWatch
 from benchkit.session.repeats import Repeats
 from benchkit.session.requests import answer_request
+from benchkit.session.thermal_watch import ThermalWatch
 from benchkit.session.waiting import wait_for
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Source
@@ -102,7 +103,9 @@ class Recorder:
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
         }
         self.protection = Protection(stand, self.start_ns)
-        self._forecast = Forecast(self.protection)
+        columns = {lane.name: lane.channel_names for lane in self.lanes.values()}
+        self._thermal = ThermalWatch(stand, columns, self.start_ns, header.time_factor)
+        self._forecast = Forecast(self.protection, self._thermal)
         self._beats = Beats.of(stand, self.lanes, clock, self._send)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
         self._keeper = Keeper()
@@ -417,6 +420,8 @@ class Recorder:
         if due is not None:
             for event in due.look(now_s):
                 self._tell(event)
+        for event in self._thermal.look(now_s):
+            self._tell(event)
 
     def _gather(self) -> None:
         """Publish the rows that came since the last time, and put them into the batch."""
@@ -428,6 +433,7 @@ class Recorder:
             self.desk.publish(LiveRows(name, lane.channel_names, block.time_s, block.arrival_s, block.values))
             lane.keep_timed(block)
             self._quality[name].add(block)
+            self._thermal.add(name, block)
             self._batch.blocks.append((name, block))
             self._batch.fits.append((name, lane.time_base.take_fits()))
             self._row_bytes += len(block) * lane.row_bytes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tomllib
 
 import numpy as np
 import pytest
@@ -10,8 +11,12 @@ import pytest
 from benchkit.analysis.steady import fold_stream
 from benchkit.analysis.thermal.loss_law import ALPHA_COPPER_20
 from benchkit.analysis.thermal.networks import Foster, respond
-from benchkit.analysis.thermal_runs import thermal_limits
+from benchkit.analysis.thermal.profile_model import section
+from benchkit.analysis.thermal_runs import heat_run, live_model_of, thermal_limits
 from benchkit.analysis.uncertainty import interval
+from benchkit.errors import UsageError
+from benchkit.profiles.collect import Collector
+from benchkit.profiles.thermal_schema import ThermalModelSection, thermal_models
 
 NETWORK = Foster(np.array([0.015, 0.045]), np.array([40.0, 300.0]))
 K_W_A2 = 0.08
@@ -93,3 +98,55 @@ def test_the_report_shows_it(limits):
     assert len(tables["networks"].rows) == 2
     # one speed is no map
     assert not any(isinstance(block, GridFigure) for block in blocks)
+
+
+def test_a_model_for_the_profile_runs_over_its_own_run(stand, stream_of):
+    """What is pasted is accepted by a profile and says of the record it came from what the known network says."""
+    run = stream(stream_of)
+    model = live_model_of(stand, run.channels, fold_stream(stand, run), "winding_temp", "winding")
+    assert (model.reference, model.limit, model.loss.channel) == (
+        "coolant_inlet_temp",
+        "winding_hot",
+        "phase_u_current",
+    )
+    assert sum(model.resistance_k_w) == pytest.approx(0.06, rel=0.03)
+    assert model.loss.square_w_a2 == pytest.approx(K_W_A2, rel=0.03)
+    assert model.loss.standing_w == pytest.approx(50.0, abs=15.0)
+    assert model.scatter_k < 1.0
+    assert 0.0 < model.u_k < 3.0
+    text = section(model)
+    sections = {name: ThermalModelSection(**body) for name, body in tomllib.loads(text)["thermal_models"].items()}
+    collect = Collector("profile")
+    limits = {x.name: x for x in stand.limit_set.limits}
+    (again,) = thermal_models(collect, sections, stand.channels, limits).values()
+    assert collect.problems == []
+    assert section(again) == text
+
+
+def test_a_model_needs_a_heated_channel_and_a_run(stand, stream_of):
+    short = stream(stream_of, 600.0)
+    folded = fold_stream(stand, short)
+    with pytest.raises(UsageError, match=r"gives no network.*winding_temp|winding_temp.*gives no network"):
+        live_model_of(stand, short.channels, folded, "winding_temp", "winding")
+    with pytest.raises(UsageError, match="no loss is known that heats this channel"):
+        live_model_of(stand, short.channels, folded, "hall_temp", "hall")
+
+
+def test_what_heats_a_channel_by_what_is_measured(stand, stream_of):
+    run = stream(stream_of, 1200.0)
+
+    def only(*names):
+        return heat_run(stand, names, run.time_s, np.stack([run.column(n) for n in names], axis=1), "winding_temp")
+
+    found, what = heat_run(stand, run.channels, run.time_s, run.values, "winding_temp")
+    assert what == "motor loss"
+    assert found.loss_w[100, 0] == pytest.approx(50.0 + K_W_A2 * 110.0**2 * 1.2, rel=0.2)
+    assert only("winding_temp", "coolant_inlet_temp", "phase_u_current")[1] == "current squared"
+    held, what = only("winding_temp", "coolant_inlet_temp")
+    assert what == "a held load"
+    assert np.all(held.loss_w == 1.0)
+    gap = np.delete(np.arange(run.time_s.size), np.arange(600, 700))
+    after, _ = heat_run(stand, run.channels, run.time_s[gap], run.values[gap], "winding_temp")
+    assert after.time_s[0] == run.time_s[700]
+    with pytest.raises(UsageError, match="neither coolant nor air"):
+        only("winding_temp")

@@ -82,6 +82,20 @@ def test_end_from_the_first_twenty_minutes(reference):
     assert np.isnan(predict_steady(part_of(magnet, magnet.time_s <= 1200.0)).final_c.value)
 
 
+def test_the_end_follows_the_load_that_runs_now(reference):
+    """The current squared rose by 9 % and then fell by 2 %: the interval of the end told by it holds."""
+    data = np.genfromtxt(reference("pmsm/profile24_every5th.csv"), delimiter=",", names=True)
+    square = (data["i_d"] ** 2 + data["i_q"] ** 2)[6:1758]
+    run = thermal_run(np.arange(1752) * 2.5, data["stator_winding"][6:1758], data["coolant"][6:1758], square)
+    end = float(run.temp_c[-360:].mean())
+    for minutes in (35.0, 40.0):
+        found = predict_steady(part_of(run, run.time_s <= 60.0 * minutes))
+        low, high = interval(found.final_c)
+        assert low <= end <= high, minutes
+        assert abs(found.final_c.value - end) < 1.5, minutes
+        assert "load that moves" in [line.name for line in found.final_c.budget]
+
+
 def test_winding_and_magnet_are_judged_apart(reference):
     winding, magnet = heating(reference, "stator_winding"), heating(reference, "pm")
     assert is_steady(winding.time_s, {"winding": winding.temp_c}).state is Settled.STEADY

@@ -35,6 +35,8 @@ ENOUGH_K = 1.5
 LEAST_S = 900.0
 """No end is told earlier: a slow part that has not shown itself yet is in no fit (a rule of this project)."""
 _BLOCKS = 500
+_FIFTHS = 5
+_RECENT = 3
 MOST_NODES_SHOWN = 3
 _F = 10.0
 """A further node is taken where it lowers the sum of squares by this many times the variance for each of its two
@@ -78,8 +80,9 @@ def predict_steady(  # noqa: PLR0911  one return for each answer
     """Steady temperature [°C] of a run at its load, from the readings so far.
 
     ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` that
-    loss as a line over the temperature measured with it. Where a loss does not rise with temperature beyond two
-    standard errors, or is constant, s_j = 0 and p_j is its mean.
+    loss as a line over the temperature measured with it, through its mean over the last fifth: the load that counts is
+    the one that runs now. Where a loss does not rise with temperature beyond two standard errors, or is constant,
+    s_j = 0.
 
     Up to three nodes are taken while each lowers the sum of squares more than chance would, to be on the safe side: one
     node too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum
@@ -176,11 +179,13 @@ class _End:
 
     def __init__(self, run: ThermalRun, fit: NetworkFit, reference_c: float) -> None:
         self.run, self.fit, self.reference_c = run, fit, reference_c
-        self.lines = [_loss_line(run.temp_c, run.loss_w[:, j]) for j in range(fit.kinds)]
-        self.at_c = float(np.nanmean(run.temp_c))
+        lines = [_loss_line(run.temp_c, run.loss_w[:, j]) for j in range(fit.kinds)]
+        self.lines = [(line.now_w, line.slope) for line in lines]
+        self.moves_w = [line.moves_w for line in lines]
+        self.at_c = float(np.nanmean(run.temp_c[-(run.time_s.size // _FIFTHS) :]))
 
     def of(self, R: Sequence[float], p: Sequence[float], s: Sequence[float]) -> float:
-        """Equation (1); the line of a loss goes through its mean at the mean temperature."""
+        """Equation (1); the line of a loss goes through its mean over the last fifth."""
         below = 1.0 - sum(a * b for a, b in zip(R, s, strict=True))
         above = self.reference_c + sum(a * (b - c * self.at_c) for a, b, c in zip(R, p, s, strict=True))
         return above / below if below > 0.0 else math.nan
@@ -200,12 +205,14 @@ class _End:
         if not found.is_measured:
             return found
         u_model = math.hypot(_structure(fit), self._drift(found))
-        rest = math.hypot(u_sensor_k, u_model)
+        u_load = self._load_k(found.value)
+        rest = math.hypot(u_sensor_k, u_model, u_load)
         whole = combine(found.value, found.u, min(found.dof, fit.dof), rest, unit="°C", name="end")
         parts = (
             Contribution("fit", found.u),
             Contribution("sensor", u_sensor_k),
             Contribution("misfit of the network", u_model),
+            Contribution("load that moves", u_load),
         )
         budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
         whole = replace(whole, budget=budget)
@@ -218,6 +225,17 @@ class _End:
         up = math.hypot(max(high - found.value, 0.0), k * rest)
         u = max(whole.u, 0.5 * (up + down) / k)
         return replace(whole, u=u, interval95=(found.value - down, found.value + up))
+
+    def _load_k(self, end_c: float) -> float:
+        """What the end moves by if each loss moves off its line again as far as it did of late [K]."""
+        R = [self.fit.total(j).value for j in range(self.fit.kinds)]
+        means, slopes = zip(*self.lines, strict=True)
+        p, s = _values(means), _values(slopes)
+        shifted = (
+            self.of(R, [x + (self.moves_w[j] if j == i else 0.0) for i, x in enumerate(p)], s) - end_c
+            for j in range(self.fit.kinds)
+        )
+        return math.hypot(*shifted)
 
     def _drift(self, found: Estimate) -> float:
         """How far earlier predictions lie off, beyond chance [K]."""
@@ -310,23 +328,37 @@ def _correlation(fit: NetworkFit, size: int) -> FloatArray:
     return correlation
 
 
-def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> tuple[Estimate, Estimate]:
-    """Mean of a loss and its slope over temperature; the slope is 0 where it is not shown."""
+@dataclass(frozen=True, slots=True)
+class _LossLine:
+    """A loss over temperature: its mean over the last fifth, its slope (0 where it is not shown), and how far it has
+    moved off the line through all from fifth to fifth of the last three, beyond chance [W, rms]."""
+
+    now_w: Estimate
+    slope: Estimate
+    moves_w: float
+
+
+def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> _LossLine:
     from benchkit.analysis.uncertainty import correlation_time
 
     good = np.isfinite(temp_c)
+    fifth = temp_c.size // _FIFTHS
     x, y = temp_c[good] - temp_c[good].mean(), loss_w[good]
     square = float(x @ x)
-    mean = float(y.mean())
     slope = float(x @ y) / square if square > 0.0 else 0.0
-    left = y - mean - slope * x
+    left = y - y.mean() - slope * x
+    noise = float(np.mean(np.diff(left) ** 2)) / 2.0  # from row to row: what moves slowly is counted apart
+    parts = np.array([part.mean() for part in np.array_split(left, _FIFTHS)])
+    moved = float(np.mean(np.diff(parts[-_RECENT:]) ** 2)) - 2.0 * noise * _FIFTHS / y.size
+    moves = math.sqrt(max(moved, 0.0))
     memory = correlation_time(left) if float(np.ptp(left)) > 0.0 else 1.0
     s = math.sqrt(float(left @ left) / max(y.size / memory - 2.0, 1.0) / memory)
     dof = max(y.size / memory - 2.0, 1.0)
-    u_mean, u_slope = s * math.sqrt(memory / y.size), s * math.sqrt(memory / square) if square > 0.0 else 0.0
+    u_slope = s * math.sqrt(memory / square) if square > 0.0 else 0.0
     if slope <= 2.0 * u_slope:
         slope, u_slope = 0.0, 0.0
-    return Estimate(mean, u_mean, "W", dof), Estimate(slope, u_slope, "W/K", dof)
+    now = Estimate(float(np.mean(loss_w[-fifth:])), math.sqrt(noise / fifth), "W", dof)
+    return _LossLine(now, Estimate(slope, u_slope, "W/K", dof), moves)
 
 
 def remaining_wait_s(left_k: float, tau_s: float, change_k: float = STEADY_K, over_s: float = STEADY_OVER_S) -> float:
