@@ -16,6 +16,7 @@ from benchkit.campaign.campaign import TABLE_CSV, TABLE_PARQUET, Settings, run_c
 from benchkit.campaign.entry import Filter
 from benchkit.campaign.executors import DIED
 from benchkit.campaign.ledger import FILE_NAME, Ledger
+from benchkit.campaign.points import Row
 from benchkit.campaign.task import Task, analysis_version, do, full_name
 from benchkit.errors import DataError, UsageError
 from benchkit.report.gather import gather
@@ -211,7 +212,7 @@ def test_the_folder_of_results_holds_nothing_else(runs: Path, tmp_path: Path) ->
 
 def test_a_ledger_reads_back_what_was_put_in(tmp_path: Path) -> None:
     path = tmp_path / FILE_NAME
-    rows = ({"x": 0.1, "name": "µ\n", "none": None, "whole": 3, "yes": True},)
+    rows: tuple[Row, ...] = ({"x": 0.1, "name": "µ\n", "none": None, "whole": 3, "yes": True},)
     with Ledger(path) as ledger:
         ledger.add(("a", "", "v"), "f", rows)
         ledger.add(("b", "e", "v"), "f", ())

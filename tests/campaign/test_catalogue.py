@@ -15,6 +15,7 @@ import pytest
 from benchkit.campaign.catalogue import SETTLED_NS, Catalogue
 from benchkit.campaign.database import FILE_NAME
 from benchkit.campaign.entry import Entry, Filter, State
+from benchkit.campaign.scan import read_entry
 from benchkit.campaign.tags import FILE_NAME as TAGS
 from benchkit.errors import DataError, UsageError
 from benchkit.runfile.info import describe
@@ -109,10 +110,12 @@ def test_only_what_changed_is_read_again(runs: Path, monkeypatch: pytest.MonkeyP
     with Catalogue(runs, now_ns=lambda: later) as catalogue:
         assert len(catalogue.refresh().new) == 12
         read: list[str] = []
-        from benchkit.campaign import catalogue as module
 
-        real = module.read_entry
-        monkeypatch.setattr(module, "read_entry", lambda *args: read.append(args[1]) or real(*args))
+        def counted(folder: Path, name: str, size_bytes: int, mtime_ns: int) -> Entry:
+            read.append(name)
+            return read_entry(folder, name, size_bytes, mtime_ns)
+
+        monkeypatch.setattr("benchkit.campaign.catalogue.read_entry", counted)
         assert catalogue.refresh().is_empty
         assert read == []
         os.utime(files[0], ns=(later, later))
