@@ -41,7 +41,8 @@ def metrics_section(rows: Sequence[MetricRow]) -> Section | None:
         tuple(_row(row) for row in rows),
         "Judged together (Holm), values by how runs repeat, counts by exact tests (shares after Fisher, rates by the "
         "binomial of their sum) of all runs of a side together. Ripple and THD: of bursts, band and method in the "
-        "reports of the runs; fundamental followed. Losses of single runs are stated off the mean of all runs.",
+        "reports of the runs; fundamental followed. Losses over the map are stated off the mean of all runs. Ratio: of "
+        "the rates, B over A, with its exact 95 % interval.",
     )
     return Section("metrics", "Metrics", (table,))
 
@@ -64,7 +65,7 @@ def _row(row: MetricRow) -> tuple[Cell, ...]:
     counts = [m.averaged for m in metric.of_runs if m is not None and m.is_measured]
     note = Text(f"{min(counts)} values a run" if counts and min(counts) > 1 else "")
     if verdict is None:
-        difference = in_shown_units(metric.name, Number(row.b.value - row.a.value, metric.unit))
+        difference = in_shown_units(metric.name, Number(row.b.value - row.a.value, metric.unit, digits=3))
         return (
             label,
             *means,
@@ -76,7 +77,7 @@ def _row(row: MetricRow) -> tuple[Cell, ...]:
         )
     is_counted = metric.is_counted
     u = None if is_counted else verdict.u
-    difference = in_shown_units(metric.name, Number(verdict.difference, metric.unit, u, verdict.dof))
+    difference = in_shown_units(metric.name, Number(verdict.difference, metric.unit, u, verdict.dof, digits=3))
     smallest: Cell = Text("")
     if math.isfinite(verdict.smallest) and verdict.word is not Word.REFUSED:
         smallest = in_shown_units(metric.name, Number(verdict.smallest, metric.unit, digits=2))

@@ -79,7 +79,7 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
     revisions = list(dict.fromkeys(run.revision for run in runs))
     simulated = [report.file_name for report in reports if report.header.simulated]
     return ReportModel(
-        title=f"Losses over {len(revisions)} revision{'s' if len(revisions) != 1 else ''}",
+        title=f"Losses and metrics over {len(revisions)} revision{'s' if len(revisions) != 1 else ''}",
         subtitle=f"{runs[0].stand.inverter.id} with {runs[0].stand.motor.id}: {', '.join(revisions)}; {len(runs)} runs",
         software_version=__version__,
         simulated=(f"SIMULATED DATA in {len(simulated)} of {len(runs)} runs.",) if simulated else (),

@@ -332,6 +332,6 @@ def _loss_metrics(losses: Sequence[LossComparison]) -> list[MetricColumn]:
         name = f"{loss.subject}_loss_share"
         pairs = zip(loss.values[:, -1].tolist(), loss.scatter[:, -1].tolist(), strict=True)
         of_runs = tuple(Metric(name, value, u, "%") for value, u in pairs)
-        label = f"{loss.subject.capitalize()} loss over the map, off the mean of all runs"
+        label = f"{loss.subject.capitalize()} loss over the map"
         found.append(MetricColumn(name, "%", of_runs, label=label))
     return found

@@ -106,7 +106,7 @@ def _why_not(key: tuple[str, str], own: Sequence[dict[tuple[str, str], Metric]])
     name, region = key
     column = [metrics.get(key) for metrics in own]
     if name in AS_MEASURED:
-        return "level as measured; the losses of the map are corrected, and judged"
+        return "level as measured, not corrected"
     if name == SPEED_OF_BURST:
         return "where the bursts were taken"
     if name == "time_to_limit" and not all(m is not None and m.is_measured for m in column):
@@ -208,7 +208,7 @@ def _of_counts(verdict: Verdict | None, metric: MetricColumn, a: Metric, b: Metr
     counts = f"{b.counted.events} in {b.counted.of:.3g} h against {a.counted.events} in {a.counted.of:.3g} h"
     low, high = ratio_of_rates(a.counted.events, a.counted.of, b.counted.events, b.counted.of)
     if not math.isfinite(high):
-        bounds = f"{low:.2g} or more" if low > 0.0 else "anything"
+        bounds = f"; ratio {low:.2g} or more" if low > 0.0 else ""
     else:
-        bounds = f"{low:.2g} … {high:.2g}"
-    return replace(verdict, text=f"{verdict.word} ({counts}; ratio of the rates {bounds})")
+        bounds = f"; ratio {low:.2g} … {high:.2g}"
+    return replace(verdict, text=f"{verdict.word} ({counts}{bounds})")

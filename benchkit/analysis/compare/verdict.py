@@ -155,7 +155,7 @@ def _text(
     half = 0.5 * (high - low)
     interval = f"95 % interval {_signed(low, half)} … {_signed(high, half)} {unit}".rstrip()
     if word is Word.REFUSED:
-        return f"refused: {', '.join(refused)} differ between the sides"
+        return f"refused: {', '.join(refused)} {'differs' if len(refused) == 1 else 'differ'} between the sides"
     if word in (Word.BETTER, Word.WORSE, Word.DIFFERENT):
         inside = max(abs(low), abs(high)) < margin
         size = _signed(abs(d), half).lstrip("+")
