@@ -57,7 +57,14 @@ def differences(spec: DifferenceFigure) -> Figure:
     axes.set_xlabel(f"Speed / {spec.point_speed.unit}")
     axes.set_ylabel(f"Torque / {spec.point_torque.unit}")
     axes.grid(visible=False)
-    figure.colorbar(colour, ax=axes, label=spec.quantity, shrink=0.95, pad=0.02, format=lambda value, _: f"{value:g}".replace("-", MINUS))
+    figure.colorbar(
+        colour,
+        ax=axes,
+        label=spec.quantity,
+        shrink=0.95,
+        pad=0.02,
+        format=lambda value, _: f"{value:g}".replace("-", MINUS),
+    )
     present = [word for word in HATCHES if any(r.word == word for r in spec.regions)]
     handles = [Patch(facecolor="white", edgecolor=svg.MUTED, hatch=HATCHES[word], label=word) for word in present]
     if any(r.word not in HATCHES for r in spec.regions):

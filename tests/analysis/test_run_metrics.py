@@ -53,7 +53,9 @@ def result(balances: tuple[PowerBalance, ...], heating: tuple[HeatingFit, ...] =
 
 
 def test_losses_are_of_the_points_that_count_and_their_mean() -> None:
-    found = loss_metrics(result((balance(1, 100.0, 300.0), balance(2, 140.0, 500.0), balance(3, 9e9, 9e9, excluded=True))))
+    found = loss_metrics(
+        result((balance(1, 100.0, 300.0), balance(2, 140.0, 500.0), balance(3, 9e9, 9e9, excluded=True)))
+    )
     means = {m.name: (m.value, m.u) for m in found if not m.region}
     # exact: means; u as of fully correlated points
     assert means == {"inverter_loss": (120.0, 4.0), "motor_loss": (400.0, 6.0), "system_loss": (520.0, 5.0)}
