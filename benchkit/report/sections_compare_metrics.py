@@ -22,29 +22,97 @@ TONES = {
 
 
 def metrics_section(rows: Sequence[MetricRow]) -> Section | None:
-    """All metrics; None where there are none."""
+    """All metrics; None where there are none. Values, those of each kind of burst, counts, and levels not judged."""
     if not rows:
         return None
-    table = Table(
-        "metrics",
-        "Metrics, one number a run",
-        (
-            Column("label", "Metric"),
-            Column("a", "Mean of A"),
-            Column("b", "Mean of B"),
-            Column("difference", "B less A"),
-            Column("smallest", "Shown from"),
-            Column("p", "p, adjusted"),
-            Column("verdict", "Verdict"),
-            Column("note", "On what"),
+    judged = [row for row in rows if row.verdict is not None]
+    values = [row for row in judged if not row.metric.is_counted]
+    kinds = dict.fromkeys(row.metric.region for row in values if _is_of_bursts(row.metric))
+    tables = [
+        _table("metrics", "Metrics, one number a run", [r for r in values if not _is_of_bursts(r.metric)], VALUES_NOTE),
+        *(
+            _table(
+                "metrics-" + "-".join(kind.replace(",", "").split()),
+                f"Metrics of bursts: {kind}",
+                [row for row in values if row.metric.region == kind],
+                "One number a run: the mean of its bursts, phases and legs. Band and method of each are in the report "
+                "of the run; the fundamental is followed.",
+            )
+            for kind in kinds
         ),
-        tuple(_row(row) for row in rows),
-        "Judged together (Holm), values by how runs repeat, counts by exact tests (shares after Fisher, rates by the "
-        "binomial of their sum) of all runs of a side together. Ripple and THD: of bursts, band and method in the "
-        "reports of the runs; fundamental followed. Losses over the map are stated off the mean of all runs. Ratio: of "
-        "the rates, B over A, with its exact 95 % interval.",
+        _counts([row for row in judged if row.metric.is_counted]),
+        _levels([row for row in rows if row.verdict is None]),
+    ]
+    return Section("metrics", "Metrics", tuple(table for table in tables if table is not None))
+
+
+VALUES_NOTE = (
+    "Judged by how runs repeat; p-values are adjusted for all metrics together (Holm), those of bursts and the counts "
+    "among them. Losses over the map are stated off the mean of all runs."
+)
+COUNTS_NOTE = (
+    "Of all runs of a side together, with exact intervals. Shares are compared after Fisher, rates by the binomial of "
+    "their sum; ratio: of the rates, B over A, with its exact 95 % interval. Where neither side has any event, or no "
+    "failure, nothing is tested."
+)
+
+
+def _is_of_bursts(metric: MetricColumn) -> bool:
+    return ", " in metric.region
+
+
+def _table(name: str, title: str, rows: Sequence[MetricRow], note: str) -> Table | None:
+    if not rows:
+        return None
+    columns = (
+        Column("label", "Metric"),
+        Column("a", "Mean of A"),
+        Column("b", "Mean of B"),
+        Column("difference", "B less A"),
+        Column("smallest", "Shown from"),
+        Column("p", "p, adjusted"),
+        Column("verdict", "Verdict"),
     )
-    return Section("metrics", "Metrics", (table,))
+    return Table(name, title, columns, tuple(_row(row) for row in rows), note)
+
+
+def _counts(rows: Sequence[MetricRow]) -> Table | None:
+    if not rows:
+        return None
+    columns = (
+        Column("label", "Metric"),
+        Column("a", "A"),
+        Column("b", "B"),
+        Column("counts", "Counted, B against A"),
+        Column("p", "p, adjusted"),
+        Column("verdict", "Verdict"),
+    )
+    cells = tuple(
+        (
+            Text(label_of(row.metric)),
+            _mean(row.a),
+            _mean(row.b),
+            Text(row.verdict.text.partition("(")[2].rstrip(")")),
+            p_cell(row.verdict.p_adjusted),
+            Text(row.verdict.word.value, TONES[row.verdict.word]),
+        )
+        for row in rows
+        if row.verdict is not None
+    )
+    return Table("metric-counts", "Counts", columns, cells, COUNTS_NOTE)
+
+
+def _levels(rows: Sequence[MetricRow]) -> Table | None:
+    if not rows:
+        return None
+    columns = (
+        Column("label", "Metric"),
+        Column("a", "Mean of A"),
+        Column("b", "Mean of B"),
+        Column("why", "Why it is not judged"),
+    )
+    cells = tuple((Text(label_of(r.metric)), _mean(r.a), _mean(r.b), Text(r.metric.not_judged)) for r in rows)
+    return Table("metric-levels", "Shown, and not judged", columns, cells)
 
 
 def label_of(metric: MetricColumn) -> str:
@@ -60,31 +128,14 @@ def p_cell(value: float) -> Cell:
 
 def _row(row: MetricRow) -> tuple[Cell, ...]:
     metric, verdict = row.metric, row.verdict
-    label = Text(label_of(metric))
-    means = (_mean(row.a), _mean(row.b))
-    counts = [m.averaged for m in metric.of_runs if m is not None and m.is_measured]
-    note = Text(f"{min(counts)} values a run" if counts and min(counts) > 1 else "")
-    if verdict is None:
-        difference = in_shown_units(metric.name, Number(row.b.value - row.a.value, metric.unit, digits=3))
-        return (
-            label,
-            *means,
-            difference,
-            Text(""),
-            Text("not tested"),
-            Text("not judged", Tone.NOTE),
-            Text(metric.not_judged),
-        )
-    is_counted = metric.is_counted
-    u = None if is_counted else verdict.u
-    difference = in_shown_units(metric.name, Number(verdict.difference, metric.unit, u, verdict.dof, digits=3))
+    assert verdict is not None
+    label = metric.label or title_of(metric.name) if _is_of_bursts(metric) else label_of(metric)
+    difference = in_shown_units(metric.name, Number(verdict.difference, metric.unit, verdict.u, verdict.dof))
     smallest: Cell = Text("")
     if math.isfinite(verdict.smallest) and verdict.word is not Word.REFUSED:
         smallest = in_shown_units(metric.name, Number(verdict.smallest, metric.unit, digits=2))
-    if is_counted:
-        note = Text(verdict.text.partition("(")[2].rstrip(")"))
-    p = p_cell(verdict.p_adjusted)
-    return (label, *means, difference, smallest, p, Text(verdict.word.value, TONES[verdict.word]), note)
+    word = Text(verdict.word.value, TONES[verdict.word])
+    return (Text(label), _mean(row.a), _mean(row.b), difference, smallest, p_cell(verdict.p_adjusted), word)
 
 
 def _mean(side: Metric) -> Cell:

@@ -12,12 +12,12 @@ import scipy.stats
 from benchkit.analysis.compare.comparison import Settings, compare, run_levels
 from benchkit.analysis.compare.correction import corrections
 from benchkit.analysis.compare.data import RunData
-from benchkit.analysis.compare.metrics import MetricColumn, columns_of, compare_metrics
+from benchkit.analysis.compare.metrics import MetricColumn, MetricRow, columns_of, compare_metrics
 from benchkit.analysis.compare.order import drifts, order_of
 from benchkit.analysis.compare.pairing import Treatment
 from benchkit.analysis.compare.planning import assumed_noise, order_of_days, plan, promised_power
 from benchkit.analysis.compare.surfaces import common_points, local_weights, shared_shape
-from benchkit.analysis.compare.verdict import Word
+from benchkit.analysis.compare.verdict import Verdict, Word
 from benchkit.analysis.signals.counts import rate_per_hour, share
 from benchkit.errors import UsageError
 from benchkit.model.metrics import Counted, Metric
@@ -210,6 +210,11 @@ def test_corrections_bring_back_what_copper_takes(sides: Sides) -> None:
     assert not np.any(moved[1].added_w["bus voltage"])  # not in the loss of the motor
 
 
+def judged(row: MetricRow) -> Verdict:
+    assert row.verdict is not None
+    return row.verdict
+
+
 def column(name: str, values: np.ndarray) -> MetricColumn:
     return MetricColumn(name, "A", tuple(Metric(name, x, 0.02, "A") for x in values.tolist()))
 
@@ -225,11 +230,11 @@ def test_metrics_of_others_join_the_table(sides: Sides) -> None:
         row.metric.name: row
         for row in compare(a, b, Settings(subjects=("drive",)), [ripple, better, edges, level]).metrics
     }
-    assert rows["ripple"].verdict.word is Word.BETTER
-    assert rows["margin"].verdict.word is Word.BETTER
-    assert rows["dead_time"].verdict.word is Word.DIFFERENT
+    assert judged(rows["ripple"]).word is Word.BETTER
+    assert judged(rows["margin"]).word is Word.BETTER
+    assert judged(rows["dead_time"]).word is Word.DIFFERENT
     assert rows["level"].verdict is None
-    assert rows["ripple"].verdict.difference == pytest.approx(-0.2, abs=0.03)
+    assert judged(rows["ripple"]).difference == pytest.approx(-0.2, abs=0.03)
     with pytest.raises(UsageError, match="one value a run"):
         compare(a, b, Settings(subjects=("drive",)), [column("x", np.zeros(3))])
 
@@ -259,14 +264,14 @@ def test_counts_are_compared_by_all_runs_of_a_side_and_words_say_the_counts() ->
     rows = {r.metric.name: r for r in compare_metrics(columns_of([*zip(trips, starts, never, strict=True)]), order)}
     assert rows["trips_per_hour"].b.counted == Counted(8, 16.0, is_share=False)
     # exact: all 8 on one side of two with equal times, 2/2⁸; the other is Fisher's; Holm over the two that can tell
-    assert rows["trips_per_hour"].verdict.p_value == pytest.approx(2.0 / 256.0)  # type: ignore[union-attr]
-    fisher = scipy.stats.fisher_exact([[80, 0], [60, 20]]).pvalue
-    assert rows["start_reliability"].verdict.p_value == pytest.approx(fisher)  # type: ignore[union-attr]
-    assert rows["start_reliability"].verdict.p_adjusted == pytest.approx(2.0 * fisher)  # type: ignore[union-attr]
-    assert [rows[n].verdict.word for n in rows] == [Word.WORSE, Word.WORSE, Word.NOT_SHOWN]  # type: ignore[union-attr]
-    assert rows["trips_per_hour"].verdict.text == "worse (8 in 16 h against 0 in 16 h; ratio 1.7 or more)"  # type: ignore[union-attr]
+    assert judged(rows["trips_per_hour"]).p_value == pytest.approx(2.0 / 256.0)
+    fisher = scipy.stats.fisher_exact(np.array([[80, 0], [60, 20]])).pvalue
+    assert judged(rows["start_reliability"]).p_value == pytest.approx(fisher)
+    assert judged(rows["start_reliability"]).p_adjusted == pytest.approx(2.0 * fisher)
+    assert [judged(rows[n]).word for n in rows] == [Word.WORSE, Word.WORSE, Word.NOT_SHOWN]
+    assert judged(rows["trips_per_hour"]).text == "worse (8 in 16 h against 0 in 16 h; ratio 1.7 or more)"
     refused = compare_metrics(columns_of([[t] for t in trips]), order, ["bus voltage"])
-    assert refused[0].verdict.word is Word.REFUSED  # type: ignore[union-attr]
+    assert judged(refused[0]).word is Word.REFUSED
 
 
 def test_a_torque_that_may_have_moved_is_in_the_answer(sides: Sides) -> None:

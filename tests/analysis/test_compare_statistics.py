@@ -206,7 +206,7 @@ def test_control_chart_marks_jumps_and_shifts() -> None:
     ("k1", "n1", "k2", "n2"), [(3, 20, 9, 18), (0, 5, 5, 5), (7, 7, 40, 41), (0, 9, 0, 4), (50, 400, 80, 300)]
 )
 def test_equal_shares_as_scipy(k1: int, n1: int, k2: int, n2: int) -> None:
-    expected = stats.fisher_exact([[k1, n1 - k1], [k2, n2 - k2]]).pvalue
+    expected = stats.fisher_exact(np.array([[k1, n1 - k1], [k2, n2 - k2]])).pvalue
     assert equal_shares(k1, n1, k2, n2) == pytest.approx(expected, rel=1e-9)
 
 

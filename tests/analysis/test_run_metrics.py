@@ -45,7 +45,7 @@ def balance(index: int, inverter_w: float, motor_w: float, *, excluded: bool = F
         "drive_loss_w": Estimate(inverter_w + motor_w, 5.0, "W"),
     }
     rest = {f.name: UNKNOWN for f in fields(PowerBalance) if f.name not in {"point", *values}}
-    return PowerBalance(point=point, **values, **rest)  # type: ignore[arg-type]
+    return PowerBalance(point=point, **values, **rest)
 
 
 def result(balances: tuple[PowerBalance, ...], heating: tuple[HeatingFit, ...] = ()) -> RunResult:

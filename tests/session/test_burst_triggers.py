@@ -97,6 +97,7 @@ def test_a_caution_and_a_trip_start_bursts_that_can_be_exported(
     header = header_for(loaded, format_version=BURST_FORMAT_VERSION)
     bursts = make_bursts({"scope": source}, {})
     path = tmp_path / "spin.h5"
+    assert bursts is not None
     recorder = Recorder(stand, header, [rack], path, clock, desk, bursts=bursts)
     recorder.begin()
     line = bursts.lines["scope"]
