@@ -47,8 +47,8 @@ def metrics_section(rows: Sequence[MetricRow]) -> Section | None:
 
 
 VALUES_NOTE = (
-    "Judged by how runs repeat; p-values are adjusted for all metrics together (Holm), those of bursts and the counts "
-    "among them. Losses over the map are stated off the mean of all runs."
+    "Judged by how runs repeat, with the 95 % interval of the difference; p-values are adjusted for all metrics together "
+    "(Holm), those of bursts and the counts among them. Losses over the map are stated off the mean of all runs."
 )
 COUNTS_NOTE = (
     "Of all runs of a side together, with exact intervals. Shares are compared after Fisher, rates by the binomial of "
@@ -135,7 +135,12 @@ def _row(row: MetricRow) -> tuple[Cell, ...]:
     if math.isfinite(verdict.smallest) and verdict.word is not Word.REFUSED:
         smallest = in_shown_units(metric.name, Number(verdict.smallest, metric.unit, digits=2))
     word = Text(verdict.word.value, TONES[verdict.word])
-    return (Text(label), _mean(row.a), _mean(row.b), difference, smallest, p_cell(verdict.p_adjusted), word)
+    return (Text(label), _plain(row.a), _plain(row.b), difference, smallest, p_cell(verdict.p_adjusted), word)
+
+
+def _plain(side: Metric) -> Cell:
+    """A mean beside a difference that has the interval: two of three would be too much on a line."""
+    return in_shown_units(side.name, Number(side.value, side.unit, digits=4))
 
 
 def _mean(side: Metric) -> Cell:
