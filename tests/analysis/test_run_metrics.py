@@ -121,7 +121,7 @@ def test_starts_reactions_trips_and_cautions_are_counted() -> None:
     assert counts["start_reliability"] == (3, 4)
     assert counts["fault_reaction"] == (1, 2)
     hours = (2.0 + 8.0 + 1.0 + 25.0) * 60.0 / 3600.0
-    assert counts["trips_per_hour"] == (2, pytest.approx(hours))
+    assert list(counts["trips_per_hour"]) == pytest.approx([2, hours])
     assert found["cautions_per_hour"].value == pytest.approx(1.0 / hours)
     assert math.isnan({m.name: m for m in event_metrics([], 1.0)}["trips_per_hour"].value)
 
