@@ -48,7 +48,8 @@ def metrics_section(rows: Sequence[MetricRow]) -> Section | None:
 
 VALUES_NOTE = (
     "Judged by how runs repeat, with the 95 % interval of the difference; p-values are adjusted for all metrics "
-    "together (Holm), those of bursts and the counts among them. Losses over the map are stated off the mean of all runs."
+    "together (Holm), those of bursts and the counts among them. "
+    "Losses over the map are stated off the mean of all runs."
 )
 COUNTS_NOTE = (
     "Of all runs of a side together, with exact intervals. Shares are compared after Fisher, rates by the binomial of "
