@@ -8,15 +8,15 @@ from dataclasses import asdict
 from pathlib import Path
 
 from benchkit.cli.common import print_json
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Metric
 
 
 def bursts(args: Namespace) -> int:
     """Print every burst with its metrics, one after the other."""
     from benchkit.analysis.signals.burst_metrics import burst_metrics
     from benchkit.profiles import stand_from_json
+    from benchkit.report.metric_words import shown, title_of
     from benchkit.report.numbers import show
-    from benchkit.report.sections_bursts import shown, title_of
     from benchkit.runfile.reader import open_run
 
     told = []
@@ -39,7 +39,7 @@ def bursts(args: Namespace) -> int:
             rate = f"{len(burst)} samples at {record.sample_rate_hz:g} Hz"
             print(f"  {rate}, {gap}; trigger at {burst.trigger_time_s:.4f} s")
             for metric in metrics:
-                print(f"  {title_of(metric):36} {show(shown(metric))!s:>24}  {metric.region}")
+                print(f"  {title_of(metric.name):36} {show(shown(metric))!s:>24}  {metric.region}")
         if args.json:
             print_json(told)
         elif not sum(run.burst_counts().values()):

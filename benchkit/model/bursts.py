@@ -6,7 +6,6 @@ protection: it shows afterwards what the streams are too slow for.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
@@ -218,25 +217,3 @@ class Burst:
         spans = [(stop - start, start, stop) for start, stop in pairwise(edges)]
         _, start, stop = max(spans, key=lambda span: span[0])
         return start, stop
-
-
-@dataclass(frozen=True, slots=True)
-class Metric:
-    """One named value of a run with its standard uncertainty (k = 1), in ``unit``.
-
-    ``note`` says what belongs to the number: band, window, method, leakage. ``region`` names the operating region or
-    burst it holds for; empty: the whole run. ``interval95`` where value ± k u is not the 95 % interval.
-    """
-
-    name: str
-    value: float
-    u: float
-    unit: str
-    note: str = ""
-    region: str = ""
-    interval95: tuple[float, float] | None = None
-
-    @property
-    def is_measured(self) -> bool:
-        """False where the value is NaN, that is: not measured."""
-        return not math.isnan(self.value)

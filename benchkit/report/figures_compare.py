@@ -8,7 +8,7 @@ import numpy as np
 
 from benchkit.report import svg
 from benchkit.report.model import ControlFigure, DifferenceFigure
-from benchkit.report.numbers import bounds95, rounded_to_uncertainty
+from benchkit.report.numbers import MINUS, bounds95, rounded_to_uncertainty
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 COLOURS = "PuOr_r"
 """Two hues that colour-blind readers tell apart; the middle is no difference."""
 HATCHES = {"not shown": "////", "equivalent": "....", "refused": "xxxx"}
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""Of red, green and blue, ITU-R BT.709."""
 LABELLED = 24
 
 
@@ -38,25 +40,35 @@ def differences(spec: DifferenceFigure) -> Figure:
         axes.add_patch(Rectangle((x, y), width, height, facecolor=fill, edgecolor="white", linewidth=1.5))
         hatch = HATCHES.get(region.word)
         if hatch:
-            axes.add_patch(
-                Rectangle((x, y), width, height, fill=False, hatch=hatch, edgecolor=svg.MUTED, linewidth=0.0)
-            )
+            is_dark = float(fill[:3] @ LUMINANCE) < 0.45
+            edge = "white" if is_dark else svg.MUTED
+            axes.add_patch(Rectangle((x, y), width, height, fill=False, hatch=hatch, edgecolor=edge, linewidth=0.0))
         box = {"boxstyle": "square,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.88}
         text = f"{_figures(region.difference)}\n{region.word}"
-        axes.text(x + 0.5 * width, y + 0.5 * height, text, ha="center", va="center", fontsize=7.5, zorder=5, bbox=box)
+        axes.text(x + 0.5 * width, y + 0.27 * height, text, ha="center", va="center", fontsize=7.5, zorder=5, bbox=box)
+    # a white ring under the black one: seen on dark and on light regions
+    axes.scatter(spec.point_speed.values, spec.point_torque.values, s=52, c="white", zorder=3.9, clip_on=False)
     axes.scatter(
         spec.point_speed.values, spec.point_torque.values, c=spec.point_difference.values, cmap=COLOURS, vmin=-reach,
-        vmax=reach, s=26, edgecolors="black", linewidths=0.8, zorder=4,
+        vmax=reach, s=26, edgecolors="black", linewidths=0.8, zorder=4, clip_on=False,
     )  # fmt: skip
     axes.set_xlim(min(r.speed_low.value for r in spec.regions), max(r.speed_high.value for r in spec.regions))
     axes.set_ylim(min(r.torque_low.value for r in spec.regions), max(r.torque_high.value for r in spec.regions))
     axes.set_xlabel(f"Speed / {spec.point_speed.unit}")
     axes.set_ylabel(f"Torque / {spec.point_torque.unit}")
     axes.grid(visible=False)
-    figure.colorbar(colour, ax=axes, label=spec.quantity, shrink=0.95, pad=0.02, format="%g")
+    figure.colorbar(
+        colour,
+        ax=axes,
+        label=spec.quantity,
+        shrink=0.95,
+        pad=0.02,
+        format=lambda value, _: f"{value:g}".replace("-", MINUS),
+    )
     present = [word for word in HATCHES if any(r.word == word for r in spec.regions)]
     handles = [Patch(facecolor="white", edgecolor=svg.MUTED, hatch=HATCHES[word], label=word) for word in present]
-    handles.append(Patch(facecolor="white", edgecolor=svg.MUTED, label="without hatch: better or worse, shown"))
+    if any(r.word not in HATCHES for r in spec.regions):
+        handles.append(Patch(facecolor="white", edgecolor=svg.MUTED, label="without hatch: better or worse, shown"))
     figure.legend(handles=handles, loc="outside lower left", ncols=4, frameon=False)
     return figure
 
@@ -82,7 +94,7 @@ def control(spec: ControlFigure) -> Figure:
     places = np.arange(1, len(spec.values.values) + 1)
     values = np.asarray(spec.values.values)
     marked = np.isin(places, [int(m) for m in spec.marked])
-    top.plot(places, values, marker="o", markersize=4, **svg.line_style(0), markerfacecolor="white", label="run")
+    top.plot(places, values, marker="o", markersize=4, **svg.line_style(0), markerfacecolor="white")
     top.plot(
         places[marked], values[marked], "s", markersize=7, color=svg.ABNORMAL, linestyle="none",
         label="stands out" if marked.any() else None,
@@ -100,7 +112,9 @@ def control(spec: ControlFigure) -> Figure:
             fontsize=7.5,
         )
     top.set_ylabel(f"{spec.values.name} / {spec.values.unit}")
-    top.legend(loc="upper left", fontsize=7.5)
+    if marked.any():
+        top.margins(y=0.25)
+        top.legend(loc="upper left", fontsize=7.5)
     low.plot(places[1:], spec.ranges.values, marker="o", markersize=3.5, **svg.line_style(1), markerfacecolor="white")
     for at, label in ((spec.range_high, "upper limit"), (spec.range_mean, "mean")):
         low.axhline(at.value, color=svg.INK, linewidth=0.9, linestyle="-" if label == "mean" else (0, (5, 2)))

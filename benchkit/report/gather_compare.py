@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 
 from benchkit.analysis.compare.data import RunData
 from benchkit.errors import UsageError
+from benchkit.model.events import Event
+from benchkit.model.metrics import Metric
 from benchkit.model.results import RunResult
 from benchkit.model.stand import Role, Stand
+from benchkit.model.stream import Stream
+from benchkit.report.bursts import MEASURED
 from benchkit.report.model import RunReport, SourceDigest
+from benchkit.runfile.reader import Run
 
 
 def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
@@ -22,8 +29,10 @@ def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
     """
     from benchkit.analysis.compare.data import rest_zeros, run_data
     from benchkit.analysis.exclude import mark_excluded
+    from benchkit.analysis.heat_runs import heat_runs
     from benchkit.analysis.pipeline import BREAKING
     from benchkit.analysis.power import power_balance
+    from benchkit.analysis.signals.run_metrics import event_metrics, loss_metrics, thermal_metrics
     from benchkit.analysis.steady import operating_points
     from benchkit.profiles import stand_from_json
     from benchkit.runfile.reader import open_run
@@ -37,6 +46,15 @@ def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
         points = mark_excluded(operating_points(stand, stream, breaks), stream, events)
         balances = tuple(power_balance(stand, point) for point in points)
         started = datetime.fromisoformat(header.started_utc).timestamp()
+        heating, ratings, _ = heat_runs(stand, stream, breaks)
+        result = RunResult(points, balances, (), (), heating, ratings, ())
+        metrics = (
+            *loss_metrics(result),
+            *thermal_metrics(result, stand),
+            *_steps(stand, stream, events),
+            *_of_bursts(run, stand),
+            *event_metrics(events, events[-1].time_s if events else 0.0, header.time_factor),
+        )
         data = run_data(
             label,
             stand,
@@ -44,15 +62,45 @@ def gather_run(path: Path, label: str) -> tuple[RunData, RunReport]:
             started,
             balances,
             rest_zeros(stand, stream, started, header.time_factor),
+            # points go by where they were measured, which is never the same twice: of these the map speaks
+            metrics=[metric for metric in metrics if not metric.note.startswith("point ")],
             time_factor=header.time_factor,
         )
-        result = RunResult(points, balances, (), (), (), (), ())
         duration_s = float(stream.time_s[-1] - stream.time_s[0]) if len(stream) else 0.0
         digest = (SourceDigest(source, len(stream), duration_s, 0, 0, None),)
         report = RunReport(
             label, path.name, header, stand, result, events, (), (), digest, run.content_sha256, run.is_closed
         )
     return data, report
+
+
+def _steps(stand: Stand, stream: Stream, events: Sequence[Event]) -> tuple[Metric, ...]:
+    """Step responses of the run, averaged over its steps."""
+    from benchkit.analysis.signals.run_metrics import averaged
+    from benchkit.analysis.signals.run_steps import step_responses
+
+    groups: dict[str, list[Metric]] = {}
+    for metric in step_responses(stand, stream, events):
+        # amplitudes go up and down: their mean says nothing; what is before a step is noise
+        if not metric.name.endswith(("_amplitude", "_undershoot")):
+            groups.setdefault(metric.name, []).append(replace(metric, region=""))
+    return tuple(averaged(group) for group in groups.values())
+
+
+def _of_bursts(run: Run, stand: Stand) -> tuple[Metric, ...]:
+    """Metrics of the first bursts of a run, as many as a report measures."""
+    from benchkit.analysis.signals.burst_metrics import burst_metrics
+    from benchkit.analysis.signals.run_metrics import burst_means
+
+    if not sum(run.burst_counts().values()):
+        return ()
+    found = []
+    for burst in islice(run.bursts(), MEASURED):
+        source = stand.bursts.get(burst.source)
+        u_rate = source.u_rate if source is not None else 0.0
+        metrics = burst_metrics(burst, pole_pairs=stand.motor.pole_pairs, u_rate=u_rate)
+        found.append((burst.source, burst.record.reason, metrics))
+    return burst_means(found)
 
 
 def _source_of_loss(stand: Stand, sources: Sequence[str], path: Path) -> str:

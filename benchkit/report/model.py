@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from benchkit.model.bursts import Metric
 from benchkit.model.events import Event
+from benchkit.model.metrics import Metric
 from benchkit.model.results import Contribution, Estimate, RunResult
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand

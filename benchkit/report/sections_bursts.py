@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from benchkit.model.bursts import Metric
 from benchkit.report.bursts import DRAWN
+from benchkit.report.metric_words import shown, title_of
 from benchkit.report.model import (
     Block,
     BurstDigest,
@@ -33,20 +33,6 @@ from benchkit.report.rows import of_run, run_slug, table_by_run
 from benchkit.report.sections_results import U95
 
 Row = tuple[Cell, ...]
-TITLES = {
-    "current_thd": "Current, THD",
-    "current_ripple_rms": "Current ripple, RMS",
-    "current_ripple_peak_to_peak": "Current ripple, peak to peak",
-    "electrical_frequency": "Electrical frequency",
-    "dc_ripple_rms": "DC link ripple, RMS",
-    "dc_ripple_peak_to_peak": "DC link ripple, peak to peak",
-    "regeneration_peak": "Rise of the DC link after the trigger",
-    "torque_ripple": "Torque ripple, RMS over mean",
-    "switching_frequency": "Switching frequency",
-    "dead_time": "Dead time, mean",
-}
-IN_MICROSECONDS = ("dead_time",)
-IN_PERCENT = ("current_thd", "torque_ripple")
 
 
 def bursts_section(runs: Sequence[RunReport]) -> Section | None:
@@ -68,27 +54,6 @@ def bursts_section(runs: Sequence[RunReport]) -> Section | None:
             Paragraph(f"The first {DRAWN} bursts of a run are drawn; all of them are in the run file (Run.bursts).")
         )
     return Section("bursts", "Bursts", tuple(block for block in blocks if block is not None))
-
-
-def title_of(metric: Metric) -> str:
-    """Name of a metric in words."""
-    if metric.name in TITLES:
-        return TITLES[metric.name]
-    head, _, order = metric.name.rpartition("_order_")
-    if head == "torque_ripple":
-        return f"Torque ripple, order {order} of the shaft"
-    words = metric.name.replace("_", " ")
-    return words[:1].upper() + words[1:]
-
-
-def shown(metric: Metric) -> Number:
-    """A metric as a number of the report."""
-    factor, unit = (1e6, "µs") if metric.name in IN_MICROSECONDS else (1.0, metric.unit)
-    bounds = metric.interval95
-    if bounds is not None:
-        bounds = (factor * bounds[0], factor * bounds[1])
-    value, u = factor * metric.value, factor * metric.u
-    return Number(value, unit, u, bounds=bounds, in_percent=metric.name in IN_PERCENT)
 
 
 def _name(burst: BurstDigest) -> str:
@@ -215,7 +180,7 @@ def _metrics(runs: Sequence[RunReport]) -> Table | None:
     def rows(run: RunReport) -> Iterable[Row]:
         for burst in run.bursts:
             for metric in burst.metrics:
-                yield (Text(title_of(metric)), Text(metric.region), shown(metric), Text(metric.note))
+                yield (Text(title_of(metric.name)), Text(metric.region), shown(metric), Text(metric.note))
 
     columns = (
         Column("metric", "Quantity"),

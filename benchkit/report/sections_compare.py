@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from benchkit import __version__
 from benchkit.analysis.compare.comparison import Comparison, LossComparison
-from benchkit.analysis.compare.metrics import MetricRow
 from benchkit.analysis.compare.pairing import Confounder, Treatment
 from benchkit.analysis.compare.planning import noise_of, plan
 from benchkit.analysis.compare.verdict import RULE_WORDS, Verdict, Word
@@ -33,17 +34,11 @@ from benchkit.report.model import (
     plain,
 )
 from benchkit.report.sections_compare_basis import UNIT, corrections_section, order_section
+from benchkit.report.sections_compare_metrics import TONES, metrics_section, p_cell
 from benchkit.report.sections_run import cautions_section
 
 Row = tuple[Cell, ...]
 OF_INPUT = "of the input power"
-TONES = {
-    Word.BETTER: Tone.GOOD,
-    Word.WORSE: Tone.CAUTION,
-    Word.EQUIVALENT: Tone.GOOD,
-    Word.NOT_SHOWN: Tone.NOTE,
-    Word.REFUSED: Tone.ERROR,
-}
 TREATMENT_TONES = {
     Treatment.NONE: Tone.PLAIN,
     Treatment.CORRECTED: Tone.NOTE,
@@ -60,7 +55,7 @@ def build_comparison(found: Comparison, reports: Sequence[RunReport]) -> ReportM
         _summary(found),
         _maps(found),
         _confounders(found),
-        _metrics(found.metrics),
+        metrics_section(found.metrics),
         _regions(found),
         order_section(found),
         corrections_section(found),
@@ -96,7 +91,31 @@ def headline(found: Comparison) -> tuple[str, Word]:
     name = found.b[0].revision
     if verdict.word is Word.REFUSED:
         return f"No verdict on {name}: {verdict.text}.", verdict.word
-    return f"{name}, {loss.subject} loss over the whole map, {OF_INPUT}: {verdict.text}.", verdict.word
+    text = f"{name}, {loss.subject} loss over the whole map, {OF_INPUT}: {verdict.text}"
+    doubt = torque_doubt(found, loss)
+    return f"{text}{', but ' + doubt if doubt else ''}.", verdict.word
+
+
+def torque_doubt(found: Comparison, loss: LossComparison) -> str:
+    """What a marked torque per ampere may have done to a loss, in words; empty where it did nothing.
+
+    A torque gain that moved by x moves the shaft power by x, and with it every loss in which shaft power is. The losses
+    alone cannot tell that from a gain.
+    """
+    mark = next((c for c in found.refused_or_marked if c.name == "torque_per_ampere"), None)
+    if mark is None or loss.subject == "inverter" or loss.whole.word is Word.REFUSED:
+        return ""
+    shaft_w = np.abs(found.points.speed_rpm * found.points.torque_nm) * math.pi / 30.0
+    worth = abs(mark.difference) * float(np.mean(shaft_w / found.points.input_w))
+    # read too high at B, the torque makes its losses too small: the true difference is larger by what it is worth
+    told = loss.whole.difference + math.copysign(worth, mark.difference)
+    sign = "+" if mark.difference > 0.0 else "\N{MINUS SIGN}"
+    stands = told * loss.whole.difference > 0.0 and abs(told) > 0.5 * (loss.whole.high - loss.whole.low)
+    return (
+        f"torque per ampere differs by {sign}{abs(mark.difference):.2g} %, and a torque reading that has moved by "
+        f"that is not ruled out: it would be worth {worth:.2g} % {OF_INPUT}, and "
+        + ("the answer would stand" if stands else "the answer would not stand")
+    )
 
 
 def marks(found: Comparison) -> str:
@@ -112,7 +131,10 @@ def marks(found: Comparison) -> str:
 
 def _summary(found: Comparison) -> Section:
     text, word = headline(found)
-    blocks: list[Block] = [Paragraph(text, TONES[word], "Answer")]
+    in_doubt = bool(torque_doubt(found, found.losses[0]))
+    blocks: list[Block] = [
+        Paragraph(text, Tone.CAUTION if in_doubt and TONES[word] is Tone.GOOD else TONES[word], "Answer")
+    ]
     told = marks(found)
     if told:
         loud = any(c.treatment in (Treatment.REFUSED, Treatment.MARKED) for c in found.confounders)
@@ -143,7 +165,7 @@ def _summary(found: Comparison) -> Section:
                 Text(f"{loss.subject.capitalize()} loss"),
                 _number(loss.whole),
                 plain(float(loss.difference_w[-1]), "W", 3),
-                Text(loss.whole.word.value, TONES[loss.whole.word]),
+                _whole_word(found, loss),
                 Text(", ".join(f"{n} {w.value}" for w, n in counts if n)),
                 plain(loss.whole.smallest, UNIT, 2) if math.isfinite(loss.whole.smallest) else Text("not known"),
             )
@@ -169,6 +191,13 @@ def _summary(found: Comparison) -> Section:
     if lines:
         blocks.append(Listing(tuple(lines)))
     return Section("summary", "Summary", tuple(blocks))
+
+
+def _whole_word(found: Comparison, loss: LossComparison) -> Text:
+    word, tone = loss.whole.word, TONES[loss.whole.word]
+    if torque_doubt(found, loss):
+        return Text(f"{word}, torque in doubt", Tone.CAUTION)
+    return Text(word.value, tone)
 
 
 def _number(verdict: Verdict) -> Number:
@@ -247,41 +276,6 @@ def _confounder_row(c: Confounder) -> Row:
     )
 
 
-# ---------------------------------------------------------------------------------------------------- metrics
-def _metrics(rows: Sequence[MetricRow]) -> Section | None:
-    if not rows:
-        return None
-    table = Table(
-        "metrics",
-        "Metrics, one number a run",
-        (
-            Column("label", "Metric"),
-            Column("a", "Mean of A"),
-            Column("b", "Mean of B"),
-            Column("difference", "B less A"),
-            Column("p", "p, adjusted"),
-            Column("verdict", "Verdict"),
-        ),
-        tuple(
-            (
-                Text(row.metric.label),
-                Number(row.a, row.metric.unit, row.u_a, max(1.0, row.metric.values.size / 2 - 1)),
-                Number(row.b, row.metric.unit, row.u_b, max(1.0, row.metric.values.size / 2 - 1)),
-                Number(row.verdict.difference, row.metric.unit, row.verdict.u, row.verdict.dof),
-                _p(row.verdict.p_adjusted),
-                Text(row.verdict.word.value, TONES[row.verdict.word]),
-            )
-            for row in rows
-        ),
-        "Judged together (Holm), by how runs repeat. Losses of single runs are stated off the mean of all runs.",
-    )
-    return Section("metrics", "Metrics", (table,))
-
-
-def _p(value: float) -> Cell:
-    return plain(value, "1", 2) if math.isfinite(value) else Text("not tested")
-
-
 # ---------------------------------------------------------------------------------------------------- regions
 def _regions(found: Comparison) -> Section:
     tables = tuple(
@@ -304,9 +298,9 @@ def _regions(found: Comparison) -> Section:
                     count(region.points),
                     _number(verdict),
                     plain(float(loss.difference_w[k]), "W", 3),
-                    _p(verdict.p_value),
-                    _p(verdict.p_adjusted),
-                    _p(float(loss.p_permuted[k])),
+                    p_cell(verdict.p_value),
+                    p_cell(verdict.p_adjusted),
+                    p_cell(float(loss.p_permuted[k])),
                     Text(verdict.text, TONES[verdict.word]),
                 )
                 for k, (region, verdict) in enumerate(zip(found.points.regions, loss.regions, strict=True))

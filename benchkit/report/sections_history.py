@@ -10,6 +10,7 @@ from benchkit import __version__
 from benchkit.analysis.compare.comparison import run_levels
 from benchkit.analysis.compare.data import SUBJECTS, RunData
 from benchkit.analysis.compare.history import FIRM, ControlChart, control_chart
+from benchkit.analysis.compare.metrics import columns_of
 from benchkit.report.flags import started_text
 from benchkit.report.model import (
     Block,
@@ -26,6 +27,7 @@ from benchkit.report.model import (
     count,
     plain,
 )
+from benchkit.report.sections_compare_metrics import label_of
 from benchkit.report.sections_run import cautions_section
 
 
@@ -40,10 +42,12 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
         for subject in SUBJECTS
         if all(subject in run.loss_w for run in runs)
     ]
+    others = columns_of([run.metrics for run in runs])
+    # counts scatter by themselves, not by the ranges of neighbours: of them the reports of the runs speak
     columns += [
-        (name, estimate.unit, np.array([run.metrics[name].value for run in runs]))
-        for name, estimate in runs[0].metrics.items()
-        if all(name in run.metrics and run.metrics[name].is_measured for run in runs)
+        (_lower(label_of(metric)), metric.unit, metric.values)
+        for metric in others
+        if not metric.is_counted and not metric.not_judged and np.all(np.isfinite(metric.values))
     ]
     for name, unit, values in columns:
         chart = control_chart(values, base)
@@ -75,7 +79,7 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
     revisions = list(dict.fromkeys(run.revision for run in runs))
     simulated = [report.file_name for report in reports if report.header.simulated]
     return ReportModel(
-        title=f"Losses over {len(revisions)} revision{'s' if len(revisions) != 1 else ''}",
+        title=f"Losses and metrics over {len(revisions)} revision{'s' if len(revisions) != 1 else ''}",
         subtitle=f"{runs[0].stand.inverter.id} with {runs[0].stand.motor.id}: {', '.join(revisions)}; {len(runs)} runs",
         software_version=__version__,
         simulated=(f"SIMULATED DATA in {len(simulated)} of {len(runs)} runs.",) if simulated else (),
@@ -87,6 +91,10 @@ def build_history(runs: Sequence[RunData], reports: Sequence[RunReport], base: i
             cautions_section(),
         ),
     )
+
+
+def _lower(name: str) -> str:
+    return name if name[:2].isupper() else name[:1].lower() + name[1:]
 
 
 def _capital(name: str) -> str:

@@ -7,18 +7,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from benchkit.analysis.compare.comparison import Settings, compare, run_levels
 from benchkit.analysis.compare.correction import corrections
 from benchkit.analysis.compare.data import RunData
-from benchkit.analysis.compare.metrics import Metric
+from benchkit.analysis.compare.metrics import MetricColumn, MetricRow, columns_of, compare_metrics
 from benchkit.analysis.compare.order import drifts, order_of
 from benchkit.analysis.compare.pairing import Treatment
 from benchkit.analysis.compare.planning import assumed_noise, order_of_days, plan, promised_power
 from benchkit.analysis.compare.surfaces import common_points, local_weights, shared_shape
-from benchkit.analysis.compare.verdict import Word
+from benchkit.analysis.compare.verdict import Verdict, Word
+from benchkit.analysis.signals.counts import rate_per_hour, share
 from benchkit.errors import UsageError
+from benchkit.model.metrics import Counted, Metric
 from benchkit.model.stand import Role
+from benchkit.report.sections_compare import headline
 from benchkit.simulate.pairs import Hidden, simulated_comparison
 from tests.analysis import compare_study as study
 
@@ -206,23 +210,89 @@ def test_corrections_bring_back_what_copper_takes(sides: Sides) -> None:
     assert not np.any(moved[1].added_w["bus voltage"])  # not in the loss of the motor
 
 
+def judged(row: MetricRow) -> Verdict:
+    assert row.verdict is not None
+    return row.verdict
+
+
+def column(name: str, values: np.ndarray) -> MetricColumn:
+    return MetricColumn(name, "A", tuple(Metric(name, x, 0.02, "A") for x in values.tolist()))
+
+
 def test_metrics_of_others_join_the_table(sides: Sides) -> None:
     a, b = sides
     rng = np.random.default_rng(3)
-    ripple = Metric(
-        "ripple",
-        "Current ripple",
-        "A",
-        np.concatenate([rng.normal(2.0, 0.01, 4), rng.normal(1.8, 0.01, 4)]),
-        np.full(8, 0.02),
-    )
-    better = Metric("margin", "Margin", "K", -ripple.values, ripple.u, lower_is_better=False)
-    rows = {row.metric.name: row for row in compare(a, b, Settings(subjects=("drive",)), [ripple, better]).metrics}
-    assert rows["ripple"].verdict.word is Word.BETTER
-    assert rows["margin"].verdict.word is Word.BETTER
-    assert rows["ripple"].verdict.difference == pytest.approx(-0.2, abs=0.03)
+    ripple = column("ripple", np.concatenate([rng.normal(2.0, 0.01, 4), rng.normal(1.8, 0.01, 4)]))
+    better = replace(column("margin", -ripple.values), lower_is_better=False)
+    edges = replace(column("dead_time", ripple.values), lower_is_better=None)
+    level = replace(ripple, name="level", not_judged="as measured")
+    rows = {
+        row.metric.name: row
+        for row in compare(a, b, Settings(subjects=("drive",)), [ripple, better, edges, level]).metrics
+    }
+    assert judged(rows["ripple"]).word is Word.BETTER
+    assert judged(rows["margin"]).word is Word.BETTER
+    assert judged(rows["dead_time"]).word is Word.DIFFERENT
+    assert rows["level"].verdict is None
+    assert judged(rows["ripple"]).difference == pytest.approx(-0.2, abs=0.03)
     with pytest.raises(UsageError, match="one value a run"):
-        compare(a, b, Settings(subjects=("drive",)), [Metric("x", "x", "A", np.zeros(3), np.zeros(3))])
+        compare(a, b, Settings(subjects=("drive",)), [column("x", np.zeros(3))])
+
+
+def test_metrics_of_runs_stand_side_by_side() -> None:
+    def at(f: float, thd: float) -> list[Metric]:
+        region = "scope, at a mark"
+        return [
+            Metric("electrical_frequency", f, 0.1, "Hz", "", region),
+            Metric("current_thd", thd, 0.0, "1", "", region),
+        ]
+
+    same = {c.name: c for c in columns_of([at(300.0, 0.1), at(301.0, 0.2)])}
+    assert not same["current_thd"].not_judged
+    assert same["electrical_frequency"].not_judged == "where the bursts were taken"
+    other = {c.name: c for c in columns_of([at(300.0, 0.1), at(330.0, 0.2)])}
+    assert other["current_thd"].not_judged == "bursts at other speeds"
+    assert not columns_of([at(300.0, 0.1), [], []])  # what most runs lack
+
+
+def test_counts_are_compared_by_all_runs_of_a_side_and_words_say_the_counts() -> None:
+    order = order_of_days(2)
+    runs = [(2, 4.0) if is_b else (0, 4.0) for is_b in order.is_b]
+    trips = [rate_per_hour("trips_per_hour", *run) for run in runs]
+    starts = [share("start_reliability", 20 - 5 * int(is_b), 20) for is_b in order.is_b]
+    never = [rate_per_hour("cautions_per_hour", 0, 4.0) for _ in runs]
+    rows = {r.metric.name: r for r in compare_metrics(columns_of([*zip(trips, starts, never, strict=True)]), order)}
+    assert rows["trips_per_hour"].b.counted == Counted(8, 16.0, is_share=False)
+    # exact: all 8 on one side of two with equal times, 2/2⁸; the other is Fisher's; Holm over the two that can tell
+    assert judged(rows["trips_per_hour"]).p_value == pytest.approx(2.0 / 256.0)
+    fisher = scipy.stats.fisher_exact(np.array([[80, 0], [60, 20]])).pvalue
+    assert judged(rows["start_reliability"]).p_value == pytest.approx(fisher)
+    assert judged(rows["start_reliability"]).p_adjusted == pytest.approx(2.0 * fisher)
+    assert [judged(rows[n]).word for n in rows] == [Word.WORSE, Word.WORSE, Word.NOT_SHOWN]
+    assert judged(rows["trips_per_hour"]).text == "worse (8 in 16 h against 0 in 16 h; ratio 1.7 or more)"
+    refused = compare_metrics(columns_of([[t] for t in trips]), order, ["bus voltage"])
+    assert judged(refused[0]).word is Word.REFUSED
+
+
+def test_a_torque_that_may_have_moved_is_in_the_answer(sides: Sides) -> None:
+    a, b = sides
+
+    def gained(run: RunData, gain: float) -> RunData:
+        shaft = (gain - 1.0) * run.torque_nm * run.speed_rpm * np.pi / 30.0
+        return replace(run, torque_nm=gain * run.torque_nm, loss_w={"drive": run.loss_w["drive"] - shaft})
+
+    found = compare(a, [gained(run, 1.005) for run in b], Settings(subjects=("drive",)))
+    text, word = headline(found)
+    assert word is Word.BETTER
+    assert "but torque per ampere differs by +0.5" in text
+    assert "a torque reading that has moved by that is not ruled out" in text
+    assert text.endswith("the answer would not stand.")  # nothing else was changed
+    # a gain of the firmware beside it, larger than what the torque may have done
+    both = [
+        replace(r, loss_w={"drive": r.loss_w["drive"] - 0.01 * r.input_w}) for r in (gained(run, 1.005) for run in b)
+    ]
+    assert headline(compare(a, both, Settings(subjects=("drive",))))[0].endswith("the answer would stand.")
+    assert ", but" not in headline(compare(a, b, Settings(subjects=("drive",))))[0]
 
 
 def test_levels_of_runs_for_a_history(sides: Sides) -> None:

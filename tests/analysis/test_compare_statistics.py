@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
+from statsmodels.stats import multitest, weightstats
 
 from benchkit.analysis.compare.blocked import (
     Order,
@@ -17,6 +18,7 @@ from benchkit.analysis.compare.blocked import (
     rearranged,
     within_blocks,
 )
+from benchkit.analysis.compare.counted import equal_rates, equal_shares, ratio_of_rates
 from benchkit.analysis.compare.history import control_chart
 from benchkit.analysis.compare.statistics import (
     benjamini_hochberg,
@@ -56,7 +58,6 @@ def test_tests_of_means_agree_with_scipy() -> None:
 
 
 def test_adjusted_p_values_agree_with_scipy_and_statsmodels() -> None:
-    multitest = pytest.importorskip("statsmodels.stats.multitest")
     p = np.random.default_rng(12).uniform(0.0, 0.2, (4, 9))
     assert np.allclose(benjamini_hochberg(p), [stats.false_discovery_control(row) for row in p])
     for row, ours in zip(p, holm(p), strict=True):
@@ -66,7 +67,6 @@ def test_adjusted_p_values_agree_with_scipy_and_statsmodels() -> None:
 
 
 def test_equivalence_agrees_with_statsmodels() -> None:
-    weightstats = pytest.importorskip("statsmodels.stats.weightstats")
     rng = np.random.default_rng(13)
     a, b = rng.normal(0.0, 1.0, 12), rng.normal(0.1, 1.0, 12)
     found = paired(a, b)
@@ -176,7 +176,7 @@ def test_verdicts_say_the_five_words() -> None:
     assert "no repeated runs" in found[4].text
     assert verdicts([-0.5], [0.05], 8.0, lower_is_better=False)[0].word is Word.WORSE
     refused = verdicts([-0.5], [0.05], 8.0, refused=["motor"])[0]
-    assert (refused.word, refused.text) == (Word.REFUSED, "refused: motor differ between the sides")
+    assert (refused.word, refused.text) == (Word.REFUSED, "refused: motor differs between the sides")
 
 
 def test_verdicts_refuse_unclear_questions() -> None:
@@ -200,3 +200,32 @@ def test_control_chart_marks_jumps_and_shifts() -> None:
     assert 13 in chart.shifts
     with pytest.raises(UsageError, match="three values or more"):
         control_chart([1.0, math.nan, 2.0])
+
+
+@pytest.mark.parametrize(
+    ("k1", "n1", "k2", "n2"), [(3, 20, 9, 18), (0, 5, 5, 5), (7, 7, 40, 41), (0, 9, 0, 4), (50, 400, 80, 300)]
+)
+def test_equal_shares_as_scipy(k1: int, n1: int, k2: int, n2: int) -> None:
+    expected = stats.fisher_exact(np.array([[k1, n1 - k1], [k2, n2 - k2]])).pvalue
+    assert equal_shares(k1, n1, k2, n2) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("k1", "t1", "k2", "t2"), [(3, 10.0, 9, 12.0), (0, 1.0, 4, 7.5), (5, 2.0, 0, 2.0), (60, 9.0, 40, 8.0)]
+)
+def test_equal_rates_as_scipy(k1: int, t1: float, k2: int, t2: float) -> None:
+    expected = stats.binomtest(k1, k1 + k2, t1 / (t1 + t2))
+    assert equal_rates(k1, t1, k2, t2) == pytest.approx(expected.pvalue, rel=1e-9)
+    low, high = ratio_of_rates(k1, t1, k2, t2)
+    shares = stats.binomtest(k2, k1 + k2, 0.5).proportion_ci(method="exact")
+    assert low == pytest.approx(shares.low / (1.0 - shares.low) * t1 / t2, rel=1e-6)
+    assert high == (math.inf if k1 == 0 else pytest.approx(shares.high / (1.0 - shares.high) * t1 / t2, rel=1e-6))
+
+
+def test_no_counts_say_nothing_and_wrong_ones_are_refused() -> None:
+    assert equal_rates(0, 1.0, 0, 3.0) == 1.0
+    assert ratio_of_rates(0, 1.0, 0, 3.0) == (0.0, math.inf)
+    with pytest.raises(UsageError, match="not a count out of a count"):
+        equal_shares(3, 2, 0, 1)
+    with pytest.raises(UsageError, match="not a count in a time"):
+        equal_rates(1, 0.0, 1, 1.0)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from benchkit.analysis.signals.burst_metrics import burst_metrics
-from benchkit.model.bursts import Burst, BurstRecord, Metric
+from benchkit.model.bursts import Burst, BurstRecord
+from benchkit.model.metrics import Metric
 from benchkit.profiles import load_stand, shared_path
 from benchkit.report import figures
 from benchkit.report.bursts import DRAWN, digest_bursts

@@ -20,7 +20,7 @@ from benchkit.analysis.compare import blocked
 from benchkit.analysis.compare.blocked import BlockedDifference, Order
 from benchkit.analysis.compare.correction import CAUSES, Corrected, corrections
 from benchkit.analysis.compare.data import SUBJECTS, RunData
-from benchkit.analysis.compare.metrics import Metric, MetricRow, compare_metrics
+from benchkit.analysis.compare.metrics import MetricColumn, MetricRow, columns_of, compare_metrics
 from benchkit.analysis.compare.order import Block, Drift, drifts, order_of
 from benchkit.analysis.compare.pairing import (
     MATTERS,
@@ -40,6 +40,7 @@ from benchkit.analysis.compare.surfaces import (
 )
 from benchkit.analysis.compare.verdict import Verdict, verdicts
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -122,13 +123,19 @@ class Comparison:
         return tuple(c for c in self.confounders if c.treatment is Treatment.REFUSED)
 
     @property
+    def refused_or_marked(self) -> tuple[Confounder, ...]:
+        """Differences that a reader has to weigh, the accepted ones among them."""
+        weighed = (Treatment.REFUSED, Treatment.MARKED, Treatment.ACCEPTED)
+        return tuple(c for c in self.confounders if c.treatment in weighed)
+
+    @property
     def is_same_firmware(self) -> bool:
         """Both sides have one hash: the comparison tests the bench."""
         return self.runs[0].firmware == self.b[0].firmware
 
 
 def compare(
-    a: Sequence[RunData], b: Sequence[RunData], settings: Settings | None = None, metrics: Sequence[Metric] = ()
+    a: Sequence[RunData], b: Sequence[RunData], settings: Settings | None = None, metrics: Sequence[MetricColumn] = ()
 ) -> Comparison:
     """Compare the runs of firmware B with those of firmware A.
 
@@ -155,7 +162,7 @@ def compare(
         for subject in chosen.subjects
         if all(subject in run.loss_w for run in runs)
     )
-    named = (*_loss_metrics(losses), *_own_metrics(runs), *metrics)
+    named = (*_loss_metrics(losses), *columns_of([run.metrics for run in runs]), *metrics)
     rows = compare_metrics(named, order, refused)
     return Comparison(runs, order, blocks, points, tuple(confounders), losses, rows, chosen)
 
@@ -321,29 +328,12 @@ def _correction_values(
     return 100.0 * np.stack([w @ z for w, z in zip(weights, shares, strict=True)]) @ average.T
 
 
-def _loss_metrics(losses: Sequence[LossComparison]) -> list[Metric]:
-    return [
-        Metric(
-            f"{loss.subject}_loss_share",
-            f"{loss.subject.capitalize()} loss over the map, off the mean of all runs",
-            "%",
-            loss.values[:, -1],
-            loss.scatter[:, -1],
-        )
-        for loss in losses
-    ]
-
-
-def _own_metrics(runs: Sequence[RunData]) -> list[Metric]:
-    """Numbers that every run brought along."""
-    names = [name for name in runs[0].metrics if all(name in run.metrics for run in runs)]
-    return [
-        Metric(
-            name,
-            name,
-            runs[0].metrics[name].unit,
-            np.array([run.metrics[name].value for run in runs]),
-            np.array([run.metrics[name].u for run in runs]),
-        )
-        for name in names
-    ]
+def _loss_metrics(losses: Sequence[LossComparison]) -> list[MetricColumn]:
+    found = []
+    for loss in losses:
+        name = f"{loss.subject}_loss_share"
+        pairs = zip(loss.values[:, -1].tolist(), loss.scatter[:, -1].tolist(), strict=True)
+        of_runs = tuple(Metric(name, value, u, "%") for value, u in pairs)
+        label = f"{loss.subject.capitalize()} loss over the map"
+        found.append(MetricColumn(name, "%", of_runs, label=label))
+    return found

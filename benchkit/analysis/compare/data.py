@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,8 @@ import numpy.typing as npt
 from benchkit.analysis.power import propagate_balance
 from benchkit.analysis.tare import zero_of
 from benchkit.analysis.uncertainty import scatter_only
-from benchkit.model.results import Estimate, PowerBalance, Settled
+from benchkit.model.metrics import Metric
+from benchkit.model.results import PowerBalance, Settled
 from benchkit.model.stand import Role, Stand
 from benchkit.model.stream import Stream
 
@@ -65,8 +66,8 @@ class RunData:
     zeros: tuple[RestZero, ...] = ()
     unsettled: float = math.nan
     """Share of the points that were not shown to be thermally steady; NaN where the stand has no rule for it."""
-    metrics: Mapping[str, Estimate] = field(default_factory=dict)
-    """Further numbers of the run, by name."""
+    metrics: tuple[Metric, ...] = ()
+    """Further numbers of the run."""
 
     @property
     def firmware(self) -> str:
@@ -95,7 +96,7 @@ def run_data(
     started_s: float,
     balances: Sequence[PowerBalance],
     zeros: Sequence[RestZero] = (),
-    metrics: Mapping[str, Estimate] | None = None,
+    metrics: Sequence[Metric] = (),
     time_factor: float = 1.0,
 ) -> RunData:
     """Collect the points of one run; excluded ones and those at standstill are left out.
@@ -135,7 +136,7 @@ def run_data(
         conditions={role: means(role) for role in names},
         zeros=tuple(zeros),
         unsettled=_unsettled(kept),
-        metrics=dict(metrics or {}),
+        metrics=tuple(metrics),
     )
 
 

@@ -36,11 +36,12 @@ RULE_WORDS = {
 
 
 class Word(StrEnum):
-    """The five answers."""
+    """The answers. ``DIFFERENT`` is one on a metric of which neither way is better."""
 
     BETTER = "better"
     WORSE = "worse"
     EQUIVALENT = "equivalent"
+    DIFFERENT = "different"
     NOT_SHOWN = "not shown"
     REFUSED = "refused"
     """Something else than the firmware is different, by more than a correction can mend."""
@@ -75,9 +76,10 @@ def verdicts(
     *,
     margin: float = math.nan,
     rule: str = "holm",
-    lower_is_better: bool = True,
+    lower_is_better: bool | None = True,
     unit: str = "%",
     refused: Sequence[str] = (),
+    p_values: npt.ArrayLike | None = None,
 ) -> tuple[Verdict, ...]:
     """Judge k differences together.
 
@@ -89,6 +91,8 @@ def verdicts(
         difference, u, dof: shape (k,); a u of NaN (no repeats) gives *not shown*.
         margin: what still counts as equal, in the unit; NaN: not asked.
         rule: one of :data:`RULES`.
+        lower_is_better: None where neither way is: *different* instead of the two.
+        p_values: shape (k,), of other tests; NaN: by Student's t.
         refused: names of differences that forbid a verdict.
 
     Raises:
@@ -106,6 +110,9 @@ def verdicts(
     nu = np.broadcast_to(np.asarray(dof, dtype=np.float64), d.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
         p = np.where(spread > 0.0, p_two_sided(d / spread, nu), np.nan)
+    if p_values is not None:
+        given = np.asarray(p_values, dtype=np.float64)
+        p = np.where(np.isnan(given), p, given)
     p_adjusted = adjusted(p, rule)
     p_equal = np.full(d.shape, np.nan)
     if math.isfinite(margin):
@@ -136,9 +143,11 @@ def adjusted(p_values: npt.ArrayLike, rule: str) -> FloatArray:
     return benjamini_hochberg(p_values) if rule == "bh" else np.asarray(p_values, dtype=np.float64)
 
 
-def _word(difference: float, p: float, p_equal: float, lower_is_better: bool, refused: bool) -> Word:
+def _word(difference: float, p: float, p_equal: float, lower_is_better: bool | None, refused: bool) -> Word:
     if refused:
         return Word.REFUSED
+    if p < ALPHA and lower_is_better is None:
+        return Word.DIFFERENT
     if p < ALPHA:
         return Word.BETTER if (difference < 0.0) == lower_is_better else Word.WORSE
     return Word.EQUIVALENT if p_equal < ALPHA else Word.NOT_SHOWN
@@ -150,8 +159,8 @@ def _text(
     half = 0.5 * (high - low)
     interval = f"95 % interval {_signed(low, half)} … {_signed(high, half)} {unit}".rstrip()
     if word is Word.REFUSED:
-        return f"refused: {', '.join(refused)} differ between the sides"
-    if word in (Word.BETTER, Word.WORSE):
+        return f"refused: {', '.join(refused)} {'differs' if len(refused) == 1 else 'differ'} between the sides"
+    if word in (Word.BETTER, Word.WORSE, Word.DIFFERENT):
         inside = max(abs(low), abs(high)) < margin
         size = _signed(abs(d), half).lstrip("+")
         return (

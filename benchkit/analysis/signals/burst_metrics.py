@@ -18,7 +18,8 @@ import numpy.typing as npt
 
 from benchkit.analysis.signals import harmonics, orders, steps, switching
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Burst, BurstRole, Metric
+from benchkit.model.bursts import Burst, BurstRole
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 

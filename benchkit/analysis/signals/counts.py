@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from benchkit.analysis.coverage import clopper_pearson
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Counted, Metric
 
 ONE_SIGMA = 0.682689492137086
 """Share of a normal distribution within one standard deviation."""
@@ -53,7 +53,8 @@ def share(name: str, successes: int, trials: int, *, region: str = "", confidenc
     narrow = binomial_interval(successes, trials, ONE_SIGMA)
     interval = binomial_interval(successes, trials, confidence)
     note = f"{successes} of {trials}; {100 * confidence:g} % interval after Clopper and Pearson"
-    return Metric(name, successes / trials, 0.5 * (narrow[1] - narrow[0]), "1", note, region, interval)
+    u = 0.5 * (narrow[1] - narrow[0])
+    return Metric(name, successes / trials, u, "1", note, region, interval, Counted(successes, trials, True))
 
 
 def rate_per_hour(name: str, events: int, hours: float, *, region: str = "", confidence: float = 0.95) -> Metric:
@@ -66,4 +67,5 @@ def rate_per_hour(name: str, events: int, hours: float, *, region: str = "", con
     low, high = poisson_interval(events, ONE_SIGMA)
     interval = tuple(end / hours for end in poisson_interval(events, confidence))
     note = f"{events} in {hours:.4g} h; {100 * confidence:g} % interval after Garwood"
-    return Metric(name, events / hours, 0.5 * (high - low) / hours, "1/h", note, region, (interval[0], interval[1]))
+    u, counted = 0.5 * (high - low) / hours, Counted(events, hours, False)
+    return Metric(name, events / hours, u, "1/h", note, region, (interval[0], interval[1]), counted)

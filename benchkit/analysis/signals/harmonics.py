@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.signals.spectrum import Window, checked, spectrum, window_values
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 

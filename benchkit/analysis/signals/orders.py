@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.signals.spectrum import checked
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """Metrics of a run out of what the analysis and the event log say already: losses, heating, starts, trips.
 
-Every function gives :class:`~benchkit.model.bursts.Metric` objects with fixed names: runs can be laid side by side.
+Every function gives :class:`~benchkit.model.metrics.Metric` objects with fixed names: runs can be laid side by side.
 
 Source: what is counted is a rule of this project; intervals in :mod:`benchkit.analysis.signals.counts`.
 """
@@ -8,12 +8,13 @@ Source: what is counted is a rule of this project; intervals in :mod:`benchkit.a
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from math import hypot, inf, isfinite, log, nan
 
 from benchkit.analysis.signals.counts import rate_per_hour, share
 from benchkit.analysis.uncertainty import propagate
-from benchkit.model.bursts import Metric
 from benchkit.model.events import Event, EventKind
+from benchkit.model.metrics import Metric
 from benchkit.model.results import Estimate, HeatingFit, PowerBalance, RunResult
 from benchkit.model.stand import Role, Stand
 
@@ -79,6 +80,38 @@ def event_metrics(events: Sequence[Event], end_s: float, time_factor: float = 1.
         rate_per_hour("trips_per_hour", trips, hours),
         rate_per_hour("cautions_per_hour", cautions, hours),
     )
+
+
+def burst_means(bursts: Iterable[tuple[str, str, Sequence[Metric]]]) -> tuple[Metric, ...]:
+    """Metrics of the bursts of a run (source, reason, metrics of each), averaged over bursts, phases and legs.
+
+    Bursts that a trip or a caution started are another matter than those that a person asked for: each kind is averaged
+    by itself, with source and kind as region. A mean of bursts says something beside that of another run where both
+    were taken at the same operating points.
+    """
+    groups: dict[tuple[str, str], list[Metric]] = {}
+    for source, reason, metrics in bursts:
+        region = f"{source}, {_kind(reason)}"
+        for metric in metrics:
+            groups.setdefault((metric.name, region), []).append(metric)
+    return tuple(replace(averaged(group), region=region) for (_, region), group in groups.items())
+
+
+def averaged(group: Sequence[Metric]) -> Metric:
+    """Mean of metrics of one name; those not measured are left out. Uncertainties count as fully correlated: they
+    come from the same instrument."""
+    known = [m for m in group if m.is_measured]
+    if len(group) == 1 or not known:
+        return group[0]
+    value, u = (sum(getattr(m, part) for m in known) / len(known) for part in ("value", "u"))
+    count = sum(m.averaged for m in known)
+    return replace(known[0], value=value, u=u, note=f"mean of {count}", interval95=None, averaged=count)
+
+
+def _kind(reason: str) -> str:
+    head = reason.partition(":")[0]
+    by_event = {"trip": "at a trip", "caution": "at a caution", "mark": "at a mark"}
+    return by_event.get(head, "on demand")
 
 
 def _loss(balance: PowerBalance, name: str) -> Estimate:

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.signals.spectrum import checked
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -133,7 +133,7 @@ def step(
     outside = np.flatnonzero(np.abs(y - 1.0) > settled_percent / 100.0)
     settling = nan
     if len(outside) and outside[-1] + 1 < len(y):
-        settling = (_edge(y, int(outside[-1]), settled_percent / 100.0) - middle) / rate_hz
+        settling = float(_edge(y, int(outside[-1]), settled_percent / 100.0) - middle) / rate_hz
     slope = abs(y[min(len(y) - 1, int(middle) + 1)] - y[int(middle)])
     return Step(
         before=before,

@@ -22,7 +22,7 @@ import numpy.typing as npt
 from benchkit.analysis.signals.spectrum import checked
 from benchkit.analysis.signals.steps import crossings, state_levels
 from benchkit.errors import UsageError
-from benchkit.model.bursts import Metric
+from benchkit.model.metrics import Metric
 
 FloatArray = npt.NDArray[np.float64]
 
