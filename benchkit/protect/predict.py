@@ -23,7 +23,8 @@ def along_line(times_s: FloatArray, values: FloatArray, set_point: float, sign: 
     """Seconds from the last time to ``set_point`` along the least-squares line through the finite values.
 
     ``sign`` 1: a limit above, -1: below. NaN when the line does not lead to it, when its slope is within two standard
-    errors of zero (noise), or with fewer than three values.
+    errors of zero (noise), or with fewer than three values. With six values or more the line is that of the newer half
+    of the time, and the older half must lead there too: a step that is over must not predict a trip.
     """
     is_good = np.isfinite(values)
     t, y = times_s[is_good], values[is_good]
@@ -31,16 +32,32 @@ def along_line(times_s: FloatArray, values: FloatArray, set_point: float, sign: 
         return 0.0
     if y.size < 3 or t[-1] <= t[0]:
         return math.nan
-    dt = t - t.mean()
-    dy = y - y.mean()
+    middle = int(np.searchsorted(t, 0.5 * (t[0] + t[-1])))
+    if min(middle, y.size - middle) >= 3:
+        if not _leads(*_line(t[:middle], y[:middle]), sign):
+            return math.nan
+        t, y = t[middle:], y[middle:]
+    slope, standard_error = _line(t, y)
+    if not _leads(slope, standard_error, sign):
+        return math.nan
+    at_end = float(y.mean()) + slope * (float(times_s[-1]) - float(t.mean()))
+    return max((set_point - at_end) / slope, 0.0)
+
+
+def _line(t: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Slope of the least-squares line through three points or more, and its standard error."""
+    dt, dy = t - t.mean(), y - y.mean()
     sxx = float(dt @ dt)
+    if sxx <= 0.0:
+        return math.nan, math.nan
     slope = float(dt @ dy) / sxx
     left = dy - slope * dt
-    standard_error = math.sqrt(float(left @ left) / (y.size - 2) / sxx)
-    if sign * slope <= 2.0 * standard_error:
-        return math.nan
-    at_end = float(y.mean()) + slope * float(dt[-1]) + slope * (float(times_s[-1]) - float(t[-1]))
-    return max((set_point - at_end) / slope, 0.0)
+    return slope, math.sqrt(float(left @ left) / (y.size - 2) / sxx)
+
+
+def _leads(slope: float, standard_error: float, sign: float) -> bool:
+    """True where the line surely goes the way of ``sign``."""
+    return sign * slope > 2.0 * standard_error
 
 
 def along_exponential(times_s: FloatArray, values: FloatArray, set_point: float, sign: float) -> float | None:

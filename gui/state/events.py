@@ -56,6 +56,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.RECORDING_FAULT: "RECORDING FAULT",
     EventKind.HEARTBEAT: "heartbeat",
     EventKind.REFUSED: "refused",
+    EventKind.BURST: "burst",
     EventKind.MARK: "mark",
     EventKind.NOTE: "note",
 }

@@ -21,6 +21,10 @@ def facts(stand: Stand, header: RunHeader) -> tuple[tuple[str, str], ...]:
     if header.seed is not None:
         rows.append(("Simulated with", f"seed {header.seed}"))
     rows += [
+        (
+            "Limits",
+            f"{stand.limit_set.name}, revision {stand.limit_set.revision}, SHA-256 {stand.limit_set.short_hash}",
+        ),
         ("Recorded by", f"benchkit {header.software_version}, {header.host}"),
         ("Profile", header.stand),
         ("Note", header.note or "none"),

@@ -133,7 +133,6 @@ def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline
         Item("Started", header.started_utc.replace("T", " ")[:16] + " UTC"),
         Item("Length", span(shown.length_s) + _pace(header)),
         Item("Limits", f"{limits.name}, rev. {limits.revision}"),
-        Item("Limits hash", limits.short_hash),
         closed or Item("Closed", "NOT CLOSED", Tone.CAUTION),
         Item("Inverter firmware", stand.inverter.firmware_revision),
         Item("Operator", header.operator or "not stated"),

@@ -50,6 +50,14 @@ def test_a_straight_line_stays_one():
     assert time_to_limit(HOT, TIMES, 20.0 + 3.0 * TIMES + noise, thermal=True) == pytest.approx(10.0, rel=0.03)
 
 
+@pytest.mark.parametrize("at_s", [0.5, 3.0, 5.0, 7.0, 9.5])
+def test_a_step_that_is_over_predicts_nothing(at_s: float):
+    """A new set-point within the window: the whole of it rises, but nothing goes on rising."""
+    noise = np.random.default_rng(5).normal(0.0, 0.05, TIMES.size)
+    stepped = np.where(TIMES < at_s, 20.0, 60.0) + noise
+    assert math.isnan(time_to_limit(HOT, TIMES, stepped))
+
+
 def test_what_cannot_be_told_is_not():
     few = TIMES[:7]
     assert along_exponential(few, rise(100.0, 8.0)[:7], 80.0, 1.0) is None
