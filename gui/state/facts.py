@@ -10,7 +10,7 @@ from benchkit.model.stand import Stand
 
 def facts(stand: Stand, header: RunHeader) -> tuple[tuple[str, str], ...]:
     """Name and text of each fact."""
-    inverter, motor, propeller = stand.inverter, stand.motor, stand.propeller
+    inverter, motor, propeller, limits = stand.inverter, stand.motor, stand.propeller, stand.limit_set
     rows = [
         ("Inverter", f"{inverter.id}, {inverter.switching_frequency_hz:g} Hz"),
         ("Firmware", f"{inverter.firmware_revision}, SHA-256 {inverter.firmware_sha256[:8]}…"),
@@ -21,10 +21,7 @@ def facts(stand: Stand, header: RunHeader) -> tuple[tuple[str, str], ...]:
     if header.seed is not None:
         rows.append(("Simulated with", f"seed {header.seed}"))
     rows += [
-        (
-            "Limits",
-            f"{stand.limit_set.name}, revision {stand.limit_set.revision}, SHA-256 {stand.limit_set.short_hash}",
-        ),
+        ("Limits", f"{limits.name}, revision {limits.revision}, SHA-256 {limits.short_hash}…"),
         ("Recorded by", f"benchkit {header.software_version}, {header.host}"),
         ("Profile", header.stand),
         ("Note", header.note or "none"),

@@ -54,7 +54,7 @@ def test_a_straight_line_stays_one():
 def test_a_step_that_is_over_predicts_nothing(at_s: float):
     """A new set-point within the window: the whole of it rises, but nothing goes on rising."""
     noise = np.random.default_rng(5).normal(0.0, 0.05, TIMES.size)
-    stepped = np.where(TIMES < at_s, 20.0, 60.0) + noise
+    stepped = np.where(at_s > TIMES, 20.0, 60.0) + noise
     assert math.isnan(time_to_limit(HOT, TIMES, stepped))
 
 
