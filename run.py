@@ -323,6 +323,8 @@ def pytest(marks: list[str], arguments: list[str]) -> int:
     # With the variable empty, Python keeps what it has compiled: the tests, rewritten by pytest at some cost, and the
     # modules that each of the hundreds of child processes of the tests would otherwise compile anew.
     keep = {"PYTHONDONTWRITEBYTECODE": ""}
+    # Two test processes on two cores: more threads in each of them only wait for one another.
+    keep |= dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
     code = run([str(python), "-m", "pytest", *marks, *arguments], QT_QPA_PLATFORM="offscreen", **keep)
     if missing:
         say(f"Left out: tests of the dashboard, because Qt lacks {', '.join(row[0] for row in missing)}.")

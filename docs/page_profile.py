@@ -47,6 +47,8 @@ NOT_IN_SHARED = {
     "delay": Quantity.TIME,
     "timeout": Quantity.TIME,
     "window": Quantity.TIME,
+    "scatter": Quantity.TEMPERATURE_DIFFERENCE,
+    "u_constant": Quantity.TEMPERATURE_DIFFERENCE,
 }
 """Quantities of keys that no shared profile has."""
 

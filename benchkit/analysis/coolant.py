@@ -9,7 +9,6 @@ the library at a mixture of the table, within 0.01 % (density) and 0.1 % (specif
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_right
 
 import numpy as np
@@ -105,13 +104,22 @@ def _at(nodes: FloatArray, t: float, x: float) -> float:
         return float("nan")
     column, across = _weights(_SHARES, x, 4)
     row, along = _weights(_TEMPS, t, 8)
-    return sum(
-        share * part * nodes.item(row + j, column + i) for i, share in enumerate(across) for j, part in enumerate(along)
-    )
+    value = 0.0
+    for i, share in enumerate(across):  # in the order of the arrays, to the last bit
+        for j, part in enumerate(along):
+            value += share * part * nodes.item(row + j, column + i)
+    return value
 
 
 def _weights(nodes: list[float], z: float, count: int) -> tuple[int, list[float]]:
     """:func:`_lagrange` for one number."""
     first = min(max(bisect_right(nodes, z) - count // 2, 0), len(nodes) - count)
     s = (z - nodes[first]) / (nodes[1] - nodes[0])
-    return first, [math.prod((s - j) / (i - j) for j in range(count) if j != i) for i in range(count)]
+    weights = []
+    for i in range(count):
+        weight = 1.0
+        for j in range(count):
+            if j != i:
+                weight = weight * (s - j) / (i - j)
+        weights.append(weight)
+    return first, weights

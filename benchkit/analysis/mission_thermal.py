@@ -2,6 +2,8 @@
 
 A mission knows the loss of the whole drive; a network was driven by that of the motor or of the inverter. Their share
 comes from the operating points of the run, as a line over the loss of the drive: ``P_part = a + b P_drive`` (1).
+
+Source: networks as in :mod:`benchkit.analysis.thermal.networks`; the line (1) is a rule of this project.
 """
 
 from __future__ import annotations
@@ -27,7 +29,10 @@ LEAST_POINTS = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WarmingNetwork:
-    """One fitted network by trial: lags ``x' = (R P - x)/tau``, each stepped exactly, their sum over the coolant."""
+    """One fitted network by trial: lags ``x' = (R P - x)/tau``, each stepped exactly, their sum over the coolant.
+
+    State (order, trials) [K], temperatures and limits [°C], losses [W], time [s].
+    """
 
     name: str
     limit_c: float
@@ -61,7 +66,7 @@ class WarmingNetwork:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SideBySide:
-    """Several thermal models under one loss."""
+    """Several thermal models under one loss [W]: states [K] one under the other, temperatures [°C], time [s]."""
 
     models: tuple[ThermalModel, ...]
     rows: tuple[int, ...]

@@ -59,7 +59,8 @@ def set_point_cells(places: npt.ArrayLike, gaps: Sequence[float]) -> IntArray:
 
 
 def run_levels(runs: npt.ArrayLike, cells: npt.ArrayLike, values: npt.ArrayLike) -> Levels:
-    """Levels (2) of runs by least squares over (1), each with its standard uncertainty from the scatter.
+    """Levels (2) of runs by least squares over (1), each with its standard uncertainty from the
+    scatter, in the unit of the values.
 
     ``runs`` and ``cells`` (n,) are whole numbers, ``values`` (n,); NaN is left out. Runs are eliminated first, so that
     only a system as large as the number of set-points is solved. Of sets of runs that share no set-point the largest

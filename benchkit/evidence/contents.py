@@ -11,6 +11,7 @@ from enum import Enum
 from typing import Any
 
 from benchkit import __version__
+from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION, NOT_AN_APPROVAL
 from benchkit.model.events import Event
 from benchkit.report.flags import certificate_state, started_day
 from benchkit.report.model import RunReport
@@ -104,7 +105,7 @@ def read_me(runs: Sequence[RunReport], paths: Sequence[str], again: str, *, is_s
         "SHA256SUMS.sig signs SHA256SUMS with Ed25519. It tells whose key, not who a person is: compare the fingerprint"
         " with one that you got another way." if is_signed else
         "NOT SIGNED: the checksums show damage. They do not show who made them, and can be made anew.",
-        "A record of measurement: not an approval, not a certificate. A software trip is not a safety function.",
+        f"{NOT_AN_APPROVAL} {NOT_A_SAFETY_FUNCTION}",
         "",
     ]  # fmt: skip
     return "\n".join(lines)

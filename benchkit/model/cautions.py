@@ -17,6 +17,7 @@ class Caution:
 
 
 NOT_A_SAFETY_FUNCTION = "A software trip is not a safety function."
+NOT_AN_APPROVAL = "A record of measurement: not an approval, not a certificate."
 """The sentence that stands beside every limit, trip and stop."""
 
 SOFTWARE_TRIP = Caution(

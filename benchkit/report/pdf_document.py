@@ -23,6 +23,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Table as PlainTable
 
+from benchkit.model.cautions import NOT_A_SAFETY_FUNCTION, NOT_AN_APPROVAL
 from benchkit.report.model import Block, Listing, ReportModel, Section, Table, Tone
 from benchkit.report.model import Paragraph as TextBlock
 from benchkit.report.pdf_figures import FigureBox
@@ -53,7 +54,7 @@ HEADING_ROOM = 95.0
 CAPTION_ROOM = 90.0
 KEPT_ROWS = 10
 """Rows up to which a table is kept on one page."""
-FOOT = "A record of measurement: not an approval, not a certificate. A software trip is not a safety function."
+FOOT = f"{NOT_AN_APPROVAL} {NOT_A_SAFETY_FUNCTION}"
 HASH_SHOWN = 12
 """Digits of a content hash in the running head of a report on several runs."""
 

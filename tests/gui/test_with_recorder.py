@@ -70,4 +70,4 @@ def test_closing_the_dashboard_leaves_the_recording_alone(
     qtbot.addWidget(again)
     again.show()
     assert again.frame.state_line.link.text() == "RECORDED"
-    assert len(again.model.streams[0]) > 0
+    assert len(again.model.traces[0]) > 0

@@ -94,7 +94,7 @@ def test_bursts_by_request_and_by_mark_with_their_gaps(
         told = [event for event in run.events() if event.kind is EventKind.BURST]
         bursts = list(run.bursts())
         closed = next(event for event in run.events() if event.kind is EventKind.RUN_CLOSED)
-    assert [event.data["number"] for event in told] == [1, 2, 3]
+    assert sorted(event.data["number"] for event in told) == [1, 2, 3]  # told when whole: one may end before another
     assert [burst.record.reason for burst in bursts][:2] == [
         "asked by shift A: before the change",
         "mark: throttle open",

@@ -6,8 +6,8 @@
 The two-sided p-value is the probability of all outcomes that are no likelier than the one seen. With (2), the exact
 interval of the share of k1 (Clopper and Pearson) gives that of the ratio of the rates.
 
-R. A. Fisher, J. R. Stat. Soc. 98 (1935) 39, doi:10.2307/2342435; J. Przyborowski and H. Wilenski, Biometrika 31 (1940)
-313, doi:10.1093/biomet/31.3-4.313.
+Source: R. A. Fisher, J. R. Stat. Soc. 98 (1935) 39, doi:10.2307/2342435; J. Przyborowski and H. Wilenski, Biometrika
+31 (1940) 313, doi:10.1093/biomet/31.3-4.313.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ TIE = 1e-9
 
 
 def equal_shares(k1: int, n1: int, k2: int, n2: int) -> float:
-    """Two-sided p-value that two shares are the same, equation (1).
+    """Two-sided p-value [1] that two shares are the same, equation (1).
 
     Raises:
         UsageError: not counts out of counts.
@@ -41,7 +41,7 @@ def equal_shares(k1: int, n1: int, k2: int, n2: int) -> float:
 
 
 def equal_rates(k1: int, t1: float, k2: int, t2: float) -> float:
-    """Two-sided p-value that two rates are the same, equation (2).
+    """Two-sided p-value [1] that two rates are the same, equation (2); both times in one unit.
 
     Raises:
         UsageError: not counts in times.
@@ -55,7 +55,7 @@ def equal_rates(k1: int, t1: float, k2: int, t2: float) -> float:
 
 
 def ratio_of_rates(k1: int, t1: float, k2: int, t2: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact interval of rate 2 over rate 1; 0 … ∞ where nothing was counted."""
+    """Exact interval of rate 2 over rate 1 [1]; 0 … ∞ where nothing was counted."""
     if k1 + k2 == 0:
         return 0.0, math.inf
     low, high = clopper_pearson(k2, k1 + k2, confidence)

@@ -2,6 +2,8 @@
 
 Values are judged by how runs repeat, in blocks; counts by exact tests of the counts of each side together (see
 :mod:`~benchkit.analysis.compare.counted`). All p-values of the table are adjusted together.
+
+Source: the tests are those of :mod:`~benchkit.analysis.compare.statistics`; what is judged is a rule of this project.
 """
 
 from __future__ import annotations
@@ -52,7 +54,7 @@ class MetricColumn:
 
     @property
     def values(self) -> FloatArray:
-        """Value of every run (runs,); NaN where it has none."""
+        """Value of every run (runs,) in the unit of the metric; NaN where it has none."""
         return np.array([math.nan if metric is None else metric.value for metric in self.of_runs])
 
     @property

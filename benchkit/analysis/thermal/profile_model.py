@@ -2,6 +2,8 @@
 
 What a fit leaves over is less than what such a model will: it begins from a reading, takes its loss from a law, and is
 never corrected. So the model is run over the record it came from, and its scatter is that of its own differences.
+
+Source: effective number of readings with memory as in :mod:`benchkit.analysis.uncertainty`; the rest is derived here.
 """
 
 from __future__ import annotations
@@ -54,7 +56,7 @@ def differences(model: ThermalModel, run: ThermalRun, load: npt.ArrayLike) -> Fl
 def with_scatter(model: ThermalModel, run: ThermalRun, load: npt.ArrayLike, u_k: float) -> ThermalModel:
     """The model with scatter, memory and constant uncertainty as they are over a record.
 
-    The constant part is ``u_k`` (sensor, resistance) and the mean difference together.
+    The constant part is ``u_k`` [K] (sensor, resistance) and the mean difference together.
 
     Raises:
         UsageError: too few readings after its start is forgotten.
