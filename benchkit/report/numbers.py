@@ -34,6 +34,7 @@ _EXACT = Context(prec=700, rounding=ROUND_HALF_EVEN)
 """Room for the largest float beside the smallest uncertainty."""
 PROBABILITY = 0.95
 NOT_MEASURED = "not measured"
+NOT_DETERMINED = "not determined"
 UNKNOWN = "?"
 """Half-width of an interval that cannot be stated: too few independent readings."""
 THIN = "\N{NARROW NO-BREAK SPACE}"
@@ -116,7 +117,7 @@ def plain_text(value: float, digits: int = FULL_DIGITS) -> str:
     return text.rstrip("0").rstrip(".") if "." in text and digits >= FULL_DIGITS else text
 
 
-def show(number: Number) -> Shown:
+def show(number: Number) -> Shown:  # noqa: PLR0911  one return a kind of number
     """A number as text. NaN reads *not measured*: it is never shown as a number."""
     factor, unit = (100.0, "%") if number.in_percent else (1.0, "" if number.unit == "1" else number.unit)
     if math.isnan(number.value):
@@ -128,6 +129,8 @@ def show(number: Number) -> Shown:
     half_width = 0.5 * factor * (bounds[1] - bounds[0]) if bounds and number.bounds is None else math.nan
     if half_width > 0.0 and math.isfinite(half_width):
         return Shown(*rounded_to_uncertainty(value, half_width), unit)
+    if number.bounds is not None and not all(map(math.isfinite, number.bounds)):
+        return _one_sided(factor, number.bounds, unit)
     if number.bounds is not None and number.u is not None and number.bounds[1] > number.bounds[0]:
         low, high = (factor * bound for bound in number.bounds)
         texts = [rounded_to_uncertainty(x, 0.5 * (high - low))[0] for x in (value, low, high)]
@@ -137,6 +140,16 @@ def show(number: Number) -> Shown:
         text = rounded_to_uncertainty(value, factor * number.u)[0] if is_finite else plain_text(value, 3)
         return Shown(text, UNKNOWN, unit)
     return Shown(_grouped(Decimal(round(value))) if number.whole else plain_text(value, number.digits), "", unit)
+
+
+def _one_sided(factor: float, bounds: tuple[float, float], unit: str) -> Shown:
+    """A number whose interval has no end: the end that it has, or that nothing is known of it."""
+    low, high = (factor * bound for bound in bounds)
+    if math.isfinite(low) and low != 0.0:
+        return Shown(f"at least {plain_text(low, 3)}", "", unit)
+    if math.isfinite(high) and high != 0.0:
+        return Shown(f"at most {plain_text(high, 3)}", "", unit)
+    return Shown(NOT_DETERMINED, "", "")
 
 
 def show_interval(number: Number) -> str:

@@ -15,6 +15,7 @@ from benchkit.model.results import Contribution
 from benchkit.report.model import Number, count, plain
 from benchkit.report.numbers import (
     MINUS,
+    NOT_DETERMINED,
     NOT_MEASURED,
     THIN,
     bounds95,
@@ -65,6 +66,20 @@ def test_any_value_keeps_all_digits_that_its_uncertainty_allows(value: float, un
 def test_rounding_to_nothing_is_refused(value: float, uncertainty: float) -> None:
     with pytest.raises(ValueError, match="cannot round"):
         rounded_to_uncertainty(value, uncertainty)
+
+
+@pytest.mark.parametrize(
+    ("bounds", "text"),
+    [
+        ((0.0, math.inf), NOT_DETERMINED),
+        ((-math.inf, math.inf), NOT_DETERMINED),
+        ((12.34, math.inf), "at least 12.3"),
+        ((-math.inf, 50.0), "at most 50.0"),
+    ],
+)
+def test_an_interval_without_an_end_is_no_number(bounds: tuple[float, float], text: str) -> None:
+    """A time constant that the record is far too short for: 29 days, from 0 to infinity."""
+    assert str(show(Number(2_498_278.0, "s", 4.2e6, 1.0, bounds=bounds))).startswith(text)
 
 
 def test_not_measured_is_never_a_number() -> None:
