@@ -60,6 +60,16 @@ def _networks(runs: Sequence[RunReport]) -> Block | None:
 
 
 def _network_rows(found: ThermalNetwork, run: RunReport) -> Iterable[Row]:
+    if not _is_told(found):  # its numbers would be those of chance
+        yield (
+            Text(_label(run, found.channel)),
+            Text(f"{found.loss}, over {_label(run, found.reference)}"),
+            count(len(found.tau_s)),
+            *(Text("not determined"), Text(""), Text(""), Text("")),
+            plain(found.residual_rms_k, "K", 3),
+            Text("; ".join(found.notes), Tone.CAUTION),
+        )
+        return
     for i, (tau, R) in enumerate(zip(found.tau_s, found.resistance_k_w, strict=True)):
         first = i == 0
         yield (
@@ -73,6 +83,11 @@ def _network_rows(found: ThermalNetwork, run: RunReport) -> Iterable[Row]:
             plain(found.residual_rms_k, "K", 3) if first else Text(""),
             Text("; ".join(found.notes), Tone.CAUTION) if first and found.notes else Text(""),
         )
+
+
+def _is_told(found: ThermalNetwork) -> bool:
+    """False where the interval of a time constant has no end: the record is too short, or follows another law."""
+    return all(tau.interval95 is None or math.isfinite(tau.interval95[1]) for tau in found.tau_s)
 
 
 def _orders(runs: Sequence[RunReport]) -> Block | None:
