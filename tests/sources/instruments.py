@@ -187,12 +187,21 @@ class ModbusPeer:
             self.port = server.transport.sockets[0].getsockname()[1]  # type: ignore[union-attr]
         self._ready.set()
         await self._stop.wait()
+        await self._accept_no_more(server)
         await server.shutdown()
         if self.pty is not None:
             pump.stop()
             os.close(slave)
             os.close(master)
         await self._let_go()
+
+    async def _accept_no_more(self, server: ModbusSerialServer | ModbusTcpServer) -> None:
+        """Leave no connection half accepted: asyncio loses one whose server closes between its accept and its start."""
+        if self.pty is None:
+            for listening in server.transport.sockets:  # type: ignore[union-attr]
+                self._loop.remove_reader(listening.fileno())
+            for _ in range(5):
+                await asyncio.sleep(0)
 
     async def _let_go(self) -> None:
         """End what a client left open at the last moment: an unclosed transport would be found by a later test."""
