@@ -6,12 +6,7 @@ second. No burst takes part in protection.
 
 from __future__ import annotations
 
-import contextlib
-import pickle
 import queue
-import subprocess
-import sys
-import threading
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -23,6 +18,7 @@ from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.spool import spool_folder
 from benchkit.session.capture import BeginCapture, Captured, EndCapture, Fire, Listening, Totals
+from benchkit.session.child import Child
 
 END_PATIENCE_S = 5.0
 
@@ -37,26 +33,21 @@ class CaptureLine:
         self.address = ""
         self.totals: Totals | None = None
         self.is_told_full = False
-        self._orders: queue.SimpleQueue[object] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        self._process: subprocess.Popen[bytes] | None = None
-        self._threads: list[threading.Thread] = []
+        self._child: Child | None = None
 
     def start(self, folder: Path, start_ns: int) -> None:
         """Start the process; whether it listens is told later."""
-        command = [sys.executable, "-c", "from benchkit.session.capture import main; main()"]
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=sys.platform != "win32"
-        )
         begin = BeginCapture(self.source, folder, start_ns)
-        for work in (self._send, self._receive):
-            name = f"benchkit-burst-{work.__name__.strip('_')}-{self.source.name}"
-            self._threads.append(threading.Thread(target=work, args=(self._process, begin), name=name, daemon=True))
-            self._threads[-1].start()
+        name = f"benchkit-burst-{self.source.name}"
+        self._child = Child(
+            "benchkit.session.capture", name, begin, EndCapture, self._answers.put, lambda: self._answers.put(None)
+        )
 
     def put(self, order: object) -> None:
         """Give an order; never waits."""
-        self._orders.put(order)
+        assert self._child is not None
+        self._child.put(order)
 
     def answers(self) -> list[Any]:
         """What has been answered since the last time."""
@@ -68,48 +59,13 @@ class CaptureLine:
     @property
     def is_alive(self) -> bool:
         """True while the process runs."""
-        return self._process is not None and self._process.poll() is None
+        return self._child is not None and self._child.is_alive
 
     def end(self, timeout_s: float) -> None:
         """Let bursts under way come to their end, but wait no longer than this."""
-        if self._process is None:
-            return
-        self.put(EndCapture())
-        try:
-            self._process.wait(timeout_s)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        for thread in self._threads:
-            thread.join()
-        for pipe in (self._process.stdin, self._process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(BrokenPipeError):
-                    pipe.close()
-        self._process = None
-
-    def _send(self, process: subprocess.Popen[bytes], begin: BeginCapture) -> None:
-        assert process.stdin is not None
-        try:
-            pickle.dump(begin, process.stdin)
-            process.stdin.flush()
-            while True:
-                order = self._orders.get()
-                pickle.dump(order, process.stdin)
-                process.stdin.flush()
-                if isinstance(order, EndCapture):
-                    return
-        except OSError:
-            return
-
-    def _receive(self, process: subprocess.Popen[bytes], _begin: BeginCapture) -> None:
-        assert process.stdout is not None
-        while True:
-            try:
-                self._answers.put(pickle.load(process.stdout))  # noqa: S301  our own child
-            except (EOFError, OSError, pickle.UnpicklingError):
-                self._answers.put(None)
-                return
+        if self._child is not None:
+            self._child.let_go(EndCapture(), timeout_s)
+            self._child = None
 
 
 class Bursts:

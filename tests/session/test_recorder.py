@@ -134,7 +134,7 @@ def test_a_full_disk_is_told_stops_in_order_and_never_stops_protection(
     desk.close()
     found = recover(tmp_path / "run.h5", redecode)
     with open_run(found.path) as run:
-        assert len(run.stream("rack")) > 500
+        assert len(run.stream("rack")) > 100  # what the file had room for, in blocks of half a second
 
 
 def test_a_keeping_process_that_dies_is_told_and_protection_goes_on(
@@ -144,8 +144,8 @@ def test_a_keeping_process_that_dies_is_told_and_protection_goes_on(
     recorder, _, desk = make(loaded, tmp_path / "run.h5", (line for line in lines * 400))
     while recorder.lanes["rack"].rows < 200:
         recorder.step()
-    assert recorder._keeper._process is not None
-    recorder._keeper._process.kill()
+    assert recorder._keeper._child is not None
+    recorder._keeper._child._process.kill()
     while recorder.status(recorder.clock.now_ns()).recording:
         assert not recorder.step()
     rows = recorder.lanes["rack"].rows
