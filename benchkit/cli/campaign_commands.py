@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json
+from benchkit.cli.common import add_beside, add_json
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def campaign_arguments(parser: ArgumentParser) -> None:
     )
     parser.add_argument("--no-verify", action="store_true", help="do not compute the content hashes again")
     _add_filter(parser)
+    add_beside(parser)
     add_json(parser)
 
 

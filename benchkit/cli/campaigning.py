@@ -9,10 +9,11 @@ from pathlib import Path
 
 from benchkit.campaign.campaign import Made, Settings, run_campaign
 from benchkit.cli.common import print_json, progress
+from benchkit.cli.pages import beside, write_page
 from benchkit.cli.run_list import filter_of
 from benchkit.errors import UsageError
 from benchkit.report.numbers import json_text
-from benchkit.report.page import render, write_text
+from benchkit.report.page import write_text
 from benchkit.report.sections_campaign import build_campaign
 
 PAGE, NUMBERS = "campaign.html", "campaign.json"
@@ -35,6 +36,8 @@ def run(args: Namespace) -> int:
         verify=not args.no_verify,
         cache=Path(args.cache) if args.cache else None,
     )
+    out.mkdir(parents=True, exist_ok=True)
+    page = beside(args, out / PAGE)
     bar = progress(0, "analysing", "run")
 
     def show(done: int, total: int) -> None:
@@ -46,12 +49,12 @@ def run(args: Namespace) -> int:
     finally:
         bar.close()
     model = build_campaign(made.campaign)
-    write_text(out / PAGE, render(model))
     write_text(out / NUMBERS, json_text(model))
+    written = [*made.files, out / NUMBERS, *write_page(model, page)]
     if args.json:
         print_json(_counts(made))
     else:
-        _print(made, out)
+        _print(made, written)
     return 0
 
 
@@ -70,10 +73,9 @@ def _counts(made: Made) -> dict[str, object]:
     }
 
 
-def _print(made: Made, out: Path) -> None:
+def _print(made: Made, written: list[Path]) -> None:
     found = made.campaign
     print(f"{len(found.runs)} runs, {found.rows} rows: {made.done} analysed, {made.reused} were done before")
     for each in found.skipped:
         print(f"  left out: {each.file}: {each.reason}")
-    for file in (*made.files, out / NUMBERS, out / PAGE):
-        print(file)
+    print(*written, sep="\n")

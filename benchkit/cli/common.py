@@ -15,6 +15,18 @@ def add_json(parser: ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print as JSON")
 
 
+def add_page(parser: ArgumentParser, default: str) -> None:
+    """The options ``--out``, ``--pdf`` and ``--sign``."""
+    parser.add_argument("--out", metavar="FILE", help=f"the page to write (default: {default})")
+    add_beside(parser)
+
+
+def add_beside(parser: ArgumentParser) -> None:
+    """The options ``--pdf`` and ``--sign`` of a command that writes a page."""
+    parser.add_argument("--pdf", metavar="FILE", help="write it as PDF as well (needs the extra 'pdf')")
+    parser.add_argument("--sign", metavar="KEY", help="sign what was written with this private key; FILE.sig beside it")
+
+
 def add_limits(parser: ArgumentParser) -> None:
     """The option ``--limits``."""
     parser.add_argument("--limits", metavar="FILE", help="limits of this run (TOML), laid on those of the stand")

@@ -11,10 +11,11 @@ from pathlib import Path
 from benchkit.analysis.compare.comparison import Comparison, Settings, compare
 from benchkit.analysis.compare.planning import Noise, assumed_noise, noise_of, plan
 from benchkit.cli.common import print_json
+from benchkit.cli.pages import page_of, write_page
 from benchkit.errors import UsageError
 from benchkit.report.gather_compare import gather_run, gather_sides
 from benchkit.report.numbers import report_json
-from benchkit.report.page import render, write_text
+from benchkit.report.page import write_text
 from benchkit.report.plan_text import plan_text
 from benchkit.report.sections_compare import build_comparison, headline, marks
 from benchkit.report.sections_history import build_history
@@ -27,7 +28,7 @@ def compare_runs(args: Namespace) -> int:
     """Compare, write the page, say the answer. Exit code 4 where no verdict is given."""
     began = time.monotonic()
     a, b = [Path(p) for p in args.runs], [Path(p) for p in args.against]
-    out = _page(args.out, a[0], "compare.html", [*a, *b])
+    page = page_of(args, a[0].with_name("compare.html"), [*a, *b])
     settings = Settings(
         divide=(args.divide[0], args.divide[1]),
         margin=math.nan if args.margin is None else args.margin,
@@ -40,16 +41,16 @@ def compare_runs(args: Namespace) -> int:
     found = compare(runs_a, runs_b, settings)
     model = build_comparison(found, reports)
     _tell("drawing")
-    write_text(out, render(model))
+    written = write_page(model, page)
     _tell(f"done in {time.monotonic() - began:.1f} s")
     if args.json:
         print_json(report_json(model))
     else:
-        _print_answer(found, out)
+        _print_answer(found, written)
     return REFUSED_EXIT if found.refused else 0
 
 
-def _print_answer(found: Comparison, out: Path) -> None:
+def _print_answer(found: Comparison, written: list[Path]) -> None:
     print(headline(found)[0])
     told = marks(found)
     if told:
@@ -57,7 +58,7 @@ def _print_answer(found: Comparison, out: Path) -> None:
     loss = found.losses[0]
     for region, verdict in zip(found.points.regions, loss.regions, strict=True):
         print(f"  {region.name:28} {verdict.text}")
-    print(out)
+    print(*written, sep="\n")
 
 
 def plan_runs(args: Namespace) -> int:
@@ -108,7 +109,7 @@ def plan_runs(args: Namespace) -> int:
 def history_of_runs(args: Namespace) -> int:
     """Loss over the revisions, with control limits."""
     paths = [Path(p) for p in args.runs]
-    out = _page(args.out, paths[0], "history.html", paths)
+    page = page_of(args, paths[0].with_name("history.html"), paths)
     runs, reports = [], []
     for index, path in enumerate(paths):
         _tell(f"reading {index + 1} of {len(paths)}: {path.name}")
@@ -116,21 +117,12 @@ def history_of_runs(args: Namespace) -> int:
         runs.append(data)
         reports.append(report)
     model = build_history(runs, reports, args.base)
-    write_text(out, render(model))
+    written = write_page(model, page)
     if args.json:
         print_json(report_json(model))
     else:
-        print(out)
+        print(*written, sep="\n")
     return 0
-
-
-def _page(wanted: str | None, first: Path, name: str, runs: list[Path]) -> Path:
-    out = Path(wanted) if wanted else first.with_name(name)
-    if out.resolve() in {run.resolve() for run in runs}:
-        raise UsageError("the page would replace a run", where=out.name, remedy="Name another file for it.")
-    if not out.parent.is_dir():
-        raise UsageError("the folder of the page does not exist", where=str(out.parent), remedy="Make it first.")
-    return out
 
 
 def _accepted(texts: list[str]) -> dict[str, str]:

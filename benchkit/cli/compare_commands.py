@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json
+from benchkit.cli.common import add_json, add_page
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ def compare_arguments(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--against", nargs="+", required=True, metavar="RUN_B", help="runs of the firmware in question (B)"
     )
-    parser.add_argument("--out", help="the page to write (default: compare.html beside the first run)")
+    add_page(parser, "compare.html beside the first run")
     parser.add_argument("--margin", type=float, metavar="%", help="what still counts as equal, %% of the input power")
     _add_matters(parser)
     _add_rule(parser)
@@ -67,7 +67,7 @@ def run_plan(args: Namespace) -> int:
 def history_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("runs", nargs="+", metavar="RUN", help="runs of all revisions, three or more")
     parser.add_argument("--base", type=int, metavar="N", help="the first N runs make the limits (default: all)")
-    parser.add_argument("--out", help="the page to write (default: history.html beside the first run)")
+    add_page(parser, "history.html beside the first run")
     add_json(parser)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.cli.common import add_json
+from benchkit.cli.common import add_json, add_page
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -34,9 +34,7 @@ def run_bursts(args: Namespace) -> int:
 
 def report_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("runs", nargs="+", metavar="RUN")
-    parser.add_argument("--out", help="the page to write (default: beside the first run)")
-    parser.add_argument("--pdf", metavar="FILE", help="write it as PDF as well (needs the extra 'pdf')")
-    parser.add_argument("--sign", metavar="KEY", help="sign what was written with this private key; FILE.sig beside it")
+    add_page(parser, "beside the first run")
     _add_duty(parser)
     add_json(parser)
 

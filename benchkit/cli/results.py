@@ -8,14 +8,13 @@ from pathlib import Path
 
 from benchkit.cli.common import print_json
 from benchkit.cli.duty_file import read_duty
-from benchkit.evidence.signature import sign_file
+from benchkit.cli.pages import page_of, write_beside
 from benchkit.model.results import Estimate, RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.report.gather import gather
 from benchkit.report.model import RunReport, number
 from benchkit.report.numbers import report_json, show
-from benchkit.report.page import check_out, write_report
-from benchkit.report.pdf import write_pdf
+from benchkit.report.page import write_report
 from benchkit.report.sections import build_report
 
 
@@ -32,22 +31,10 @@ def analyse(args: Namespace) -> int:
 
 def report(args: Namespace) -> int:
     """Write the page and the PDF, sign them; with ``--json`` print their numbers as well."""
-    from benchkit.session.signing import load_pair
-
     runs = [Path(run) for run in args.runs]
-    out = Path(args.out) if args.out else runs[0].with_suffix(".html")
-    pdf = Path(args.pdf) if args.pdf else None
-    if pdf is not None:
-        check_out(pdf, [*runs, out])
-    if args.sign:
-        load_pair(Path(args.sign))  # a key that cannot be used is said before the work
-    model = write_report(runs, out, progress=_tell, duty=_duty(args))
-    written = [out]
-    if pdf is not None:
-        write_pdf(model, pdf)
-        written.append(pdf)
-    if args.sign:
-        written += [sign_file(path, Path(args.sign)) for path in tuple(written)]
+    page = page_of(args, runs[0].with_suffix(".html"), runs)
+    model = write_report(runs, page.out, progress=_tell, duty=_duty(args))
+    written = [page.out, *write_beside(model, page)]
     if args.json:
         print_json(report_json(model))
     else:

@@ -10,12 +10,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from benchkit.cli import compare as command
 from benchkit.cli.main import main
 from benchkit.model.calibration import GainOffset
 from benchkit.model.stand import Role
 from benchkit.profiles import load_stand, shared_path
+from benchkit.session.signing import make_key
 from benchkit.simulate.conditions import Conditions
 from benchkit.simulate.drives import drive_of
 from benchkit.simulate.truth import settled
@@ -137,14 +139,18 @@ def test_plan_from_stated_noise_and_without(tmp_path: Path, capsys: pytest.Captu
 
 
 def test_history_draws_limits_over_the_revisions(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = tmp_path / "history.html"
-    assert main(["history", *A[:2], *B[:1], "--out", str(out), "--json"]) == 0
+    out, pdf = tmp_path / "history.html", tmp_path / "history.pdf"
+    make_key(tmp_path / "key.pem")
+    made = ["--out", str(out), "--pdf", str(pdf), "--sign", str(tmp_path / "key.pem")]
+    assert main(["history", *A[:2], *B[:1], *made, "--json"]) == 0
     body = json.loads(capsys.readouterr().out)
     rows = table(body, "history")
     assert [row["revision"] for row in rows] == ["B.14", "C.02", "B.14"]
     figure = next(f for s in body["sections"] for f in s.get("figures", ()) if f["id"] == "history-drive-loss")
     values = np.array(figure["values"]["values"])
     spread = np.mean(np.abs(np.diff(values)))
+    assert main(["verify", str(out), str(pdf)]) == 0  # both were signed
+    assert "Losses and metrics over 2 revisions" in PdfReader(pdf).pages[0].extract_text()
     # exact: centre + 3 MR / d2, d2 = 2/sqrt(pi)
     assert figure["high"]["value"] == pytest.approx(values.mean() + 1.5 * math.sqrt(math.pi) * spread)
 
