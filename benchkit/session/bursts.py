@@ -18,7 +18,7 @@ from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.spool import spool_folder
 from benchkit.session.capture import BeginCapture, Captured, EndCapture, Fire, Listening, Totals
-from benchkit.session.child import Child
+from benchkit.session.piped import PipedProcess
 
 END_PATIENCE_S = 5.0
 
@@ -34,20 +34,20 @@ class CaptureLine:
         self.totals: Totals | None = None
         self.is_told_full = False
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        self._child: Child | None = None
+        self._piped: PipedProcess | None = None
 
     def start(self, folder: Path, start_ns: int) -> None:
         """Start the process; whether it listens is told later."""
         begin = BeginCapture(self.source, folder, start_ns)
         name = f"benchkit-burst-{self.source.name}"
-        self._child = Child(
+        self._piped = PipedProcess(
             "benchkit.session.capture", name, begin, EndCapture, self._answers.put, lambda: self._answers.put(None)
         )
 
     def put(self, order: object) -> None:
         """Give an order; never waits."""
-        assert self._child is not None
-        self._child.put(order)
+        assert self._piped is not None
+        self._piped.put(order)
 
     def answers(self) -> list[Any]:
         """What has been answered since the last time."""
@@ -59,13 +59,13 @@ class CaptureLine:
     @property
     def is_alive(self) -> bool:
         """True while the process runs."""
-        return self._child is not None and self._child.is_alive
+        return self._piped is not None and self._piped.is_alive
 
     def end(self, timeout_s: float) -> None:
         """Let bursts under way come to their end, but wait no longer than this."""
-        if self._child is not None:
-            self._child.let_go(EndCapture(), timeout_s)
-            self._child = None
+        if self._piped is not None:
+            self._piped.let_go(EndCapture(), timeout_s)
+            self._piped = None
 
 
 class Bursts:

@@ -7,8 +7,8 @@ from typing import Any
 
 from benchkit.errors import BenchkitError, RunFileError
 from benchkit.runfile.closing import ClosedRun
-from benchkit.session.child import Child
 from benchkit.session.keeping import Batch, Begin, Close, Fault
+from benchkit.session.piped import PipedProcess
 
 MAX_WAITING = 3000
 """Batches that may wait for a slow disk: about 100 s. Then recording is given up, protection is not."""
@@ -20,32 +20,32 @@ class Keeper:
 
     def __init__(self) -> None:
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        self._child: Child | None = None
+        self._piped: PipedProcess | None = None
         self._is_closing = False
         self._is_answered = False
         self.fault: str | None = None
 
     def start(self, begin: Begin) -> None:
         """Create the run file; raises what the writer raises."""
-        self._child = Child("benchkit.session.keeping", "benchkit-keeper", begin, Close, self._take, self._gone)
+        self._piped = PipedProcess("benchkit.session.keeping", "benchkit-keeper", begin, Close, self._take, self._gone)
         answer = self._answers.get()
         if isinstance(answer, BenchkitError):
-            self._child.let_go(Close())
+            self._piped.let_go(Close())
             raise answer
 
     def put(self, batch: Batch) -> None:
         """Hand over a batch; never waits."""
-        assert self._child is not None
-        if self.fault is None and self._child.waiting > MAX_WAITING:
+        assert self._piped is not None
+        if self.fault is None and self._piped.waiting > MAX_WAITING:
             self.fault = f"The disk does not keep up: {MAX_WAITING} batches wait."
-        self._child.put(batch)
+        self._piped.put(batch)
 
     def ask_to_close(self) -> None:
         """Have the run closed without waiting for it: ``is_closed`` tells when it is. Nothing may be put after it."""
-        assert self._child is not None
+        assert self._piped is not None
         if not self._is_closing:
             self._is_closing = True
-            self._child.put(Close())
+            self._piped.put(Close())
 
     @property
     def is_closed(self) -> bool:
@@ -56,8 +56,8 @@ class Keeper:
         """Write what waits, fold the journal, verify. Raises what the writer raises."""
         self.ask_to_close()
         answer = self._answers.get()
-        assert self._child is not None
-        self._child.let_go(Close())
+        assert self._piped is not None
+        self._piped.let_go(Close())
         if isinstance(answer, ClosedRun):
             return answer
         raise answer

@@ -69,10 +69,16 @@ def map_run():
     return run("airboat_map.toml", Load.MACHINE, [*steps, (("set speed 2500", "set torque 120"), 500)], seed=3)
 
 
+@pytest.fixture(scope="module")
+def map_result(map_run):
+    stand, stream, events, _, _ = map_run
+    return analyse(stand, stream, events, run_date=date(2026, 6, 1))
+
+
 class TestMapRun:
-    def test_every_set_point_is_a_point(self, map_run):
-        stand, stream, events, _, _ = map_run
-        result = analyse(stand, stream, events)
+    def test_every_set_point_is_a_point(self, map_run, map_result):
+        stand, stream, _, _, _ = map_run
+        result = map_result
         found = [(b.speed_rpm.value, b.torque_nm.value) for b in result.balances]
         expected = [*SET_POINTS, (2500, 120)]
         assert len(found) == len(expected)
@@ -81,10 +87,10 @@ class TestMapRun:
         without = analyse(stand, stream)
         assert len(without.points) == len(expected)
 
-    def test_efficiencies_against_the_truth(self, map_run):
-        stand, stream, events, temps, _ = map_run
+    def test_efficiencies_against_the_truth(self, map_run, map_result):
+        stand, _, _, temps, _ = map_run
         drive = drive_of(stand)
-        for b in analyse(stand, stream, events).balances:
+        for b in map_result.balances:
             rows = slice(b.point.row_start, b.point.row_stop)
             winding, magnet, junction = temps[rows].mean(axis=0)
             truth = truth_at(
@@ -105,18 +111,17 @@ class TestMapRun:
                 low, high = interval(ours, 0.999)
                 assert low <= theirs <= high
 
-    def test_every_point_has_a_heat_balance_and_the_settled_one_closes(self, map_run):
-        stand, stream, events, _, device = map_run
-        result = analyse(stand, stream, events)
+    def test_every_point_has_a_heat_balance_and_the_settled_one_closes(self, map_run, map_result):
+        device, result = map_run[-1], map_result
         assert [row.point for row in result.heat_balances] == list(result.points)
         last = result.heat_balances[-1]  # ... but for the slow heating that its 500 s are too short for
         low, high = interval(last.residual_w, 0.999)
         assert low <= device.plant.state.air_heat_w <= high + 0.05 * last.loss_w.value
         assert "linear_uncertainty_fails" not in {f.code for f in result.findings}
 
-    def test_map_against_the_truth(self, map_run):
-        stand, stream, events, temps, _ = map_run
-        result = analyse(stand, stream, events)
+    def test_map_against_the_truth(self, map_run, map_result):
+        stand, _, _, temps, _ = map_run
+        result = map_result
         assert [m.subject for m in result.maps] == ["drive", "inverter", "motor"]
         drive, usual = drive_of(stand), temps[: round(200 * RATE)].mean(axis=0)
         found = result.maps[0]
@@ -135,9 +140,8 @@ class TestMapRun:
         assert np.isfinite(z).all()
         assert np.max(np.abs(z)) < 3.3
 
-    def test_heat_run_ends_where_the_plant_ends(self, map_run):
-        stand, stream, events, _, device = map_run
-        result = analyse(stand, stream, events)
+    def test_heat_run_ends_where_the_plant_ends(self, map_run, map_result):
+        device, result = map_run[-1], map_result
         fits = {f.channel: f for f in result.heating}
         winding = fits["winding_temp"]
         assert winding.time_start_s > 17 * len(SET_POINTS) - 1
@@ -147,9 +151,9 @@ class TestMapRun:
         assert winding.final_c.value == pytest.approx(device.plant.temps.winding_c, abs=4 * winding.final_c.u)
         assert {r.channel for r in result.ratings} >= {"winding_temp"}
 
-    def test_clean_run_has_no_errors(self, map_run):
+    def test_clean_run_has_no_errors(self, map_run, map_result):
         stand, stream, events, _, _ = map_run
-        result = analyse(stand, stream, events, run_date=date(2026, 6, 1))
+        result = map_result
         assert [f for f in result.findings if f.severity == "error"] == []
         assert "calibration_overdue" not in {f.code for f in result.findings}
         late = analyse(stand, stream, events, run_date=date(2028, 6, 1))

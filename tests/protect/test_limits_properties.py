@@ -467,7 +467,7 @@ def test_kinds_are_told_apart_by_what_they_need():
 @pytest.mark.parametrize("kind", LimitKind)
 def test_engine_agrees_with_brute_force_for_every_split(kind):
     @given(stories(kind))
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=120, deadline=None)
     def holds(story):
         agree(story)
 

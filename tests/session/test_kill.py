@@ -30,8 +30,8 @@ def kill_many(count: int, tmp_path: Path) -> None:
         stand.end()
 
 
-def test_ten_kills(tmp_path: Path) -> None:
-    kill_many(10, tmp_path)
+def test_five_kills(tmp_path: Path) -> None:
+    kill_many(5, tmp_path)
 
 
 @pytest.mark.soak

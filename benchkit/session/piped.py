@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 
-class Child:
+class PipedProcess:
     """A process that runs ``main`` of ``module``, from construction to ``let_go``.
 
     ``begin`` is its first order; one of the type ``last`` ends it. ``take`` is given every answer and ``gone`` is
