@@ -137,6 +137,17 @@ def test_a_band_without_harmonics_is_refused():
         harmonics.fundamental(distorted(2.0), RATE, 2.0)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_alone_has_no_fundamental_and_a_weak_tone_has_one(seed):
+    rng = np.random.default_rng(seed)
+    noise = rng.standard_normal(20_000)
+    with pytest.raises(UsageError, match="as noise alone has it"):
+        harmonics.fundamental(noise, 1e5)
+    # exact: 0.1 of the noise's rms; its line is 0.1 sqrt(2) / (2 sqrt(1.5 / n)) = 8.2 times the rms line of the noise
+    tone = 0.1 * math.sqrt(2.0) * np.sin(2.0 * np.pi * 333.0 * np.arange(20_000) / 1e5)
+    assert harmonics.fundamental(noise + tone, 1e5).frequency_hz == pytest.approx(333.0, abs=1.0)
+
+
 # -- steps
 
 

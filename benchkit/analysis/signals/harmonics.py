@@ -19,7 +19,7 @@ Sources: IEEE Std 1057 and IEC 61000-4-7 as cited at each formula; (3) and the w
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi, sqrt
+from math import log, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,9 @@ _PIECE = 4096
 _PER_PERIOD = 64
 _ROUNDS = 25
 _CLOSE = 1e-12
+_MANY_LINES = 4096
+_BY_CHANCE = 1e-6
+"""Chance that the highest line of noise alone is followed as a fundamental."""
 """The search ends when a step moves the phase at the ends of the record by less, in turns."""
 _PARTS = 6
 
@@ -373,9 +376,20 @@ def _slope(columns: FloatArray, fit: FloatArray, orders: list[int]) -> FloatArra
 
 
 def _peak_hz(x: FloatArray, rate_hz: float) -> float:
-    """Highest line but the mean, by a parabola through the logarithms of three lines (Hann window)."""
+    """Highest line but the mean, by a parabola through the logarithms of three lines (Hann window).
+
+    The power of a line of noise is exponential about its mean μ, its median μ ln 2, so the highest of m lines is above
+    z μ with a chance of m exp(-z). Few lines may all be harmonics: there nothing is asked.
+    """
     lines = spectrum(x - x.mean(), rate_hz, Window.HANN).amplitude
     k = int(np.argmax(lines[1:])) + 1
+    if len(lines) > _MANY_LINES and lines[k] ** 2 <= log(len(lines) / _BY_CHANCE) / log(2.0) * np.median(lines) ** 2:
+        raise UsageError(
+            "no fundamental to follow",
+            got=f"a highest line {lines[k] / np.median(lines):.3g} times the median line, as noise alone has it",
+            expected="a line that stands out",
+            remedy="Take the record while the shaft turns, or name its frequency.",
+        )
     if k + 1 >= len(lines) or lines[k] <= 0.0 or min(lines[k - 1], lines[k + 1]) <= 0.0:
         return k * rate_hz / len(x)
     below, at, above = np.log(lines[k - 1 : k + 2])
