@@ -148,18 +148,18 @@ def _fit_part(points: MapPoints, part: str) -> PartFit:
     fit = fit_losses(n, T, loss, points.u_loss_w[part], conditions=points.conditions)
     span = float(np.ptp(n)) or 1.0, float(np.ptp(T)) or 1.0
     X = design_at(fit.model, n, T, fit.conditions)
-    whole = smooth.fit_surface(X, _places(n, T, span), loss, fit.weights_u_w, u_is_known=fit.u_is_known)
+    whole = smooth.fit_surface(X, places_of(n, T, span), loss, fit.weights_u_w, u_is_known=fit.u_is_known)
     causes = {}
     for cause, shift in points.common.items():
         moved = {role: values + shift[role] if role in shift else values for role, values in points.means.items()}
         at_n, at_t = moved[Role.SPEED], moved[Role.TORQUE]
         X = design_at(fit.model, at_n, at_t, fit.conditions)
-        causes[cause] = smooth.moved(whole, X, _places(at_n, at_t, span), losses_of(moved)[part])
+        causes[cause] = smooth.moved(whole, X, places_of(at_n, at_t, span), losses_of(moved)[part])
     return PartFit(fit, whole, smooth.best_only(whole), causes, span)
 
 
-def _places(n: FloatArray, T: FloatArray, span: tuple[float, float]) -> FloatArray:
-    """Speed and torque in the direction of rotation, in spans (m, 2)."""
+def places_of(n: FloatArray, T: FloatArray, span: tuple[float, float]) -> FloatArray:
+    """Speed [rpm] and torque [N·m] in the direction of rotation, in spans (m, 2)."""
     return np.stack([np.abs(n) / span[0], T * np.sign(n) / span[1]], axis=-1)
 
 
@@ -167,7 +167,7 @@ def losses_over(fit: MapFit, part: str, n: npt.ArrayLike, T: npt.ArrayLike, *, j
     """Loss of ``part`` at m speeds [rpm] and torques [N·m], both (m,); NaN outside the hull."""
     speed, torque = np.asarray(n, dtype=np.float64), np.asarray(T, dtype=np.float64)
     known = fit.parts[part]
-    X, P = design_at(known.fit.model, speed, torque), _places(speed, torque, known.span)
+    X, P = design_at(known.fit.model, speed, torque), places_of(speed, torque, known.span)
     found = smooth.predict(known.surface, X, P, joint=joint)
     nominal = smooth.mean_at(known.nominal, X, P)
     shifts = {cause: smooth.mean_at(moved, X, P) - nominal for cause, moved in known.causes.items()}

@@ -204,6 +204,30 @@ def predict(surface: Surface, design: npt.ArrayLike, places: npt.ArrayLike, *, j
     return Predicted(np.asarray(mean), total, np.minimum(scatter, single))
 
 
+def variance_taken(
+    surface: Surface,
+    at: tuple[npt.ArrayLike, npt.ArrayLike],
+    by: tuple[npt.ArrayLike, npt.ArrayLike],
+    u: npt.ArrayLike,
+    weight: npt.ArrayLike,
+) -> FloatArray:
+    """By how much one more point at each of k places would lower the weighted sum of the variance at m others (k,).
+
+    ``sum_j w_j cov(j, c)² / (v_c + kappa² u_c²)`` (4), averaged over the members: what a Gaussian process expects of a
+    point before it is taken. What the members disagree about is not in it. ``at`` and ``by`` are (design, places) of
+    the m and of the k, ``u`` (k,) the scatter a point would have, ``weight`` (m,). In the unit of the values squared.
+    """
+    X, P, Xc, Pc = (np.asarray(v, dtype=np.float64) for v in (*at, *by))
+    scatter, weights = np.asarray(u, dtype=np.float64), np.asarray(weight, dtype=np.float64)
+    taken = np.zeros(Xc.shape[0])
+    for member in surface.members:
+        solved = _Solved(surface, member)
+        here, there = matern(P, surface.places, member.lengths), matern(Pc, surface.places, member.lengths)
+        shared = solved.between((X, P, here), (Xc, Pc, there))
+        taken += member.weight * (weights @ shared**2) / (solved.variance(Xc, there) + (member.kappa * scatter) ** 2)
+    return taken
+
+
 class _Solved:
     """The linear algebra of one member, done once for many places. ``cross`` is the correlation (m, n) with them."""
 
@@ -239,6 +263,12 @@ class _Solved:
 
     def covariance(self, X: FloatArray, P: FloatArray, cross: FloatArray) -> FloatArray:
         """Covariance of the places (m, m)."""
-        scaled, left = self._left(X, cross)
-        prior = self._member.s**2 * matern(P, P, self._member.lengths)
-        return np.asarray(prior - scaled @ self._inverse @ scaled.T + left @ self._inner @ left.T)
+        return self.between((X, P, cross), (X, P, cross))
+
+    def between(
+        self, a: tuple[FloatArray, FloatArray, FloatArray], b: tuple[FloatArray, FloatArray, FloatArray]
+    ) -> FloatArray:
+        """Covariance of some places (m) with others (k), each as (X, P, cross), shape (m, k)."""
+        (scaled, left), (other_scaled, other_left) = self._left(a[0], a[2]), self._left(b[0], b[2])
+        prior = self._member.s**2 * matern(a[1], b[1], self._member.lengths)
+        return np.asarray(prior - scaled @ self._inverse @ other_scaled.T + left @ self._inner @ other_left.T)

@@ -11,6 +11,7 @@ import sys
 from dataclasses import asdict
 
 from tests.bench import (
+    adaptive_map,
     burst_capture,
     campaign_speed,
     catalogue,
@@ -52,6 +53,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "coverage": (coverage.measure, coverage.NAMES),
     "Monte Carlo": (monte_carlo.measure, monte_carlo.NAMES),
     "maps": (maps.measure, maps.NAMES),
+    "adaptive map": (adaptive_map.measure, adaptive_map.NAMES),
     "recovery": (recovery.measure, recovery.NAMES),
     "decoders": (decode_speed.measure, decode_speed.NAMES),
     "derived channels": (derived_channels.measure, derived_channels.NAMES),
