@@ -80,6 +80,7 @@ def test_the_page_on_installing_names_every_extra() -> None:
 
 
 @pytest.mark.soak
+@pytest.mark.timeout(1500)
 def test_the_wheel_works_where_the_sources_are_not(wheel: Path, tmp_path: Path) -> None:
     began = time.monotonic()
     home = tmp_path / "env"
