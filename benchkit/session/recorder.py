@@ -17,6 +17,7 @@ from benchkit.decode.log import log_event
 from benchkit.errors import BenchkitError, LinkError, UsageError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
+from benchkit.model.plans import Plan
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import BadFrame, DecodeEvent, FloatArray, Gap, Reply, Rows
 from benchkit.model.stand import Stand
@@ -24,6 +25,7 @@ from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.layout import Block, joined
+from benchkit.runfile.plan_journal import PlanJournal
 from benchkit.session.beats import Beats
 from benchkit.session.book import STOP_PATIENCE_S, Book
 from benchkit.session.bursts import Bursts
@@ -33,6 +35,7 @@ from benchkit.session.keeping import Begin
 from benchkit.session.lane import Lane
 from benchkit.session.messages import LiveRows, Status
 from benchkit.session.opening import Opening
+from benchkit.session.plan_runner import PlanRunner
 from benchkit.session.quality_watch import QualityWatch
 from benchkit.session.recorder_status import status_of
 from benchkit.session.repeats import Repeats
@@ -93,6 +96,7 @@ class Recorder:
         self.clock = clock
         self.desk = desk
         self.bursts = bursts
+        self.plan: PlanRunner | None = None
         self.start_ns = clock.now_ns()
         self.lanes = {
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
@@ -142,6 +146,8 @@ class Recorder:
 
     def finish(self) -> Summary:
         """Stop the stand if it runs, then close the run."""
+        if self.plan is not None:
+            self.plan.close(self.clock.now_ns())
         self._wind_down()
         if self._beats is not None:
             self._beats.close()
@@ -169,6 +175,15 @@ class Recorder:
         """As ``note``, about a source; all up to now is handed over with it, before any byte that comes later."""
         self._happened(self.clock.now_ns(), kind, message, source=source, data=data)
         self._book.hand_over()
+
+    def take_plan(self, plan: Plan, journal: PlanJournal) -> None:
+        """Carry out a plan in this recording; it begins when a person says so."""
+        run_id = self.header.run_id
+        self.plan = PlanRunner(plan, self.stand, journal, run_id, self.protection, self, self._is_fresh)
+
+    def _is_fresh(self, source: str) -> bool:
+        lane = self.lanes[source]
+        return not lane.is_lost and not lane.status(self.clock.now_ns()).stale
 
     def request_trigger(self, trigger: Trigger, who: str) -> None:
         """Move the interlock; raises RefusedError with the reason."""
@@ -200,6 +215,8 @@ class Recorder:
         self._act(self.protection.tick(now))
         if self._beats is not None:  # all that protects is done in this turn: now a beat is true
             self._act(self._beats.turn(open_lanes, self.protection.state, self.clock.now_ns()))
+        if self.plan is not None:
+            self.plan.turn(self.clock.now_ns())
         if now >= self._next_requests:
             self._next_requests = now + REQUESTS_EVERY_NS
             self._take_request()
@@ -254,6 +271,8 @@ class Recorder:
                 laid, outage = lane.lay(event, one.values)
                 if laid is not None:
                     self._fresh[lane.name].append(laid)
+                    if self.plan is not None:
+                        self.plan.add(lane.name, laid)
                 if outage is not None:
                     self._note_noise(lane, outage)
                 if lane.loops:
@@ -464,6 +483,7 @@ class Recorder:
             heartbeat=self._heartbeat,
             predictions=self._forecast.turn(now),
             beats=None if self._beats is None else self._beats.status(),
+            plan=None if self.plan is None else self.plan.status(now),
         )
 
     def _take_request(self) -> None:

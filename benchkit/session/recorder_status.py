@@ -9,6 +9,7 @@ from benchkit.protect.protection import Protection
 from benchkit.session.book import Book
 from benchkit.session.lane import Lane
 from benchkit.session.messages import BeatStatus, FirstOutStatus, Status
+from benchkit.session.plan_status import PlanStatus
 from benchkit.session.protection_status import Prediction, protection_status
 
 
@@ -23,6 +24,7 @@ def status_of(
     heartbeat: int,
     predictions: Sequence[Prediction],
     beats: BeatStatus | None,
+    plan: PlanStatus | None,
 ) -> Status:
     """What dashboards are told at ``now`` [host ns]; ``heartbeat`` counts the messages."""
     first = protection.first_out
@@ -45,4 +47,5 @@ def status_of(
         limit_hash=stand.limit_set.short_hash,
         protection=protection_status(protection, start_ns, now, tuple(predictions)),
         beats=beats,
+        plan=plan,
     )
