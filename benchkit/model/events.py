@@ -45,7 +45,7 @@ class EventKind(StrEnum):
     """``data["check"]`` names it, ``data["findings"]`` is a list of what it found, empty where all is well."""
     SET_POINT = "set_point"
     PLAN = "plan"
-    """A plan went on, was stopped or told its account: ``data["entry"]`` says what kind of entry, the rest its numbers."""
+    """A plan went on, was stopped or told its account: ``data["entry"]`` says which, the rest are its numbers."""
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""

@@ -39,10 +39,19 @@ def advance(plan: Plan, progress: Progress, seen: Seen, bounds: Mapping[Axis, Bo
     step = progress.step
     if not progress.is_under_way or step is None:
         return Turn(progress)
+    reads = progress.phase is Phase.TAKING
+    if reads:
+        progress = _counted(progress, seen)
+    turn = _looked(plan, progress, seen, step, bounds, following)
+    return replace(turn, read_s=seen.rows_s, good_s=seen.good_s) if reads else turn
+
+
+def _looked(
+    plan: Plan, progress: Progress, seen: Seen, step: Step, bounds: Mapping[Axis, Bound], following: NextPoint
+) -> Turn:
     trouble = troubles(plan, progress, seen)
     if trouble is not None:
         return stop(plan, progress, seen, *trouble)
-    progress = _counted(progress, seen)
     orders: list[Order] = []
     if plan.mode is Mode.DRIVE:
         driven = _drive(plan, progress, seen, step, bounds)
@@ -50,7 +59,7 @@ def advance(plan: Plan, progress: Progress, seen: Seen, bounds: Mapping[Axis, Bo
             return stop(plan, progress, seen, StopCause.BOUND, in_words(step.target))
         progress, orders = driven
     turn = _judge(plan, replace(progress, looked_s=seen.time_s), seen, step, following)
-    return Turn(turn.progress, (*orders, *turn.orders), turn.entries)
+    return replace(turn, orders=(*orders, *turn.orders))
 
 
 def troubles(plan: Plan, progress: Progress, seen: Seen) -> tuple[StopCause, str] | None:
@@ -94,9 +103,7 @@ def acknowledgement_due_s(plan: Plan, progress: Progress, host_s: float) -> floa
 
 
 def _counted(progress: Progress, seen: Seen) -> Progress:
-    """Time of the rows since the last look, where a reading is going on."""
-    if progress.phase is not Phase.TAKING:
-        return progress
+    """Time of the rows since the last look, in the reading that is going on."""
     sums = {axis: progress.sums.get(axis, 0.0) + value * seen.rows_s for axis, value in seen.measured.items()}
     return replace(
         progress,
@@ -155,16 +162,37 @@ def _judge(plan: Plan, progress: Progress, seen: Seen, step: Step, following: Ne
     dwell = step.dwell
     assert dwell is not None
     is_there = plan.mode is Mode.LEAD or _is_sent(progress, step)
-    if is_there and math.isnan(progress.arrived_s):
+    was_there = math.isfinite(progress.arrived_s)
+    if is_there and not was_there:
         progress = replace(progress, arrived_s=seen.time_s)
     if is_there and seen.time_s - progress.arrived_s > dwell.longest_s and not _has_it(dwell, progress):
         return _late(plan, progress, seen, step, dwell, following)
     if progress.phase is Phase.MOVING:
+        if not is_there:
+            return Turn(progress)
+        if dwell.until is Until.TIME:
+            return _hold(progress, seen, step, counts=was_there)
         is_near = within(step, seen.measured) or dwell.until is Until.COOL
-        return _arrive(plan, progress, seen, step) if is_there and is_near else Turn(progress)
+        return _arrive(plan, progress, seen, step) if is_near else Turn(progress)
     if progress.phase is Phase.SETTLING:
         return _settle(plan, progress, seen, step, dwell, following)
     return _read(plan, progress, seen, step, dwell, following)
+
+
+def _hold(progress: Progress, seen: Seen, step: Step, *, counts: bool) -> Turn:
+    """A dwell by time begins with the first row within tolerance after the last set-point."""
+    if counts and step.tolerance and not seen.good_s > 0.0:
+        return Turn(progress)
+    if not counts and not within(step, seen.measured):
+        return Turn(progress)
+    there = replace(progress, phase=moved(progress.phase, Cue.ARRIVED))
+    reading = replace(there, phase=moved(there.phase, Cue.SETTLED), taking_s=seen.time_s, sums={}, outside_s=0.0)
+    good_s = seen.good_s if counts else 0.0
+    if counts:
+        mine = replace(seen, rows_s=good_s)
+        reading = _counted(replace(reading, taking_s=seen.time_s - good_s), mine)
+    entry = entry_of(EntryKind.ARRIVED, seen, step.name, {"step": step.index})
+    return Turn(reading, (), (entry,), good_s, good_s)
 
 
 def _arrive(plan: Plan, progress: Progress, seen: Seen, step: Step) -> Turn:
@@ -185,7 +213,7 @@ def _settle(plan: Plan, progress: Progress, seen: Seen, step: Step, dwell: Dwell
         taking_s=seen.time_s,
         sums={},
         outside_s=0.0,
-        good_s=progress.good_s if dwell.until is Until.TIME else 0.0,
+        good_s=0.0,
     )
     waited_s = round(seen.time_s - progress.arrived_s, 3)
     entry = entry_of(EntryKind.SETTLED, seen, step.name, {"step": step.index, "waited_s": waited_s})
@@ -214,8 +242,6 @@ def within(step: Step, measured: Target) -> bool:
 
 
 def _is_settled(dwell: Dwell, steady: SteadyNow | None) -> bool:
-    if dwell.until is Until.TIME:
-        return True
     if steady is None or not steady.is_settled:
         return False
     if dwell.until is Until.STEADY:

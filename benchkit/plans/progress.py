@@ -115,6 +115,9 @@ class Turn:
     progress: Progress
     orders: tuple[Order, ...] = ()
     entries: tuple[Entry, ...] = ()
+    read_s: float = 0.0
+    """Time of this look that belongs to a reading, and how much of it was within tolerance."""
+    good_s: float = 0.0
 
 
 def stop(plan: Plan, progress: Progress, seen: Seen, cause: StopCause, detail: str = "") -> Turn:

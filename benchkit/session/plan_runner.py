@@ -30,7 +30,6 @@ from benchkit.plans.entries import Entry, EntryKind
 from benchkit.plans.progress import Progress, Seen, SetPoints, SteadyAnew, StopStand, Turn, stop
 from benchkit.plans.restored import restored
 from benchkit.plans.sequence import InOrder, NextPoint
-from benchkit.plans.table import Phase
 from benchkit.protect.outcomes import Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.layout import Block
@@ -168,8 +167,9 @@ class PlanRunner:
         before = self.progress
         if not before.is_under_way:
             return
-        self._count(rows_s, good_s)
-        self._take(advance(self.plan, before, self._seen(now_ns, rows_s, good_s), self.bounds, self.following))
+        turn = advance(self.plan, before, self._seen(now_ns, rows_s, good_s), self.bounds, self.following)
+        self._count(rows_s, turn)
+        self._take(turn)
         if now_ns >= self._next_line:
             self._next_line = now_ns + LINE_EVERY_NS
             self._flush()
@@ -205,13 +205,10 @@ class PlanRunner:
             temps = np.column_stack(columns)
         self.steady.feed(block.time_s, block.values[:, held], temps)
 
-    def _count(self, rows_s: float, good_s: float) -> None:
-        reads = self.progress.phase is Phase.TAKING
+    def _count(self, rows_s: float, turn: Turn) -> None:
         step = -1 if self.progress.step is None else self.progress.step.index
         p = self._pending
-        self._pending = Tally(
-            p.way_s + rows_s, p.read_s + (rows_s if reads else 0.0), p.good_s + (good_s if reads else 0.0), step
-        )
+        self._pending = Tally(p.way_s + rows_s, p.read_s + turn.read_s, p.good_s + turn.good_s, step)
 
     def _seen(self, now_ns: int, rows_s: float, good_s: float) -> Seen:
         return Seen(

@@ -1,22 +1,21 @@
 """A simulated stand with protection and a plan in one process, faster than real time, its truth kept beside it.
 
-Rows come as a link would bring them (calibrated from the simulated sensors, with their noise), commands go to the device
-as lines. What is true is taken from the plant itself, which nothing of the plan sees.
+Rows are what the plant says with the white noise of the simulated sensors on it; commands go to the device as lines.
+What is true is taken from the plant itself, which nothing of the plan sees.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 from pathlib import Path
 
 import numpy as np
 
-from benchkit.decode.channel_map import ChannelMap
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
 from benchkit.model.plans import Plan
 from benchkit.model.samples import FloatArray
-from benchkit.model.sources import text_format_of
 from benchkit.model.stand import Stand
 from benchkit.plans.table import Phase
 from benchkit.protect.outcomes import Command, Outcome
@@ -26,7 +25,7 @@ from benchkit.runfile.plan_journal import PlanJournal, plan_journal_path
 from benchkit.session.plan_runner import PlanRunner
 from benchkit.simulate.device import Device
 from benchkit.simulate.drives import Load
-from benchkit.simulate.sensors import signals
+from benchkit.simulate.sensors import COLUMNS, SENSORS, signals
 
 FACTOR = 60.0
 ROWS = 12
@@ -52,10 +51,12 @@ class Bench:
     ) -> None:
         self.stand, self.plan, self.rows = stand, plan, rows
         self.device = device or Device(stand, load, seed, step_s)
-        self._step_s, self._dt_ns = step_s, round(step_s / factor * 1e9)
+        self._step_s, self._dt_ns = step_s, ceil(step_s / factor * 1e9)
         self.source = next(iter(stand.sources))
         channels = stand.channels_of(self.source)
-        self._map = ChannelMap(channels, text_format_of(stand.sources[self.source]).value_columns)
+        self._places = [COLUMNS.index(channel.column) for channel in channels]
+        self._noise = np.array([SENSORS[channel.column].white for channel in channels])
+        self._rng = np.random.default_rng(seed)
         self.now_ns = start_ns
         self.protection = Protection(stand, start_ns)
         self.journal = PlanJournal(plan_journal_path(folder, plan.name, plan.sha256))
@@ -108,20 +109,23 @@ class Bench:
         for _ in range(self.rows):
             plant.step(self._step_s)
             self.now_ns += self._dt_ns
-            raw.append(self.device._reader.read(signals(plant)))
+            raw.append(signals(plant))
             times.append(self.now_ns)
             s = plant.state
             self.truth.append((s.time_s, s.speed_rpm, s.torque_nm, plant.temps.winding_c))
-        values = self._map.calibrate(np.array(raw))
+        values = np.array(raw)[:, self._places]
+        values = values + self._noise * self._rng.standard_normal(values.shape)
         arrival_ns = np.array(times, dtype=np.int64)
         self._last_row_ns = times[-1]
         self.ask_protection(self.protection.feed(self.source, arrival_ns, values, self.now_ns))
         stream_s = np.array([row[0] for row in self.truth[-self.rows :]])
-        host_s = arrival_ns * 1e-9
+        host_s = np.asarray(arrival_ns * 1e-9, dtype=np.float64)
         nothing = np.full(self.rows, np.nan)
         self.runner.add(
             self.source,
-            Block(time_s=stream_s, arrival_s=host_s, device_time_s=stream_s, counter=nothing, values=values, raw=values),
+            Block(
+                time_s=stream_s, arrival_s=host_s, device_time_s=stream_s, counter=nothing, values=values, raw=values
+            ),
         )
 
     # -- a person
