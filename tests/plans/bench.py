@@ -131,13 +131,16 @@ class Bench:
     # -- a person
 
     def start(self, who: str = "Ottilie") -> None:
-        """Permissives, arm, start."""
-        if self.protection.state is State.TRIPPED:
-            while self.protection.standing_causes or self.protection.unacknowledged_stops:
-                self.step()
-            self.ask_protection(self.protection.request(Trigger.RESET, self.now_ns, who))
-        while self.protection.state is not State.READY:
+        """Reset where it must be, permissives, arm, start; refused where that is not possible within some looks."""
+        for _ in range(100):
+            if self.protection.state is State.TRIPPED:
+                if not self.protection.standing_causes and not self.protection.unacknowledged_stops:
+                    self.ask_protection(self.protection.request(Trigger.RESET, self.now_ns, who))
+            elif self.protection.state in (State.READY, State.RUNNING):
+                break
             self.step()
+        if self.protection.state is State.RUNNING:
+            return
         for trigger in (Trigger.ARM, Trigger.START):
             self.ask_protection(self.protection.request(trigger, self.now_ns, who))
 
