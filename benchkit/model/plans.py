@@ -270,6 +270,7 @@ class StopCause(StrEnum):
     NOT_IN_TIME = "not steady in time"
     SILENT = "no fresh values"
     BOUND = "no way within the bounds"
+    FAULT = "fault of the program"
     CUT_OFF = "recording cut off"
     CLOSED = "recording ended"
     HAND_STEP = "a step by hand"

@@ -22,7 +22,7 @@ from benchkit.model.interlock import State
 from benchkit.model.plans import Axis, Done, Dwell, Mode, Otherwise, Outcome, Plan, Step, StopCause, Target, Until
 from benchkit.model.results import Settled
 from benchkit.plans.bounds import Bound, beyond
-from benchkit.plans.entries import EntryKind
+from benchkit.plans.entries import EntryKind, known
 from benchkit.plans.progress import Order, Progress, Seen, SetPoints, SteadyAnew, Turn, entry_of, go_on, in_words, stop
 from benchkit.plans.sequence import NextPoint
 from benchkit.plans.table import Cue, Phase, moved
@@ -216,7 +216,7 @@ def _settle(plan: Plan, progress: Progress, seen: Seen, step: Step, dwell: Dwell
         good_s=0.0,
     )
     waited_s = round(seen.time_s - progress.arrived_s, 3)
-    entry = entry_of(EntryKind.SETTLED, seen, step.name, {"step": step.index, "waited_s": waited_s})
+    entry = entry_of(EntryKind.SETTLED, seen, step.name, {"step": step.index, "waited_s": known(waited_s)})
     return Turn(settled, (), (entry,))
 
 

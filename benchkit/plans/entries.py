@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -48,7 +49,12 @@ class Entry:
 
 def target_data(target: Target) -> dict[str, JsonValue]:
     """A target as JSON."""
-    return {axis.value: value for axis, value in target.items()}
+    return {axis.value: known(value) for axis, value in target.items()}
+
+
+def known(value: float) -> float | None:
+    """The number, or None for one that is not known: JSON has no NaN."""
+    return value if math.isfinite(value) else None
 
 
 def target_from(data: object) -> dict[Axis, float]:
@@ -72,9 +78,9 @@ def done_data(one: Done) -> dict[str, JsonValue]:
         "rating": step.rating,
         "target": target_data(step.target),
         "tolerance": target_data(step.tolerance),
-        "from_s": one.from_s,
-        "to_s": one.to_s,
+        "from_s": known(one.from_s),
+        "to_s": known(one.to_s),
         "means": target_data(one.means),
-        "outside_s": one.outside_s,
+        "outside_s": known(one.outside_s),
         "cause": one.cause,
     }

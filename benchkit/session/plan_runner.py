@@ -167,7 +167,11 @@ class PlanRunner:
         before = self.progress
         if not before.is_under_way:
             return
-        turn = advance(self.plan, before, self._seen(now_ns, rows_s, good_s), self.bounds, self.following)
+        seen = self._seen(now_ns, rows_s, good_s)
+        try:
+            turn = advance(self.plan, before, seen, self.bounds, self.following)
+        except Exception as error:  # whatever it is: the loop that protects must not end with it
+            turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
         self._count(rows_s, turn)
         self._take(turn)
         if now_ns >= self._next_line:

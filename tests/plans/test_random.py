@@ -177,11 +177,11 @@ class Watch:
     def __init__(self, plan: Plan) -> None:
         self.plan, self.seen, self.may_move = plan, 0, False
         self.last: dict[str, tuple[float, float]] = {}
+        self.begun_s = 0.0
 
     def begun(self, bench: Quick) -> None:
         """A person has begun: the ramp starts from what is measured."""
-        self.may_move = True
-        self.last = {"speed": (bench._time_s, bench.speed), "torque": (bench._time_s, bench.torque)}
+        self.may_move, self.last, self.begun_s = True, {}, bench._time_s
 
     def look(self, bench: Quick) -> None:
         for _, state, name, value in bench.sent[self.seen :]:
@@ -189,7 +189,9 @@ class Watch:
             assert self.may_move, "a set-point without a person's begin"
             bound = BOUNDS[Axis(name)]
             assert bound.low <= value <= bound.high
-            time_s, before = self.last[name]
+            measured = bench.runner.measured[Axis(name)]  # where the first ramp begins
+            start = min(max(0.0 if np.isnan(measured) else measured, bound.low), bound.high)
+            time_s, before = self.last.get(name, (self.begun_s, start))
             most = self.plan.slew[Axis(name)] * (bench._time_s - time_s)
             assert abs(value - before) <= most + 1e-6 * abs(before) + 1e-3
             self.last[name] = (bench._time_s, value)
