@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 
 from benchkit.errors import Problem, did_you_mean
 from benchkit.model.limits import LimitKind, Severity
@@ -72,17 +75,28 @@ def _of_plan(plan: Plan, stand: Stand, bounds: Mapping[Axis, Bound]) -> Iterator
 def _of_segment(plan: Plan, segment: Segment, stand: Stand, bounds: Mapping[Axis, Bound]) -> Iterator[Problem]:
     where = _where(segment)
     bands = {**plan.tolerance, **segment.tolerance}
-    said = set()
-    for number, target in enumerate(segment.points, start=1):
-        of = f"{where}, point {number}" if len(segment.points) > 1 else where
-        for problem in _of_target(of, plan, target, bands, stand, bounds):
-            if problem.what not in said:  # the same words of sixty points help nobody
-                said.add(problem.what)
-                yield problem
+    yield from _of_points(where, plan, segment, bands, stand, bounds)
     if segment.dwell is not None:
         yield from _of_dwell(where, plan, segment.dwell, segment.expected_rise_k, stand)
     for expected in segment.expected:
         yield from _of_expected(where, expected.channel, expected.high, expected.low, stand)
+
+
+def _of_points(
+    where: str, plan: Plan, segment: Segment, bands: Target, stand: Stand, bounds: Mapping[Axis, Bound]
+) -> Iterator[Problem]:
+    """Each kind of fault once, with the first point that has it and how many more there are."""
+    first: dict[str, Problem] = {}
+    more: Counter[str] = Counter()
+    for number, target in enumerate(segment.points, start=1):
+        of = f"{where}, point {number}" if len(segment.points) > 1 else where
+        for problem in _of_target(of, plan, target, bands, stand, bounds):
+            kind = re.sub(r"-?[\d.]+", "", problem.what, count=1)
+            more[kind] += kind in first
+            first.setdefault(kind, problem)
+    for kind, problem in first.items():
+        others = f" (and {more[kind]} more)" if more[kind] else ""
+        yield replace(problem, where=f"{problem.where}{others}")
 
 
 def _of_target(

@@ -241,7 +241,7 @@ def firmware_plan(
         ]
     return frame.plan(
         "firmware_blocks",
-        f"Firmware A and B, {days} days of {pattern}",
+        f"Firmware A and B, {days} {'day' if days == 1 else 'days'} of {pattern}",
         segments,
         reference=Reference(max(len(points), 1), reference, until_steady(read_s, longest_s)),
     )

@@ -170,7 +170,7 @@ class PlanRunner:
         seen = self._seen(now_ns, rows_s, good_s)
         try:
             turn = advance(self.plan, before, seen, self.bounds, self.following)
-        except Exception as error:  # whatever it is: the loop that protects must not end with it
+        except Exception as error:  # noqa: BLE001 - whatever it is: the loop that protects must not end with it
             turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
         self._count(rows_s, turn)
         self._take(turn)
