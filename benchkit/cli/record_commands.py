@@ -78,8 +78,8 @@ def ask_arguments(parser: ArgumentParser) -> None:
         metavar="REQUEST",
         help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
         "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude, burst, "
-        "plan, plan_approve, plan_begin, plan_acknowledge, plan_present, plan_leave, plan_confirm, plan_skip, plan_halt, "
-        "plan_abandon",
+        "plan, plan_approve, plan_begin, plan_acknowledge, plan_present, plan_leave, plan_confirm, plan_skip, "
+        "plan_halt, plan_abandon",
     )
     parser.add_argument(
         "arguments",

@@ -29,6 +29,7 @@ from benchkit.profiles import LoadedStand
 
 if TYPE_CHECKING:
     from benchkit.model.plans import Plan
+    from benchkit.session.desk import Desk
     from benchkit.session.process import Child
     from benchkit.session.recorder import Recorder
 
@@ -42,8 +43,6 @@ def record(args: Namespace) -> int:
     from benchkit.session.bursts import make_bursts
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
-    from benchkit.session.messages import Endpoints
-    from benchkit.session.process import write_live_file
     from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
@@ -88,8 +87,7 @@ def record(args: Namespace) -> int:
         _take_plan(recorder, plan, out)
         recorder.begin()
         take_proof(recorder, proof)
-        live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
-        ending.callback(live.unlink, missing_ok=True)
+        live = _announced(desk, run_path, ending)
         _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
@@ -101,6 +99,16 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _announced(desk: Desk, run_path: Path, ending: contextlib.ExitStack) -> Path:
+    """The file that tells others where the recorder listens; it goes when the recording ends."""
+    from benchkit.session.messages import Endpoints
+    from benchkit.session.process import write_live_file
+
+    live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
+    ending.callback(live.unlink, missing_ok=True)
+    return live
 
 
 def _plan_of(args: Namespace, stand: Stand) -> Plan | None:
