@@ -63,7 +63,7 @@ def _print_answer(found: Comparison, written: list[Path]) -> None:
 
 def plan_runs(args: Namespace) -> int:
     """Work out a plan and write it."""
-    out = Path(args.out)
+    out = Path(args.out or "plan.md")
     points: list[tuple[float, float]] = []
     if args.runs and args.against:
         a, b, _ = gather_sides([Path(p) for p in args.runs], [Path(p) for p in args.against], _tell)

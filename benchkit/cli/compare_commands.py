@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchkit.cli.common import add_json, add_page
+from benchkit.cli.plan_options import WORDS, add_plan_options
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -38,7 +39,13 @@ def run_compare(args: Namespace) -> int:
 
 
 def plan_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("runs", nargs="*", metavar="RUN_A", help="runs that show the noise of the bench, one firmware")
+    parser.add_argument(
+        "runs",
+        nargs="*",
+        metavar="WHAT",
+        help="a plan for a stand: map, sweep, heat, steps, blocks, endurance or ladder, and STAND; check STAND FILE; "
+        "or the plan of a comparison: runs that show the noise of the bench, one firmware",
+    )
     parser.add_argument(
         "--against", nargs="+", default=[], metavar="RUN_B", help="runs of the other (or the same) firmware"
     )
@@ -52,13 +59,18 @@ def plan_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--power", type=float, default=0.8, metavar="P", help="wanted probability to show it (0.8)")
     parser.add_argument("--dwell", type=float, default=60.0, metavar="S", help="time at a set-point (60 s)")
     parser.add_argument("--warm-up", type=float, default=1200.0, metavar="S", help="thermal preconditioning (1200 s)")
-    parser.add_argument("--out", default="plan.md", help="the plan to write (plan.md)")
+    parser.add_argument("--out", help="the plan to write (KIND.toml; of a comparison plan.md)")
+    add_plan_options(parser)
     _add_matters(parser)
     _add_rule(parser)
     add_json(parser)
 
 
 def run_plan(args: Namespace) -> int:
+    if args.runs and args.runs[0] in WORDS:
+        from benchkit.cli.plan_making import make_plan
+
+        return make_plan(args)
     from benchkit.cli.compare import plan_runs
 
     return plan_runs(args)

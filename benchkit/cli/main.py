@@ -37,7 +37,7 @@ COMMANDS = {
     "evidence": ("evidence_commands", "pack runs, profiles, calibrations, events and report into one signed zip"),
     "transfer": ("transfer_commands", "separate losses into terms, predict them elsewhere, test that with a run"),
     "compare": ("compare_commands", "is one firmware better than another? losses of both, with what could not be seen"),
-    "plan": ("compare_commands", "how many runs in which order a comparison needs; writes a plan to follow"),
+    "plan": ("compare_commands", "write a plan: for a stand to carry out, or of the runs that a comparison needs"),
     "history": ("compare_commands", "the loss over many revisions, with control limits"),
     "runs": ("campaign_commands", "list the runs of a folder: filter, tag, watch for new ones"),
     "campaign": ("campaign_commands", "one analysis over a folder of runs: tables, and trends by firmware and hours"),

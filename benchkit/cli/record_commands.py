@@ -54,6 +54,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--speed", type=float, default=1.0, help="of the replay: 2 is twice as fast (default 1)")
     add_limits(parser)
     parser.add_argument("--proof", metavar="FILE", help="record of benchkit prove: these limits were seen to act")
+    parser.add_argument("--plan", metavar="FILE", help="a plan to carry out (TOML); it begins with 'ask … plan_begin'")
     parser.add_argument("--duration", type=float, metavar="S", help="end after so many seconds")
     parser.add_argument("--operator", default="", help="who runs the stand")
     parser.add_argument("--note", default="", help="free text for the header of the run")
@@ -76,14 +77,16 @@ def ask_arguments(parser: ArgumentParser) -> None:
         "request",
         metavar="REQUEST",
         help="describe, arm, disarm, start, stop, reset, set, tare, mark, note, acknowledge, shelve, unshelve, "
-        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude, burst",
+        "out_of_service, in_service, release, sign_checklist, cold_soak, zero_check, gates_noise, exclude, burst, "
+        "plan, plan_approve, plan_begin, plan_acknowledge, plan_present, plan_leave, plan_confirm, plan_skip, "
+        "plan_halt, plan_abandon",
     )
     parser.add_argument(
         "arguments",
         nargs="*",
         metavar="KEY=VALUE",
         help="alarm=NAME, reason=TEXT, minutes=N, ticked=NAME,NAME, channels=NAME,NAME, name=NAME value=N, "
-        "text=TEXT, source=NAME",
+        "text=TEXT, source=NAME, role=ROLE, passed=yes|no",
     )
     parser.add_argument("--who", required=True, metavar="NAME", help="who asks; it is written to the event log")
     add_json(parser)

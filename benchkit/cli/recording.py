@@ -20,7 +20,7 @@ from benchkit import __version__
 from benchkit.cli.common import load_with_limits, print_json, progress, show_bytes
 from benchkit.cli.priority import leave_start_alone, step_first, step_forward
 from benchkit.cli.texts import info_lines, recovered_lines
-from benchkit.errors import UsageError, did_you_mean
+from benchkit.errors import ProfileError, UsageError, did_you_mean
 from benchkit.model.cautions import ONE_LINE
 from benchkit.model.limit_layers import Mark
 from benchkit.model.run import BURST_FORMAT_VERSION, RUN_FORMAT_VERSION, RunHeader
@@ -28,6 +28,8 @@ from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand
 
 if TYPE_CHECKING:
+    from benchkit.model.plans import Plan
+    from benchkit.session.desk import Desk
     from benchkit.session.process import Child
     from benchkit.session.recorder import Recorder
 
@@ -41,8 +43,6 @@ def record(args: Namespace) -> int:
     from benchkit.session.bursts import make_bursts
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
-    from benchkit.session.messages import Endpoints
-    from benchkit.session.process import write_live_file
     from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
@@ -54,6 +54,7 @@ def record(args: Namespace) -> int:
     loaded = load_with_limits(args)
     stand = loaded.stand
     ports = ports_of(args.port, stand)
+    plan = _plan_of(args, stand)
     clock: Clock = HostClock()
     proof = fitting_proof(Path(args.proof), stand, clock.utc_now(), is_simulated=args.simulated) if args.proof else None
     with contextlib.ExitStack() as ending:
@@ -83,10 +84,10 @@ def record(args: Namespace) -> int:
             duration_s=args.duration,
             bursts=None if args.replay else make_bursts(stand.bursts, ports),
         )
+        _take_plan(recorder, plan, out)
         recorder.begin()
         take_proof(recorder, proof)
-        live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
-        ending.callback(live.unlink, missing_ok=True)
+        live = _announced(desk, run_path, ending)
         _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
         if not args.quiet:
@@ -98,6 +99,40 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _announced(desk: Desk, run_path: Path, ending: contextlib.ExitStack) -> Path:
+    """The file that tells others where the recorder listens; it goes when the recording ends."""
+    from benchkit.session.messages import Endpoints
+    from benchkit.session.process import write_live_file
+
+    live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
+    ending.callback(live.unlink, missing_ok=True)
+    return live
+
+
+def _plan_of(args: Namespace, stand: Stand) -> Plan | None:
+    """The plan of ``--plan``; one that this stand cannot carry out is refused here, with every reason."""
+    if not args.plan:
+        return None
+    from benchkit.plans.check import plan_problems
+    from benchkit.profiles.plan_file import load_plan
+
+    if args.replay:
+        raise UsageError("a replay carries out no plan", where="--plan")
+    plan = load_plan(Path(args.plan), stand)
+    problems = plan_problems(plan, stand)
+    if problems:
+        raise ProfileError(args.plan, problems)
+    return plan
+
+
+def _take_plan(recorder: Recorder, plan: Plan | None, out: Path) -> None:
+    """Give the recorder its plan, with the journal that lies beside the runs."""
+    from benchkit.runfile.plan_journal import PlanJournal, plan_journal_path
+
+    if plan is not None:
+        recorder.take_plan(plan, PlanJournal(plan_journal_path(out, plan.name, plan.sha256)))
 
 
 def _start_simulated(args: Namespace, stand: Stand, ports: dict[str, str]) -> Child:

@@ -44,6 +44,8 @@ class EventKind(StrEnum):
     PRE_RUN_CHECK = "pre_run_check"
     """``data["check"]`` names it, ``data["findings"]`` is a list of what it found, empty where all is well."""
     SET_POINT = "set_point"
+    PLAN = "plan"
+    """A plan went on, was stopped or told its account: ``data["entry"]`` says which, the rest are its numbers."""
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import LinkError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.session.plan_status import PlanStatus, plan_status_from
 from benchkit.session.protection_status import ProtectionStatus, protection_status_from
 
 FloatArray = npt.NDArray[np.float64]
@@ -88,6 +89,8 @@ class Status:
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
     beats: BeatStatus | None = None
     """The heartbeat output; None for a stand without one."""
+    plan: PlanStatus | None = None
+    """The plan of the recording; None where it has none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,6 +185,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         limit_hash=str(body.get("limit_hash", "")),
         protection=protection_status_from(body["protection"]),
         beats=None if body.get("beats") is None else BeatStatus(**body["beats"]),
+        plan=plan_status_from(body.get("plan")),
     )
 
 

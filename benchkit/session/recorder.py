@@ -17,6 +17,7 @@ from benchkit.decode.log import log_event
 from benchkit.errors import BenchkitError, LinkError, UsageError
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
+from benchkit.model.plans import Plan
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import BadFrame, DecodeEvent, FloatArray, Gap, Reply, Rows
 from benchkit.model.stand import Stand
@@ -24,18 +25,19 @@ from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
 from benchkit.runfile.layout import Block, joined
+from benchkit.runfile.plan_journal import PlanJournal
 from benchkit.session.beats import Beats
+from benchkit.session.book import STOP_PATIENCE_S, Book
 from benchkit.session.bursts import Bursts
 from benchkit.session.desk import Desk
-from benchkit.session.disk import LAST_S, DiskWatch, Room
 from benchkit.session.forecast import Forecast
-from benchkit.session.keeper import Keeper
-from benchkit.session.keeping import Batch, Begin
+from benchkit.session.keeping import Begin
 from benchkit.session.lane import Lane
-from benchkit.session.messages import FirstOutStatus, LiveRows, Status
+from benchkit.session.messages import LiveRows, Status
 from benchkit.session.opening import Opening
-from benchkit.session.protection_status import protection_status
+from benchkit.session.plan_runner import PlanRunner
 from benchkit.session.quality_watch import QualityWatch
+from benchkit.session.recorder_status import status_of
 from benchkit.session.repeats import Repeats
 from benchkit.session.requests import answer_request
 from benchkit.session.thermal_watch import ThermalWatch
@@ -46,14 +48,10 @@ from benchkit.sources.contract import Source
 SERVE_EVERY_NS = 33_000_000
 """Hand over, publish and flush about thirty times a second."""
 REQUESTS_EVERY_NS = 5_000_000
-DISK_EVERY_NS = 1_000_000_000
 WAIT_S = 0.005
 """Longest wait for bytes; requests are looked at as often."""
 FIRST_OPEN_S = 0.5
 """At the start, links that open within this are open before the first turn; slower ones come in later."""
-STOP_PATIENCE_S = 5.0
-"""How long an orderly end waits for the stand to acknowledge the stop."""
-LOW_DISK_BYTES = 500_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +96,7 @@ class Recorder:
         self.clock = clock
         self.desk = desk
         self.bursts = bursts
+        self.plan: PlanRunner | None = None
         self.start_ns = clock.now_ns()
         self.lanes = {
             source.name: Lane(i, source, stand, self.start_ns, header.time_factor) for i, source in enumerate(sources)
@@ -108,23 +107,15 @@ class Recorder:
         self._forecast = Forecast(self.protection, self._thermal)
         self._beats = Beats.of(stand, self.lanes, clock, self._send)
         self._end_ns = None if duration_s is None else self.start_ns + round(duration_s * 1e9)
-        self._keeper = Keeper()
-        self._batch = Batch()
+        self._book = Book(run_path, self.start_ns, self.protection, self._act, self._happened)
         self._untold: deque[_Untold] = deque()
         self._fresh: dict[str, list[Block]] = {name: [] for name in self.lanes}
         self._quality = {lane.name: QualityWatch(stand, lane.name, lane.channel_names) for lane in self.lanes.values()}
-        self._next_serve = self._next_requests = self._next_disk = self.start_ns
-        self._bytes_taken = 0
-        self._row_bytes = 0
-        self._disk = DiskWatch(run_path.parent)
+        self._next_serve = self._next_requests = self.start_ns
         self._has_brought = False
-        self._retire_by_ns: int | None = None
-        self._is_retired = False
         self._kept: dict[str, int] = {}
-        self._closed: ClosedRun | BenchkitError | None = None
         self._heartbeat = 0
         self._trips = 0
-        self._fault_told = False
         self._repeats = Repeats()
         self._is_ending = False
         self._has_begun = False
@@ -155,21 +146,23 @@ class Recorder:
 
     def finish(self) -> Summary:
         """Stop the stand if it runs, then close the run."""
+        if self.plan is not None:
+            self.plan.close(self.clock.now_ns())
         self._wind_down()
         if self._beats is not None:
             self._beats.close()
         if self.bursts is not None:
             self.bursts.end()  # the stand has been stopped: nothing waits for us but the last bursts
-        if not self._is_retired:
+        if not self._book.is_retired:
             self._serve(self.clock.now_ns())
-        if not self._is_retired:
+        if not self._book.is_retired:
             self._retire()
         for lane in self.lanes.values():
             if lane.opening is not None:
                 lane.opening.give_up()
             else:
                 lane.source.close()
-        closed = self._take_closed()
+        closed = self._book.take_closed()
         if isinstance(closed, BenchkitError):
             raise closed
         return Summary(self.run_path, self._kept, self._trips, closed)
@@ -181,7 +174,16 @@ class Recorder:
     def note_now(self, kind: EventKind, message: str, source: str, data: Mapping[str, JsonValue]) -> None:
         """As ``note``, about a source; all up to now is handed over with it, before any byte that comes later."""
         self._happened(self.clock.now_ns(), kind, message, source=source, data=data)
-        self._hand_over()
+        self._book.hand_over()
+
+    def take_plan(self, plan: Plan, journal: PlanJournal) -> None:
+        """Carry out a plan in this recording; it begins when a person says so."""
+        run_id = self.header.run_id
+        self.plan = PlanRunner(plan, self.stand, journal, run_id, self.protection, self, self._is_fresh)
+
+    def _is_fresh(self, source: str) -> bool:
+        lane = self.lanes[source]
+        return not lane.is_lost and not lane.status(self.clock.now_ns()).stale
 
     def request_trigger(self, trigger: Trigger, who: str) -> None:
         """Move the interlock; raises RefusedError with the reason."""
@@ -213,6 +215,8 @@ class Recorder:
         self._act(self.protection.tick(now))
         if self._beats is not None:  # all that protects is done in this turn: now a beat is true
             self._act(self._beats.turn(open_lanes, self.protection.state, self.clock.now_ns()))
+        if self.plan is not None:
+            self.plan.turn(self.clock.now_ns())
         if now >= self._next_requests:
             self._next_requests = now + REQUESTS_EVERY_NS
             self._take_request()
@@ -239,8 +243,8 @@ class Recorder:
         if polled is None:
             return False
         if polled.data:
-            self._bytes_taken += len(polled.data)
-            self._batch.received.append((lane.name, polled.arrival_ns, polled.data))
+            self._book.bytes_taken += len(polled.data)
+            self._book.batch.received.append((lane.name, polled.arrival_ns, polled.data))
         for event in polled.events:  # first all that protects, then what is told and kept
             if isinstance(event, Rows):
                 values = lane.map.calibrate(event.values)
@@ -267,6 +271,8 @@ class Recorder:
                 laid, outage = lane.lay(event, one.values)
                 if laid is not None:
                     self._fresh[lane.name].append(laid)
+                    if self.plan is not None:
+                        self.plan.add(lane.name, laid)
                 if outage is not None:
                     self._note_noise(lane, outage)
                 if lane.loops:
@@ -319,7 +325,7 @@ class Recorder:
             # a replay takes no commands, and some lines cannot go on a wire: told, and reading goes on
             self._happened(self.clock.now_ns(), EventKind.REFUSED, str(error), source=lane.name)
             return False
-        self._batch.sent.append((lane.name, self.clock.now_ns(), text.encode() + b"\n"))
+        self._book.batch.sent.append((lane.name, self.clock.now_ns(), text.encode() + b"\n"))
         return True
 
     # -- links
@@ -348,7 +354,7 @@ class Recorder:
         now = self.clock.now_ns()
         if was_lost:
             self._act(self.protection.source_back(lane.name, now))
-            self._hand_over()
+            self._book.hand_over()
         else:
             self.protection.source_opened(lane.name, now)
 
@@ -360,7 +366,7 @@ class Recorder:
         lane.lost(now)
         self._end_of_link(lane, keep_outage=True)
         self._act(self.protection.source_lost(lane.name, now, str(error)))
-        self._hand_over()  # the journal tells bytes from before a loss and after it by the event between them
+        self._book.hand_over()  # the journal tells bytes from before a loss and after it by the event between them
 
     def _end_of_link(self, lane: Lane, *, keep_outage: bool = False) -> None:
         """Nothing more comes: rows that were held are laid, an outage that nothing has ended is told."""
@@ -391,7 +397,7 @@ class Recorder:
 
     def _write_down(self, events: Iterable[Event]) -> None:
         for event in events:
-            self._batch.events.append(event)
+            self._book.batch.events.append(event)
             self.desk.publish(event)
 
     def _note_noise(self, lane: Lane, event: BadFrame | Gap) -> None:
@@ -400,18 +406,16 @@ class Recorder:
         self._tell(log_event(event, (event.arrival_ns - self.start_ns) * 1e-9, lane.name))
 
     def _serve(self, now: int) -> None:
-        if now >= self._next_disk:
-            self._next_disk = now + DISK_EVERY_NS
-            self._watch_disk(now)
-        self._check_recording(now)
+        if self._book.turn(now):
+            self._retire()
         if self.bursts is not None:
             events, files = self.bursts.turn((now - self.start_ns) * 1e-9)
-            self._batch.bursts += files
+            self._book.batch.bursts += files
             self._write_down(events)
         self._write_down(self._repeats.over((now - self.start_ns) * 1e-9))
         self._gather()
         self._look_at_quality((now - self.start_ns) * 1e-9)
-        self._hand_over()
+        self._book.hand_over()
         self.desk.publish(self.status(now))
 
     def _look_at_quality(self, now_s: float) -> None:
@@ -434,55 +438,12 @@ class Recorder:
             lane.keep_timed(block)
             self._quality[name].add(block)
             self._thermal.add(name, block)
-            self._batch.blocks.append((name, block))
-            self._batch.fits.append((name, lane.time_base.take_fits()))
-            self._row_bytes += len(block) * lane.row_bytes
+            self._book.batch.blocks.append((name, block))
+            self._book.batch.fits.append((name, lane.time_base.take_fits()))
+            self._book.row_bytes += len(block) * lane.row_bytes
             self._fresh[name] = []
 
-    def _hand_over(self) -> None:
-        if not self._is_retired:
-            self._keeper.put(self._batch)
-        self._batch = Batch()
-
     # -- the end of recording, in order or before its time
-
-    def _watch_disk(self, now: int) -> None:
-        room = self._disk.look(self._bytes_taken, self._row_bytes, (now - self.start_ns) * 1e-9)
-        has_room = self._disk.free_bytes > LOW_DISK_BYTES
-        self._act(self.protection.set_permissive("disk space", has_room, now, remedy="Make room on the disk"))
-        if room is None or self._is_retired:
-            return
-        left = f"{self._disk.left_s:.0f} s" if self._disk.left_s is not None else "some time"
-        if room is Room.SHORT:
-            message = f"The disk lasts {left} at this rate. Make room; with {LAST_S:.0f} s left the run is closed."
-            self._happened(now, EventKind.CAUTION, message, data={"disk_left_s": self._disk.left_s})
-        elif room is Room.PLENTY:
-            self._happened(now, EventKind.CAUTION_CLEARED, "the disk has room again")
-        elif self._retire_by_ns is None:
-            self._retire_by_ns = now + round(STOP_PATIENCE_S * 1e9)
-            self._happened(
-                now,
-                EventKind.RECORDING_FAULT,
-                f"The disk lasts {left}: the stand is stopped in order and the run is closed. Make room or take "
-                "another folder, then start a new recording. Protection goes on until this one is ended.",
-            )
-            if self.protection.state is State.RUNNING:
-                self._act(self.protection.request(Trigger.STOP, now, "disk nearly full"))
-
-    def _check_recording(self, now: int) -> None:
-        is_good = self._keeper.fault is None and self._retire_by_ns is None
-        self._act(self.protection.set_permissive("recording", is_good, now, remedy="Start a new recording"))
-        if self._keeper.fault is not None and not self._fault_told:
-            self._fault_told = True
-            self._happened(now, EventKind.RECORDING_FAULT, f"{self._keeper.fault} Protection goes on.")
-            if self.protection.state is State.RUNNING:
-                self._act(self.protection.request(Trigger.STOP, now, "recording fault"))
-        if self._retire_by_ns is not None and not self._is_retired:
-            is_moving = self.protection.state in {State.RUNNING, State.STOPPING}
-            if not is_moving or now >= self._retire_by_ns:
-                self._retire()
-        if self._is_retired and self._closed is None and self._keeper.is_closed:
-            self._take_closed()
 
     def _retire(self) -> None:
         """Write what is there and have the run closed; protection does not wait for it."""
@@ -506,42 +467,23 @@ class Recorder:
             data["bursts"] = self.bursts.counts()
         self._happened(self.clock.now_ns(), EventKind.RUN_CLOSED, "run closed in order", data=data)
         self._gather()
-        self._hand_over()
-        self._is_retired = True
-        self._keeper.ask_to_close()
-
-    def _take_closed(self) -> ClosedRun | BenchkitError:
-        if self._closed is None:
-            try:
-                self._closed = self._keeper.close()
-            except BenchkitError as error:
-                self._closed = error
-        return self._closed
+        self._book.hand_over()
+        self._book.retire()
 
     def status(self, now: int) -> Status:
         """What dashboards are told."""
         self._heartbeat += 1
-        elapsed_s = (now - self.start_ns) * 1e-9
-        first = self.protection.first_out
-        return Status(
-            time_s=elapsed_s,
-            state=self.protection.state,
-            permissives=self.protection.permissives,
-            recording=self._keeper.fault is None and not self._is_retired,
-            run_path=str(self.run_path),
-            disk_free_bytes=self._disk.free_bytes,
-            disk_left_s=self._disk.left_s,
-            limit_set=self.stand.limit_set.name,
-            revision=self.stand.limit_set.revision,
-            sources={name: lane.status(now) for name, lane in self.lanes.items()},
-            first_out=None
-            if first is None
-            else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - self.start_ns) * 1e-9),
-            standing=tuple(self.protection.standing_causes),
+        return status_of(
+            self.stand,
+            self.protection,
+            self.lanes.values(),
+            self._book,
+            self.start_ns,
+            now,
             heartbeat=self._heartbeat,
-            limit_hash=self.stand.limit_set.short_hash,
-            protection=protection_status(self.protection, self.start_ns, now, self._forecast.turn(now)),
+            predictions=self._forecast.turn(now),
             beats=None if self._beats is None else self._beats.status(),
+            plan=None if self.plan is None else self.plan.status(now),
         )
 
     def _take_request(self) -> None:
@@ -559,7 +501,7 @@ class Recorder:
         sys.setswitchinterval(0.001)  # no other thread may hold the loop for the usual 5 ms
         specs = [lane.spec for lane in self.lanes.values()]
         burst_specs = () if self.bursts is None else self.bursts.specs
-        self._keeper.start(Begin(self.run_path, self.header, specs, self.start_ns, burst_specs))
+        self._book.keeper.start(Begin(self.run_path, self.header, specs, self.start_ns, burst_specs))
         if self.bursts is not None:
             self.bursts.begin(self.run_path, self.start_ns)
         for lane in self.lanes.values():

@@ -14,6 +14,8 @@ from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.bursts import take_burst
 from benchkit.session.common_edge import take_common_edge
+from benchkit.session.plan_requests import PLAN_REQUESTS
+from benchkit.session.plan_runner import set_point_source, set_point_text
 from benchkit.session.pre_run import take_cold_soak, take_gates_noise, take_zero_check
 from benchkit.session.tare import take_tare
 
@@ -82,11 +84,14 @@ def _set(recorder: Recorder, request: Request) -> Request:
         raise RefusedError(
             f"beyond the nameplate of {motor.id}", where=f"set {name}", got=value, expected=f"at most {largest:g}"
         )
-    source = next((s for s in recorder.stand.sources.values() if s.set_point_command), None)
-    if source is None or source.set_point_command is None:
+    if recorder.plan is not None and recorder.plan.drives:
+        raise RefusedError("the plan sets them now", where=f"set {name}", remedy="Halt the plan first: plan_halt.")
+    taker = set_point_source(recorder.stand)
+    if taker is None:
         raise RefusedError("no source of this stand takes set-points", where=f"set {name}")
-    text = source.set_point_command.replace("{name}", name).replace("{value}", f"{value:g}")
-    recorder.send_set_point(source.name, text, {"name": name, "value": float(value), "who": _who(request)})
+    source, command = taker
+    text = set_point_text(command, name, value)
+    recorder.send_set_point(source, text, {"name": name, "value": float(value), "who": _who(request)})
     return {"sent": text}
 
 
@@ -145,4 +150,5 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "note": _write(EventKind.NOTE),
     "close": _close,
     **ALARM_REQUESTS,
+    **PLAN_REQUESTS,
 }

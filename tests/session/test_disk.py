@@ -111,8 +111,8 @@ def test_the_run_is_closed_in_order_before_the_disk_is_full(
         told = [e for e in run.events() if e.kind is EventKind.RECORDING_FAULT]
     assert len(told) == 1
     assert "Make room" in told[0].message
-    assert recorder._disk.left_s is not None
-    assert recorder._disk.left_s < LAST_S
+    assert recorder._book.disk.left_s is not None
+    assert recorder._book.disk.left_s < LAST_S
 
 
 def rows_in(journal: Path) -> int:
@@ -130,10 +130,12 @@ def fill_once(loaded: LoadedStand, lines: list[bytes], disk: Path, seed: int) ->
     until = rng.randrange(50_000, 1_500_000)
     recorder.begin()
     journal = journal_path(disk / "run.h5")
-    recorder._next_disk = 1 << 62  # by the rate of this flood the disk is soon full: closed before the moment has come
+    recorder._book.next_disk = (
+        1 << 62
+    )  # by the rate of this flood the disk is soon full: closed before the moment has come
     while journal.stat().st_size < until:
         recorder.step()
-    recorder._next_disk = 0
+    recorder._book.next_disk = 0
     with (disk / "ballast").open("wb", buffering=0) as ballast:
         try:
             while True:
@@ -146,7 +148,7 @@ def fill_once(loaded: LoadedStand, lines: list[bytes], disk: Path, seed: int) ->
     rows = recorder.lanes["rack"].rows
     recorder.step()
     assert recorder.lanes["rack"].rows > rows, "protection does not go on"
-    message = recorder._keeper.fault or "Make room"
+    message = recorder._book.keeper.fault or "Make room"
     assert "Make room" in message
     try:
         recorder.finish()

@@ -144,8 +144,8 @@ def test_a_keeping_process_that_dies_is_told_and_protection_goes_on(
     recorder, _, desk = make(loaded, tmp_path / "run.h5", (line for line in lines * 400))
     while recorder.lanes["rack"].rows < 200:
         recorder.step()
-    assert recorder._keeper._piped is not None
-    recorder._keeper._piped._process.kill()
+    assert recorder._book.keeper._piped is not None
+    recorder._book.keeper._piped._process.kill()
     while recorder.status(recorder.clock.now_ns()).recording:
         assert not recorder.step()
     rows = recorder.lanes["rack"].rows

@@ -256,7 +256,7 @@ def turns_of(recorder: Recorder, clock: ManualClock, devices: Mapping[str, Paced
             yield recorder.step()
             idle += 1
             assert idle < 2000, "rows that were sent do not come"
-        while number % 100 == 0 and journal.stat().st_size < recorder._bytes_taken - BEHIND_BYTES:
+        while number % 100 == 0 and journal.stat().st_size < recorder._book.bytes_taken - BEHIND_BYTES:
             time.sleep(0.001)  # a real day would not run ahead of the disk
         clock.advance(rng.uniform(0.2, 0.8))
         yield recorder.step()

@@ -1,0 +1,403 @@
+"""A plan inside the recorder: rows and requests in, set-points and stops out, every entry into journal and run.
+
+The engine (:mod:`benchkit.plans`) decides; here is what it may not have: the clock, the links, the journal. It is
+looked at behind everything that protects, a hundred times a second, and never waits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+
+from benchkit.analysis.steady_live import RunningSteadiness
+from benchkit.analysis.stillness import band_of
+from benchkit.errors import RefusedError
+from benchkit.model.events import EventKind, JsonValue
+from benchkit.model.interlock import State, Trigger
+from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, StopCause
+from benchkit.model.samples import FloatArray
+from benchkit.model.stand import Role, Stand
+from benchkit.plans import asked
+from benchkit.plans.account import Account, account_of, applied, time_within
+from benchkit.plans.bounds import bounds_of
+from benchkit.plans.check import plan_problems
+from benchkit.plans.engine import advance
+from benchkit.plans.entries import Entry, EntryKind
+from benchkit.plans.progress import Progress, Seen, SetPoints, SteadyAnew, StopStand, Turn, stop
+from benchkit.plans.restored import restored
+from benchkit.plans.sequence import InOrder, NextPoint
+from benchkit.protect.outcomes import Outcome
+from benchkit.protect.protection import Protection
+from benchkit.runfile.layout import Block
+from benchkit.runfile.plan_journal import PlanJournal, Tally
+from benchkit.session.plan_status import PlanStatus
+from benchkit.session.plan_telling import status_of_plan
+
+LOOK_EVERY_NS = 10_000_000
+LINE_EVERY_NS = 1_000_000_000
+"""A line of time goes into the journal so often."""
+LONGEST_GAP_S = 1.0
+"""A longer gap between two rows counts for no time [s of the stand]."""
+UNTOLD = (EntryKind.TIME, EntryKind.ARRIVED, EntryKind.ACKNOWLEDGED)
+"""Entries that the event log of the run is spared."""
+
+
+class Hands(Protocol):
+    """What the recorder does for a plan."""
+
+    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None: ...
+    def ask_protection(self, outcomes: Sequence[Outcome]) -> None: ...
+    def note(self, kind: EventKind, message: str, data: Mapping[str, JsonValue] | None = None) -> None: ...
+
+
+def set_point_source(stand: Stand) -> tuple[str, str] | None:
+    """Name and command text of the source that takes set-points; None where none does."""
+    for source in stand.sources.values():
+        if source.set_point_command is not None:
+            return source.name, source.set_point_command
+    return None
+
+
+def set_point_text(command: str, name: str, value: float) -> str:
+    """The command line for one set-point."""
+    return command.replace("{name}", name).replace("{value}", f"{value:.10g}")
+
+
+class PlanRunner:
+    """One plan in one recording. ``fresh`` says whether the values of a source are no older than the stand allows.
+
+    A plan that was under way when its last recording was cut off is stopped here, with that cause.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        stand: Stand,
+        journal: PlanJournal,
+        run_id: str,
+        protection: Protection,
+        hands: Hands,
+        fresh: Callable[[str], bool],
+        following: NextPoint | None = None,
+    ) -> None:
+        self.plan, self.stand, self.journal = plan, stand, journal
+        self._protection, self._hands, self._fresh = protection, hands, fresh
+        in_order = InOrder(plan)
+        self.steps = in_order.steps
+        self.following: NextPoint = following or in_order
+        self.bounds = bounds_of(stand)
+        self._run_id = run_id
+        self._axes = {
+            axis: channel.name for axis, role in AXIS_ROLE.items() if (channel := stand.channel_for(role)) is not None
+        }
+        speed = stand.channel_for(Role.SPEED)
+        held = stand.steadiness.channels
+        self.source = stand.channels[held[0]].source if held else speed.source if speed else next(iter(stand.sources))
+        self._thermal = plan.thermal or stand.steadiness.thermal
+        self.steady = RunningSteadiness(
+            [band_of(stand, name) for name in held],
+            stand.steadiness.dwell_s,
+            stand.steadiness.stabilise_s,
+            self._thermal,
+        )
+        self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
+        self._blocks: list[Block] = []
+        self._channels: dict[str, float] = {}
+        self.measured: dict[Axis, float] = {}
+        self._last_s = math.nan
+        self._next_look = self._next_line = 0
+        self._pending = Tally()
+        self.account = account_of(journal.entries)
+        self.progress = Progress()
+        self._known = {step.index: step for step in self.steps}
+        self._now_ns = 0
+        self._take_up()
+
+    # -- beginning and end
+
+    def _take_up(self) -> None:
+        """What the last recording left: time that only the tally has, and a plan that was under way."""
+        entries, tally, had = list(self.journal.entries), self.journal.tally, self.account
+        if tally is not None and entries:
+            rest = Tally(tally.way_s - had.way_s, tally.read_s - had.read_s, tally.good_s - had.good_s, tally.step)
+            if rest.way_s > 1e-9 and min(rest.read_s, rest.good_s) > -1e-9:
+                entries.append(self._time_entry(rest))
+                self._write(entries[-1:])
+        self.progress = restored(entries, self.steps)
+        if self.progress.is_under_way:
+            if self.progress.step is None:  # it ended between two steps
+                self.progress = replace(self.progress, step=self.following(self.plan, self.progress.done))
+            turn = stop(self.plan, self.progress, Seen(math.nan, math.nan, State.STANDBY), StopCause.CUT_OFF)
+            self.progress = turn.progress
+            self._write(turn.entries)
+        opened: dict[str, JsonValue] = {"run": self._run_id, "plan": self.plan.name, "sha256": self.plan.sha256}
+        opened |= {"title": self.plan.title, "revision": self.plan.revision, "mode": self.plan.mode.value}
+        opened["steps"] = len(self.steps)
+        self._write([Entry(EntryKind.OPENED, math.nan, f"plan {self.plan.name}: {self.plan.title}", opened)])
+
+    def close(self, now_ns: int) -> None:
+        """The recording ends: a plan that is under way is stopped, the account is told, the journal is let go."""
+        if self.progress.is_under_way:
+            self._take(stop(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), StopCause.CLOSED))
+        self._flush()
+        self.tell_account()
+        self.journal.close()
+
+    # -- what comes
+
+    def add(self, source: str, block: Block) -> None:
+        """Rows of a source with their sample times."""
+        if not len(block):
+            return
+        for name, value in zip(self._names[source], block.values[-1].tolist(), strict=True):
+            self._channels[name] = value
+        if source == self.source:
+            self._blocks.append(block)
+
+    def turn(self, now_ns: int) -> None:
+        """One look, at most a hundred times a second."""
+        if now_ns < self._next_look:
+            return
+        self._next_look, self._now_ns = now_ns + LOOK_EVERY_NS, now_ns
+        rows_s, good_s = self._look()
+        before = self.progress
+        if not before.is_under_way:
+            return
+        seen = self._seen(now_ns, rows_s, good_s)
+        try:
+            turn = advance(self.plan, before, seen, self.bounds, self.following)
+        except Exception as error:  # noqa: BLE001 - whatever it is: the loop that protects must not end with it
+            turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
+        self._count(rows_s, turn)
+        self._take(turn)
+        if now_ns >= self._next_line:
+            self._next_line = now_ns + LINE_EVERY_NS
+            self._flush()
+        self._note_tally()
+
+    def _look(self) -> tuple[float, float]:
+        """Take the rows that have come: time that they cover, and how much of it was within tolerance."""
+        blocks, self._blocks = self._blocks, []
+        rows_s = good_s = 0.0
+        step = self.progress.step
+        names = self._names[self.source]
+        for block in blocks:
+            columns = {axis: block.values[:, names.index(name)] for axis, name in self._axes.items() if name in names}
+            self.measured = {axis: _mean(column) for axis, column in columns.items()}
+            target, bands = ({}, {}) if step is None else (step.target, step.tolerance)
+            last_s = self._last_s if math.isfinite(self._last_s) else float(block.time_s[0])
+            whole, good = time_within(block.time_s, columns, target, bands, last_s, LONGEST_GAP_S)
+            rows_s, good_s = rows_s + whole, good_s + good
+            self._last_s = float(block.time_s[-1])
+            self._feed_steady(block, names)
+        return rows_s, good_s
+
+    def _feed_steady(self, block: Block, names: Sequence[str]) -> None:
+        held = [names.index(name) for name in self.stand.steadiness.channels]
+        temps: FloatArray | None = None
+        if self._thermal is not None:
+            columns = [
+                block.values[:, names.index(name)]
+                if name in names
+                else np.full(len(block), self._channels.get(name, math.nan))
+                for name in self._thermal.channels
+            ]
+            temps = np.column_stack(columns)
+        self.steady.feed(block.time_s, block.values[:, held], temps)
+
+    def _count(self, rows_s: float, turn: Turn) -> None:
+        step = -1 if self.progress.step is None else self.progress.step.index
+        p = self._pending
+        self._pending = Tally(p.way_s + rows_s, p.read_s + turn.read_s, p.good_s + turn.good_s, step)
+
+    def _seen(self, now_ns: int, rows_s: float, good_s: float) -> Seen:
+        return Seen(
+            time_s=self._last_s,
+            host_s=now_ns * 1e-9,
+            state=self._protection.state,
+            measured=self.measured,
+            channels=self._channels,
+            rows_s=rows_s,
+            good_s=good_s,
+            steady=self.steady.now,
+            is_fresh=math.isfinite(self._last_s) and self._fresh(self.source),
+        )
+
+    # -- what follows
+
+    def _take(self, turn: Turn) -> None:
+        """First the stops, then set-points, then what is told."""
+        self.progress = turn.progress
+        if turn.progress.step is not None:
+            self._known[turn.progress.step.index] = turn.progress.step
+        for order in turn.orders:
+            if isinstance(order, StopStand):
+                self._stop(order)
+        for order in turn.orders:
+            if isinstance(order, SetPoints):
+                self._send(order)
+            elif isinstance(order, SteadyAnew):
+                self.steady.restart()
+        if turn.entries:
+            self._flush()
+            self._write(turn.entries)
+            ends = (EntryKind.STOPPED, EntryKind.FINISHED, EntryKind.ABANDONED)
+            if any(entry.kind in ends for entry in turn.entries):
+                self.tell_account()
+
+    def _send(self, order: SetPoints) -> None:
+        """In RUNNING alone: the state may have changed since the look began."""
+        taker = set_point_source(self.stand)
+        if taker is None or self._protection.state is not State.RUNNING:
+            return
+        source, command = taker
+        for axis, value in order.target.items():
+            data: dict[str, JsonValue] = {"name": axis.value, "value": value, "who": f"plan {self.plan.name}"}
+            self._hands.send_set_point(source, set_point_text(command, axis.value, value), data)
+
+    def _stop(self, order: StopStand) -> None:
+        now, who = self._now_ns, f"plan {self.plan.name}: {order.cause.value}"
+        if self._protection.state is not State.RUNNING:
+            return
+        is_orderly = order.cause in (StopCause.FINISHED, StopCause.HAND_STEP, StopCause.CLOSED) or self.plan.stop in (
+            "",
+            self.stand.orderly_stop,
+        )
+        if is_orderly:
+            self._hands.ask_protection(self._protection.request(Trigger.STOP, now, who))
+        else:
+            self._hands.ask_protection(self._protection.external_trip(who, now, action=self.plan.stop))
+
+    def _flush(self) -> None:
+        """Write the time since the last line."""
+        p, self._pending = self._pending, Tally()
+        if p.way_s > 0.0:
+            self._write([self._time_entry(p)])
+
+    def _time_entry(self, p: Tally) -> Entry:
+        step = self._known.get(p.step)
+        data: dict[str, JsonValue] = {"step": p.step, "way_s": p.way_s, "read_s": p.read_s, "good_s": p.good_s}
+        if step is not None:
+            data |= {"segment": step.segment, "turn": step.turn, "rating": step.rating}
+        return Entry(EntryKind.TIME, self._last_s, "", data)
+
+    def _write(self, entries: Sequence[Entry]) -> None:
+        """Into account, journal and run."""
+        self.journal.add(entries)
+        for entry in entries:
+            self.account = applied(self.account, entry)
+            if entry.kind not in UNTOLD:
+                data: dict[str, JsonValue] = {"entry": entry.kind.value, **entry.data}
+                if math.isfinite(entry.time_s):
+                    data["stream_s"] = entry.time_s
+                self._hands.note(EventKind.PLAN, f"plan {entry.kind.value.replace('_', ' ')}: {entry.message}", data)
+
+    def _note_tally(self) -> None:
+        had, p = self.account, self._pending
+        self.journal.note(Tally(had.way_s + p.way_s, had.read_s + p.read_s, had.good_s + p.good_s, p.step))
+
+    def tell_account(self) -> None:
+        """The account as an event of the run."""
+        self._hands.note(
+            EventKind.PLAN, f"plan {self.plan.name}: account", {"entry": "account", **account_data(self.account)}
+        )
+
+    # -- requests
+
+    @property
+    def drives(self) -> bool:
+        """True while set-points are the plan's, not a person's."""
+        return self.plan.mode is Mode.DRIVE and self.progress.is_under_way
+
+    def begin(self, now_ns: int, who: str) -> None:
+        """Begin, or go on; refused with every reason that the check finds."""
+        problems = plan_problems(self.plan, self.stand, self.progress.approvals)
+        if problems:
+            raise RefusedError("; ".join(str(problem) for problem in problems), where=f"plan {self.plan.name}")
+        if self.journal.fault is not None:
+            raise RefusedError(self.journal.fault, where=f"plan {self.plan.name}", remedy="Make room, record anew.")
+        self._now_ns = now_ns
+        self._take(asked.begin(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), who, self.following))
+
+    def acknowledge(self, now_ns: int, who: str) -> None:
+        """The operator is there."""
+        self._take(asked.acknowledge(self.progress, self._seen(now_ns, 0.0, 0.0), who))
+
+    def present(self, now_ns: int) -> None:
+        """A client that watches is there."""
+        self.progress = asked.present(self.progress, self._seen(now_ns, 0.0, 0.0))
+
+    def leave(self, now_ns: int, who: str) -> None:
+        """The operator leaves: the plan is stopped."""
+        self._now_ns = now_ns
+        seen = self._seen(now_ns, 0.0, 0.0)
+        self._take(stop(self.plan, self.progress, seen, StopCause.OPERATOR, f"{who or 'the operator'} leaves"))
+
+    def halt(self, now_ns: int, who: str) -> None:
+        """A person stops the plan, and in drive mode the stand with it."""
+        self._now_ns = now_ns
+        self._take(stop(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), StopCause.BY_HAND, who))
+
+    def confirm(self, now_ns: int, who: str, role: str, *, passed: bool) -> None:
+        """A step by hand is done."""
+        seen = self._seen(now_ns, 0.0, 0.0)
+        self._take(asked.confirm(self.plan, self.progress, seen, who, role, passed, self.following))
+
+    def approve(self, now_ns: int, role: str, who: str) -> None:
+        """An approval."""
+        asks = {*self.plan.approvals, *(role for segment in self.plan.segments for role in segment.approvals)}
+        if role not in asks:
+            raise RefusedError(
+                "the plan asks for no such approval",
+                where="plan_approve",
+                got=role,
+                expected=", ".join(sorted(asks)) or "none",
+            )
+        self._take(asked.approve(self.progress, self._seen(now_ns, 0.0, 0.0), role, who))
+
+    def skip(self, now_ns: int, who: str, reason: str) -> None:
+        """Leave the present point out."""
+        seen = self._seen(now_ns, 0.0, 0.0)
+        self._take(asked.skip(self.plan, self.progress, seen, who, reason, self.following))
+
+    def abandon(self, now_ns: int, who: str, reason: str) -> None:
+        """Give the plan up."""
+        self._now_ns = now_ns
+        self._take(asked.abandon(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), who, reason))
+
+    def status(self, now_ns: int) -> PlanStatus:
+        """What dashboards are told."""
+        return status_of_plan(self, now_ns)
+
+
+def account_data(account: Account) -> dict[str, JsonValue]:
+    """An account as JSON."""
+    shares = {
+        name: {
+            key: {"read_s": s.read_s, "good_s": s.good_s, "credited_s": s.credited_s, "cycles": s.cycles}
+            for key, s in table.items()
+        }
+        for name, table in (("ratings", account.ratings), ("segments", account.segments))
+    }
+    return {
+        "way_s": account.way_s,
+        "read_s": account.read_s,
+        "good_s": account.good_s,
+        "starts": account.starts,
+        "stops": dict(account.stops),
+        "taken": account.taken,
+        "skipped": account.skipped,
+        "repeated": account.repeated,
+        "confirmed": account.confirmed,
+        "recordings": account.recordings,
+        **shares,  # type: ignore[dict-item]  # plain JSON
+    }
+
+
+def _mean(column: FloatArray) -> float:
+    """Mean of what was measured; NaN where a sample is missing: a point is not held by what is not seen."""
+    return float(np.mean(column))
