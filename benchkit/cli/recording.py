@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import socket
 import sys
@@ -41,6 +42,7 @@ def record(args: Namespace) -> int:
     from benchkit.session.bursts import make_bursts
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
+    from benchkit.session.door import open_door
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import write_live_file
     from benchkit.session.proof_taken import fitting_proof, take_proof
@@ -72,7 +74,8 @@ def record(args: Namespace) -> int:
         out = Path(args.out)
         _say_if_short(check_folder(out, stand.sources.values(), args.duration or 3600.0))
         run_path = out / f"{header.run_id}.h5"
-        desk = ending.enter_context(contextlib.closing(Desk(args.publish, args.request)))
+        door = open_door(Path(args.keys) if args.keys else None)
+        desk = ending.enter_context(contextlib.closing(Desk(args.publish, args.request, door)))
         recorder = Recorder(
             stand,
             header,
@@ -85,7 +88,9 @@ def record(args: Namespace) -> int:
         )
         recorder.begin()
         take_proof(recorder, proof)
-        live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
+        addresses = (local_address(desk.publish_address), local_address(desk.request_address))
+        keys = None if door is None else door.local
+        live = write_live_file(Endpoints(*addresses, str(run_path), os.getpid(), keys=keys))
         ending.callback(live.unlink, missing_ok=True)
         _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
@@ -98,6 +103,11 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def local_address(address: str) -> str:
+    """How this machine itself reaches an address that is bound for all: ``tcp://0.0.0.0:5761``."""
+    return re.sub(r"^tcp://(0\.0\.0\.0|\[::\]|\*):", "tcp://127.0.0.1:", address)
 
 
 def _start_simulated(args: Namespace, stand: Stand, ports: dict[str, str]) -> Child:

@@ -44,6 +44,9 @@ class EventKind(StrEnum):
     PRE_RUN_CHECK = "pre_run_check"
     """``data["check"]`` names it, ``data["findings"]`` is a list of what it found, empty where all is well."""
     SET_POINT = "set_point"
+    LIMIT_SET = "limit_set"
+    """A person moved the set point of a limit: ``data`` holds ``limit``, ``set_point``, ``before``, ``profile`` (all in
+    ``unit``), ``reason`` and ``who``."""
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""

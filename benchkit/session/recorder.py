@@ -191,6 +191,10 @@ class Recorder:
         """Carry out what protection has answered to a request."""
         self._act(outcomes)
 
+    def limit_moved(self, name: str, set_point: float) -> None:
+        """A set point was moved: what predicts the time to it is told."""
+        self._thermal.move_limit(name, set_point)
+
     def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
         """Write a set-point command. The caller has checked that it is allowed."""
         self._send(self.lanes[source], text)
@@ -540,6 +544,7 @@ class Recorder:
             standing=tuple(self.protection.standing_causes),
             heartbeat=self._heartbeat,
             limit_hash=self.stand.limit_set.short_hash,
+            refused=self.desk.counts,
             protection=protection_status(self.protection, self.start_ns, now, self._forecast.turn(now)),
             beats=None if self._beats is None else self._beats.status(),
         )

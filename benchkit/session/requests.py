@@ -14,6 +14,7 @@ from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.bursts import take_burst
 from benchkit.session.common_edge import take_common_edge
+from benchkit.session.live_requests import LIVE_REQUESTS
 from benchkit.session.pre_run import take_cold_soak, take_gates_noise, take_zero_check
 from benchkit.session.tare import take_tare
 
@@ -145,4 +146,5 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "note": _write(EventKind.NOTE),
     "close": _close,
     **ALARM_REQUESTS,
+    **LIVE_REQUESTS,
 }
