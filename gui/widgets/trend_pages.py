@@ -108,7 +108,6 @@ class TrendPages(QWidget):
             names = [t.channel.name for t in plot.group.traces]
             points = model.view(names, start_s, end_s, plot.pixels())
             plot.show_points(points, start_s, end_s, pin_x=pin_x)
-            plot.follow_texts()
 
     def show_moment(self, moment: Moment, order: Sequence[str]) -> None:
         """Present values, and the bands of each plot's first to trip."""
