@@ -12,12 +12,18 @@ PORTS = (5761, 5762)
 
 
 def keys_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("folder", metavar="FOLDER", help="folder with the keys of the stand; without more, they are listed")
+    parser.add_argument(
+        "folder", metavar="FOLDER", help="folder with the keys of the stand; without more, they are listed"
+    )
     parser.add_argument("--new", action="store_true", help="make the key pair of the stand")
     parser.add_argument("--grant", metavar="NAME", help="let a dashboard in: writes its pass, to be carried to it")
-    parser.add_argument("--control", action="store_true", help="with --grant: it may command; without, it may only watch")
+    parser.add_argument(
+        "--control", action="store_true", help="with --grant: it may command; without, it may only watch"
+    )
     parser.add_argument("--public", metavar="HEX", default="", help="with --grant: a key that was made elsewhere")
-    parser.add_argument("--at", metavar="HOST", default="", help="with --grant: name or address of the stand's computer")
+    parser.add_argument(
+        "--at", metavar="HOST", default="", help="with --grant: name or address of the stand's computer"
+    )
     parser.add_argument(
         "--ports",
         nargs=2,
@@ -78,9 +84,7 @@ def _grant(args: Namespace, folder: object) -> int:
         )
     path = Path(args.out or f"{args.grant.replace(' ', '_')}{PASS_SUFFIX}")
     if not args.public and (path.exists() or not path.name.endswith(PASS_SUFFIX)):
-        raise UsageError(
-            "not a place for a pass", where=str(path), expected=f"a new file that ends with {PASS_SUFFIX}"
-        )
+        raise UsageError("not a place for a pass", where=str(path), expected=f"a new file that ends with {PASS_SUFFIX}")
     known, keys = grant_pass(folder, args.grant, Grant.CONTROL if args.control else Grant.WATCH, args.public)
     may = "watch and command" if args.control else "watch"
     if keys is None:

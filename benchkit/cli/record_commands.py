@@ -72,7 +72,9 @@ def run_record(args: Namespace) -> int:
 
 
 def ask_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, its folder, or a pass")
+    parser.add_argument(
+        "recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, its folder, or a pass"
+    )
     parser.add_argument(
         "request",
         metavar="REQUEST",

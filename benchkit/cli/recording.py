@@ -29,6 +29,7 @@ from benchkit.model.stand import Stand
 from benchkit.profiles import LoadedStand
 
 if TYPE_CHECKING:
+    from benchkit.session.desk import Desk
     from benchkit.session.process import Child
     from benchkit.session.recorder import Recorder
 
@@ -43,8 +44,6 @@ def record(args: Namespace) -> int:
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
     from benchkit.session.door import open_door
-    from benchkit.session.messages import Endpoints
-    from benchkit.session.process import write_live_file
     from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
@@ -88,9 +87,7 @@ def record(args: Namespace) -> int:
         )
         recorder.begin()
         take_proof(recorder, proof)
-        addresses = (local_address(desk.publish_address), local_address(desk.request_address))
-        keys = None if door is None else door.local
-        live = write_live_file(Endpoints(*addresses, str(run_path), os.getpid(), keys=keys))
+        live = _announce(desk, run_path)
         ending.callback(live.unlink, missing_ok=True)
         _on_signals(recorder.ask_to_end)
         print(f"recording, announced in {live}", flush=True)
@@ -103,6 +100,16 @@ def record(args: Namespace) -> int:
     rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
     print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
     return 0
+
+
+def _announce(desk: Desk, run_path: Path) -> Path:
+    """Write the file by which dashboards of this machine find the recorder; where keys are asked for, with one."""
+    from benchkit.session.messages import Endpoints
+    from benchkit.session.process import write_live_file
+
+    addresses = (local_address(desk.publish_address), local_address(desk.request_address))
+    keys = None if desk.door is None else desk.door.local
+    return write_live_file(Endpoints(*addresses, str(run_path), os.getpid(), keys=keys))
 
 
 def local_address(address: str) -> str:

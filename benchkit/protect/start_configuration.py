@@ -19,8 +19,8 @@ def check_start(stand: Stand) -> list[Problem]:
 
 
 def start_cautions(stand: Stand) -> list[Problem]:
-    """What is allowed and should be looked at: an input that nothing watches in RUNNING, a proof of any age, a limit to be
-    moved that is not there."""
+    """What is allowed and should be looked at: an input that nothing watches in RUNNING, a proof of any age, a limit
+    to be moved that is not there."""
     found = [problem for one in stand.start_conditions.inputs for problem in _unwatched(one, stand)]
     known = [limit.name for limit in stand.limit_set.limits]
     # a later layer may have taken it out: no fault, and nothing is moved by it

@@ -20,9 +20,7 @@ from benchkit.errors import RefusedError, did_you_mean
 from benchkit.model.limits import LOW_SIDE, Limit, LimitKind, set_point_unit
 from benchkit.model.stand import Stand
 
-MOVED_KINDS = frozenset(
-    {LimitKind.ABOVE, LimitKind.BELOW, LimitKind.RATE, LimitKind.DEVIATION, LimitKind.SPREAD}
-)
+MOVED_KINDS = frozenset({LimitKind.ABOVE, LimitKind.BELOW, LimitKind.RATE, LimitKind.DEVIATION, LimitKind.SPREAD})
 
 
 def why_fixed(limit: Limit) -> str:

@@ -30,7 +30,7 @@ from benchkit.errors import UsageError, did_you_mean
 
 STAND_KEY = "stand.key"
 KNOWN = "known.txt"
-PASS_SUFFIX = ".pass.json"
+PASS_SUFFIX = ".pass.json"  # noqa: S105 - the end of a file name
 _WHAT_STAND, _WHAT_PASS = "benchkit key of a stand", "benchkit pass of a dashboard"
 _HEX = re.compile(r"[0-9a-fA-F]{64}")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}")
@@ -172,7 +172,10 @@ def grant_pass(folder: Path, name: str, grant: Grant, public: str = "") -> tuple
     ring = read_keyring(folder)
     if any(one.name == name for one in ring.known.values()):
         raise UsageError(
-            "a key of that name is known", where=str(folder / KNOWN), got=name, remedy="Withdraw it, or name this other."
+            "a key of that name is known",
+            where=str(folder / KNOWN),
+            got=name,
+            remedy="Withdraw it, or name this other.",
         )
     pair = None if public else new_pair()
     known = Known((public or pair.public).lower() if pair is None else pair.public, grant, name)
@@ -240,7 +243,9 @@ def write_secret(path: Path, body: Mapping[str, Any]) -> None:
 def _read(path: Path, what: str, remedy: str) -> dict[str, Any]:
     try:
         if sys.platform != "win32" and path.stat().st_mode & 0o077:
-            raise UsageError("others can read this key", where=str(path), expected="mode 600", remedy=f"chmod 600 {path}")
+            raise UsageError(
+                "others can read this key", where=str(path), expected="mode 600", remedy=f"chmod 600 {path}"
+            )
         body = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UsageError("no key here", where=str(path), got=error.strerror, remedy=remedy) from None

@@ -47,7 +47,7 @@ def segments(at: Places, y: FloatArray, factor: float, offset: float, dashes: tu
     if at.is_paired:
         one, other = py[0::2], py[1::2]
         upper, lower = np.minimum(one, other), np.maximum(one, other)
-        drawn = upper == upper  # not NaN
+        drawn = np.isfinite(upper)
         out = np.empty((len(upper), 4))
         out[:, 0] = out[:, 2] = at.px
         out[0, 1], out[0, 3] = upper[0], lower[0]

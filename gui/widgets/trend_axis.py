@@ -75,5 +75,8 @@ class PlainAxis(pg.AxisItem):  # type: ignore[misc]  # the library has no types
                 painter.drawLine(int(x), int(box.top()), int(x), int(box.top()) + _TICK_PX)
                 if has_texts:
                     painter.setPen(ink)
-                    where = QRectF(x - 40.0, box.top() + _TICK_PX, 80.0, 15.0)
+                    # the last text stays inside the plot
+                    half = 0.5 * painter.fontMetrics().horizontalAdvance(text) + 1.0
+                    middle = min(max(x, box.left() + half - 20.0), box.right() - half)
+                    where = QRectF(middle - half, box.top() + _TICK_PX, 2.0 * half, 15.0)
                     painter.drawText(where, Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop, text)

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pyqtgraph as pg
+from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QLineF, QRectF, Qt
 from PySide6.QtGui import QPainter, QPen, QTransform
-from pyqtgraph.Qt.internals import PrimitiveArray
 
 from gui.state import theme
 from gui.state.strokes import Places, places, segments
@@ -158,6 +158,7 @@ class TrendCanvas(pg.GraphicsObject):  # type: ignore[misc]  # the library has n
                 strokes = segments(at, y, *scale_y)
             else:
                 pen = QPen(colour(theme.TICK if self.is_stale else style.colour), 1.0)
+                pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
                 strokes = segments(at, y, *scale_y, style.dashes)
             if len(strokes):
                 painter.setPen(pen)

@@ -152,6 +152,7 @@ class Publisher:
     drift: dict[str, float] = field(default_factory=dict)
     requests: list[dict[str, Any]] = field(default_factory=list)
     rate_hz: float = RATE_HZ
+    grant: str = "control"
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
     def __post_init__(self) -> None:
@@ -230,6 +231,7 @@ class Publisher:
         answer: dict[str, Any] = {"ok": True}
         if request["do"] == "describe":
             answer |= {"header": asdict(self.header), "profile_json": self.header.profile_json}
+            answer |= {"run_path": self.endpoints.run_path, "grant": self.grant}
         else:
             self.requests.append(request)
             if self.refusal:

@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -139,7 +139,19 @@ def test_a_key_that_may_watch_sees_and_commands_nothing(serving: Serving) -> Non
         assert client.describe()["header"]["run_id"] == "test_run"
         assert not client.may_command
         assert client.receive(5.0) == STATUS
-        commands = ("arm", "start", "stop", "reset", "set", "tare", "mark", "acknowledge", "shelve", "set_limit", "close")
+        commands = (
+            "arm",
+            "start",
+            "stop",
+            "reset",
+            "set",
+            "tare",
+            "mark",
+            "acknowledge",
+            "shelve",
+            "set_limit",
+            "close",
+        )
         for do in commands:
             with pytest.raises(RefusedError, match="this key may watch, and command nothing"):
                 client.request(do, who="Wim", name="speed", value=100.0)
@@ -212,17 +224,13 @@ class Relay:
             pass
         finally:
             for end in (one, other):
-                try:
+                with suppress(OSError):
                     end.shutdown(socket.SHUT_RDWR)
-                except OSError:
-                    pass
 
     def close(self) -> None:
         for end in self._open:
-            try:
+            with suppress(OSError):
                 end.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
             end.close()
         for thread in self._threads:
             thread.join()
@@ -293,7 +301,7 @@ def mangled(random_: random.Random, good: bytes) -> bytes:
         data = bytearray(random_.randbytes(random_.randint(0, 200)))
     else:
         at = random_.randrange(len(data))
-        data[at : at + random_.randint(1, 6)] = b"\x00\xff\"\\{}[]"[: random_.randint(0, 8)]
+        data[at : at + random_.randint(1, 6)] = b'\x00\xff"\\{}[]'[: random_.randint(0, 8)]
     return bytes(data)
 
 
@@ -449,13 +457,15 @@ def test_keys_are_for_their_owner_alone(tmp_path: Path) -> None:
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
     assert read_live_file(path) == Endpoints("tcp://stand:1", "tcp://stand:2", keys=keys)
     path.chmod(0o644)
-    with pytest.raises(UsageError, match="others can read this key.*mode 600"):
+    with pytest.raises(UsageError, match=r"others can read this key.*mode 600"):
         read_live_file(path)
     with pytest.raises(UsageError, match="has a key already"):
         make_stand_key(tmp_path)
     assert read_keyring(tmp_path).stand == pair
     door = Door(read_keyring(tmp_path))
-    live = write_live_file(Endpoints("tcp://127.0.0.1:1", "tcp://127.0.0.1:2", str(tmp_path / "r.h5"), 1, keys=door.local))
+    live = write_live_file(
+        Endpoints("tcp://127.0.0.1:1", "tcp://127.0.0.1:2", str(tmp_path / "r.h5"), 1, keys=door.local)
+    )
     assert stat.S_IMODE(live.stat().st_mode) == 0o600
     assert read_live_file(live).keys == door.local
 
