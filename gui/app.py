@@ -123,6 +123,7 @@ def _open_found(picker: PickerWindow, opened: list[QMainWindow], found: Found) -
     except BenchkitError as error:
         picker.say(str(error))
         return
+    opened[:] = [w for w in opened if w.isVisible()]  # those that were closed are let go
     opened.append(window)
     window.show()
 

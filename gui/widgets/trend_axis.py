@@ -1,4 +1,7 @@
-"""An axis that draws the ticks it is handed and nothing else: the library's own measures its texts anew each frame."""
+"""The bare frame of a plot: a view and two axes that draw the ticks they are handed, and nothing else.
+
+The library's own plot brings some sixty widgets of menus along, and its axes measure their texts anew each frame.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from typing import Any
 import pyqtgraph as pg
 from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QPainter
+from PySide6.QtWidgets import QGraphicsGridLayout
 
 from gui.state import theme
 from gui.widgets.look import colour, dashed_pen, font
@@ -80,3 +84,37 @@ class PlainAxis(pg.AxisItem):  # type: ignore[misc]  # the library has no types
                     middle = min(max(x, box.left() + half - 20.0), box.right() - half)
                     where = QRectF(middle - half, box.top() + _TICK_PX, 2.0 * half, 15.0)
                     painter.drawText(where, Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop, text)
+
+
+class PlotFrame(pg.GraphicsWidget):  # type: ignore[misc]  # the library has no types
+    """A view ``vb`` with an upright axis on its left and a time axis below."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.vb = pg.ViewBox(enableMenu=False)
+        self.axes = {side: PlainAxis(side) for side in ("left", "bottom")}
+        grid = QGraphicsGridLayout(self)
+        grid.setContentsMargins(1.0, 1.0, 1.0, 1.0)
+        grid.setHorizontalSpacing(0.0)
+        grid.setVerticalSpacing(0.0)
+        grid.addItem(self.axes["left"], 0, 0)
+        grid.addItem(self.vb, 0, 1)
+        grid.addItem(self.axes["bottom"], 1, 1)
+        for axis in self.axes.values():
+            axis.linkToView(self.vb)
+
+    def addItem(self, item: Any, ignoreBounds: bool = False) -> None:  # noqa: N802, N803 - the library's names
+        """Put an item into the view."""
+        self.vb.addItem(item, ignoreBounds=ignoreBounds)
+
+    def removeItem(self, item: Any) -> None:  # noqa: N802 - the library's name
+        """Take an item out of the view."""
+        self.vb.removeItem(item)
+
+    def getAxis(self, side: str) -> PlainAxis:  # noqa: N802 - the library's name
+        """``left`` or ``bottom``."""
+        return self.axes[side]
+
+    def getViewBox(self) -> Any:  # noqa: N802 - the library's name
+        """The view."""
+        return self.vb

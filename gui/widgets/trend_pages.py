@@ -82,6 +82,7 @@ class TrendPages(QWidget):
         grid.setSpacing(4)
         plots = [TrendPlot(group, browsable=self._browsable) for group in page]
         for plot in plots:
+            plot.setParent(holder)  # also those that are not shown now
             plot.let_browse(browsable=self._is_held or self._browsable)
             plot.range_changed.connect(self.range_changed)
             plot.cursor_asked.connect(self.cursor_asked)

@@ -31,7 +31,7 @@ from gui.state.trends import (
 )
 from gui.state.wording import age, number, short_label
 from gui.widgets.look import colour, font, line_pen, on_panel
-from gui.widgets.trend_axis import PlainAxis
+from gui.widgets.trend_axis import PlotFrame
 from gui.widgets.trend_canvas import Band, Rule, TrendCanvas, Upright
 
 FloatArray = npt.NDArray[np.float64]
@@ -138,11 +138,10 @@ class TrendPlot(QWidget):
         self._axis: tuple[float, float] | None = None
         self._lead: tuple[Limit, ...] = ()
         self._active: dict[str, bool] = {}
-        self._left, self._bottom = PlainAxis("left"), PlainAxis("bottom")
-        self.plot: Any = pg.PlotWidget(
-            background=theme.PANEL, enableMenu=False, axisItems={"left": self._left, "bottom": self._bottom}
-        )
-        self.item: Any = self.plot.getPlotItem()
+        self.plot: Any = pg.GraphicsView(background=theme.PANEL)
+        self.item = PlotFrame()
+        self.plot.setCentralItem(self.item)
+        self._left, self._bottom = self.item.getAxis("left"), self.item.getAxis("bottom")
         self.table = TraceTable(group)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -202,8 +201,8 @@ class TrendPlot(QWidget):
             names = {limit.name for limit in self._lead}
             self._lead = tuple(limit for limit in limits if limit.name in names)
             self._texts = self._limit_texts()
-            self._axis = None
             self._show_bands()
+            self._axis = None  # the next points take the new limits into the axis
 
     def show_flags(self, flags: Sequence[Flag]) -> None:
         """Upright lines at events, numbered as in the list."""
@@ -245,7 +244,6 @@ class TrendPlot(QWidget):
         return np.asarray(x), np.asarray(y)
 
     def _prepare_axes(self, *, browsable: bool) -> None:
-        self.item.hideButtons()
         self.let_browse(browsable=browsable)
         self.item.vb.disableAutoRange()
         self._left.setWidth(46)

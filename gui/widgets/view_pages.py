@@ -49,6 +49,8 @@ class TracePage(Page):
         line.addWidget(self.length, 1)
         line.addWidget(button("Show  Enter", "this length of time on the trends", self._set_length))
         self.rows.addLayout(line)
+        self.told = self.text("", Tone.SOFT)
+        self.told.hide()
         line = QHBoxLayout()
         self.hold = button("Hold  Space", "the trends stand still; the recording goes on", self.hold_asked)
         self.cursors = button("Cursors  C", "two cursors on the trends", self.cursors_asked)
@@ -137,12 +139,12 @@ class TracePage(Page):
     @Slot()
     def _set_length(self) -> None:
         seconds = read_span(self.length.text())
-        if math.isfinite(seconds) and 1.0 <= seconds <= 86400.0:
+        is_good = math.isfinite(seconds) and 1.0 <= seconds <= 86400.0
+        self.told.setVisible(not is_good)
+        if is_good:
             self.window_asked.emit(seconds)
         else:
-            set_tone(
-                self.head, "Not a length of time from 1 s to 24 h. Write it like 90 s, 12 min, 1:30.", Tone.CAUTION
-            )
+            set_tone(self.told, "Not a time from 1 s to 24 h. Write it like 90 s, 12 min, 1:30.", Tone.CAUTION)
 
     @Slot(QTreeWidgetItem, int)
     def _ticked(self, item: QTreeWidgetItem, column: int) -> None:  # noqa: ARG002 - Qt's signature

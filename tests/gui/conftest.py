@@ -11,6 +11,7 @@ import math
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from functools import partial
@@ -262,8 +263,9 @@ def find_left_running() -> Callable[[Any], list[str]]:
 
 @pytest.fixture(autouse=True)
 def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Fail a test that leaves a thread or an active timer behind, and name it."""
+    """Fail a test that leaves a thread, an active timer or a window with its widgets behind, and name it."""
     before = set(threading.enumerate())
+    known = count_widgets()
     yield
     if "qapp" not in request.fixturenames:
         return
@@ -274,7 +276,15 @@ def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
     gc.collect()
     left = [f"thread {t.name}" for t in threading.enumerate() if t not in before and t.is_alive()]
     left += left_running(request.getfixturevalue("qapp"))
+    left += [f"{n} widgets {kind}" for kind, n in (count_widgets() - known).items()]
     assert not left, f"left running: {', '.join(left)}"
+
+
+def count_widgets() -> Counter[str]:
+    """Widgets that exist, by kind."""
+    from PySide6.QtWidgets import QApplication
+
+    return Counter(type(widget).__name__ for widget in QApplication.allWidgets()) if QApplication.instance() else Counter()
 
 
 def left_running(application: Any) -> list[str]:

@@ -52,7 +52,7 @@ def test_help_says_what_the_dashboard_is_not(capsys: pytest.CaptureFixture[str])
 
 
 def test_without_qt_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    def missing() -> Any:
+    def missing(settings: Any) -> Any:
         raise ImportError("libEGL.so.1: cannot open shared object file")
 
     monkeypatch.setattr("gui.app.make_application", missing)

@@ -245,6 +245,7 @@ def test_a_window_that_is_left_open_is_named(
         assert any("active timer of LiveWindow" in text for text in left)
     finally:
         window.close()
+        window.deleteLater()
     assert find_left_running(qapp) == []
 
 
