@@ -65,7 +65,7 @@ EXPLANATIONS: tuple[Explanation, ...] = (
     Explanation(
         "STALE, LATE, NO RECORDER",
         "STALE: a source gave no good sample for longer than its stale_after. LATE: what is shown is older than 0.75 s "
-        "by the recorder's clock. NO RECORDER: no message for 0.75 s. Old values and traces turn grey.",
+        "by the recorder's clock. NO RECORDER: no message for 0.6 s. Old values and traces turn grey.",
         "age = now − time of the last good sample",
         "this program",
     ),

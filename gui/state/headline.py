@@ -17,7 +17,7 @@ from benchkit.session.protection_status import ProtectionStatus
 from gui.state.theme import Tone
 from gui.state.wording import age, clock, clock_tenths, size, span
 
-SILENT_AFTER_S = 0.75
+SILENT_AFTER_S = 0.6
 """The recorder speaks ten times a second or more; after this long without a message it counts as silent. With the
 interval at which words are drawn, the dashboard says so within one second."""
 _DISK_LOW_S = 1800.0

@@ -230,21 +230,17 @@ class LiveWindow(QMainWindow):
         """A process that was stopped, or a machine that slept, draws on as if nothing had been: it is said."""
         if now_s - self._drawn_s > _STILL_S and self._frames:
             self._still = (now_s - self._drawn_s, now_s)
-            self._frames = 0  # words at once
+            self._frames = 0
+            if self.model is not None:  # the words before all else
+                self._draw_headline(self.model, now_s)
+                self.frame.state_line.repaint()
         self._drawn_s = now_s
 
     def _draw_words(self, model: LiveModel, now_s: float) -> None:
         resort = now_s - self._sorted_s >= RESORT_S or self._frames == 0
         if resort:
             self._sorted_s = now_s
-        headline = model.headline(now_s)
-        if self._still is not None:
-            length_s, since_s = self._still
-            if now_s - since_s <= max(_STILL_SHOWN_S, length_s):
-                headline = stood_still(headline, length_s)
-            else:
-                self._still = None
-        self.frame.state_line.show_headline(headline)
+        self._draw_headline(model, now_s)
         self.frame.trends.show_limits(model.in_force.limit_set.limits)
         self.frame.show_moment(model.moment(now_s), "mean of the last 0.5 s", resort=resort)
         self.frame.events.show_log(model.log)
@@ -255,6 +251,16 @@ class LiveWindow(QMainWindow):
         if isinstance(page, TracePage):
             self._follow_traces(model, page)
         self.close_bar.follow(is_recording=self._is_recording())
+
+    def _draw_headline(self, model: LiveModel, now_s: float) -> None:
+        headline = model.headline(now_s)
+        if self._still is not None:
+            length_s, since_s = self._still
+            if now_s - since_s <= max(_STILL_SHOWN_S, length_s):
+                headline = stood_still(headline, length_s)
+            else:
+                self._still = None
+        self.frame.state_line.show_headline(headline)
 
     def _follow_traces(self, model: LiveModel, page: TracePage) -> None:
         page.show_length(self._layout.window_s, is_held=self.held is not None)

@@ -1,5 +1,6 @@
 """The command line of the dashboard, and the repaint soak."""
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -28,6 +29,30 @@ def test_a_hundred_and_twenty_repaints() -> None:
 @pytest.mark.timeout(600)
 def test_a_thousand_repaints() -> None:
     repaint(1000)
+
+
+def memory_through(seconds: float) -> tuple[float, float]:
+    """Resident memory near the beginning and at the end, in MB."""
+    script = REPAINTS.with_name("soaking.py")
+    done = subprocess.run(
+        [sys.executable, str(script), str(seconds)], capture_output=True, text=True, timeout=1800, check=False,
+        env={**offscreen(), "PYTHONPATH": str(REPAINTS.parents[2])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    told = json.loads(done.stdout)
+    return told["start_mb"], told["end_mb"]
+
+
+def test_memory_through_five_minutes_of_stream() -> None:
+    start_mb, end_mb = memory_through(300.0)
+    assert end_mb <= 1.05 * start_mb
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_memory_through_two_hours_of_stream() -> None:
+    start_mb, end_mb = memory_through(7200.0)
+    assert end_mb <= 1.05 * start_mb
 
 
 def test_one_thing_at_a_time(capsys: pytest.CaptureFixture[str]) -> None:
