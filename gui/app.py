@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from functools import partial
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from gui.bridge.link import FindRecorder
     from gui.state.runs import Found
+    from gui.state.settings import Settings
     from gui.windows.live import LiveWindow
     from gui.windows.picker import PickerWindow
 
@@ -34,6 +36,7 @@ def parser() -> argparse.ArgumentParser:
         metavar="FILE.live.json",
         help="attach to the recorder that this file announces; a folder: to its newest",
     )
+    made.add_argument("--scale", type=int, choices=(100, 125, 150, 175, 200), help="size of all that is drawn, in %%")
     made.add_argument("--runs", type=Path, metavar="DIR", help="choose from the runs in a folder (default: .)")
     return made
 
@@ -43,44 +46,53 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = parser().parse_args(argv)
     if sum(x is not None for x in (arguments.run, arguments.attach, arguments.runs)) > 1:
         return _complain(UsageError("give one of RUN.h5, --attach, --runs"))
+    from gui.state.settings import load_settings, settings_path
+
+    settings = load_settings(settings_path())
+    if arguments.scale:
+        settings.scale = arguments.scale
     try:
-        application = make_application()
+        application = make_application(settings)
     except ImportError as error:
         return _complain(
             UsageError("Qt cannot be loaded", got=str(error), remedy="Install it with: pip install 'benchkit[gui]'")
         )
     try:
-        window = _first_window(arguments)
+        window = _first_window(arguments, settings)
     except BenchkitError as error:
         return _complain(error)
     window.show()
     return int(application.exec())
 
 
-def make_application() -> QApplication:
+def make_application(settings: Settings | None = None) -> QApplication:
     """The Qt application with the dashboard's look; the one that runs already, if there is one."""
-    import pyqtgraph as pg
+    from gui.state import decimals
+    from gui.state.settings import Settings
+
+    settings = settings or Settings(decimal=".")
+    if settings.scale != 100:  # before Qt starts; who has set it for all programs knows why
+        os.environ.setdefault("QT_SCALE_FACTOR", f"{settings.scale / 100:g}")
+    decimals.use(settings.decimal or decimals.mark_of_country())
     from PySide6.QtWidgets import QApplication
 
-    from gui.state import theme
-    from gui.widgets.look import style_sheet
+    from gui.widgets.look import use_look
 
     running = QApplication.instance()
     application = running if isinstance(running, QApplication) else QApplication(sys.argv[:1])
     application.setApplicationName("benchkit dashboard")
     application.setStyle("Fusion")
-    application.setStyleSheet(style_sheet())
-    pg.setConfigOptions(antialias=False, background=theme.PANEL, foreground=theme.INK_SOFT)
+    use_look(settings.ground)
     return application
 
 
-def open_live(path: Path) -> LiveWindow:
+def open_live(path: Path, settings: Settings | None = None) -> LiveWindow:
     """A window that attaches to the recorder announced at ``path``, or in ``path`` where it is a folder."""
     from gui.state.runs import newest_live
     from gui.windows.live import LiveWindow
 
     find: FindRecorder = partial(newest_live, path) if path.is_dir() else partial(_itself, path)
-    return LiveWindow(find, str(path))
+    return LiveWindow(find, str(path), settings)
 
 
 def open_recorded(path: Path) -> QMainWindow:
@@ -111,15 +123,16 @@ def _open_found(picker: PickerWindow, opened: list[QMainWindow], found: Found) -
     except BenchkitError as error:
         picker.say(str(error))
         return
+    opened[:] = [w for w in opened if w.isVisible()]  # those that were closed are let go
     opened.append(window)
     window.show()
 
 
-def _first_window(arguments: argparse.Namespace) -> QMainWindow:
+def _first_window(arguments: argparse.Namespace, settings: Settings) -> QMainWindow:
     if arguments.run is not None:
         return open_recorded(arguments.run)
     if arguments.attach is not None:
-        return open_live(arguments.attach)
+        return open_live(arguments.attach, settings)
     return open_picker(arguments.runs or Path())
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from benchkit.cli.common import print_json
 from benchkit.errors import UsageError
 from benchkit.session.client import RecorderClient, read_live_file
+from benchkit.session.keys import PASS_SUFFIX
 from benchkit.session.process import LIVE_SUFFIX, live_path
 
 LISTS = ("channels", "ticked")
@@ -36,7 +37,7 @@ def find_live_file(path: Path) -> Path:
     Raises:
         UsageError: there is none, or more than one.
     """
-    if path.name.endswith(LIVE_SUFFIX):
+    if path.name.endswith((LIVE_SUFFIX, PASS_SUFFIX)):
         return path
     if not path.is_dir():
         return live_path(path)

@@ -41,6 +41,7 @@ COMMANDS = {
     "history": ("compare_commands", "the loss over many revisions, with control limits"),
     "runs": ("campaign_commands", "list the runs of a folder: filter, tag, watch for new ones"),
     "campaign": ("campaign_commands", "one analysis over a folder of runs: tables, and trends by firmware and hours"),
+    "keys": ("keys_commands", "keys for dashboards on other machines: who may watch, who may command"),
     "dashboard": ("result_commands", "open the dashboard (needs the extra 'gui')"),
     "calibrate": ("calibrate_commands", "work through a calibration with masses; write it into the profile"),
     "simulate": ("stand_commands", "run the simulated stand on a pseudo-terminal or a TCP port"),

@@ -63,6 +63,7 @@ def record_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--quiet", action="store_true", help="no caution and no closing line")
     parser.add_argument("--publish", default="tcp://127.0.0.1:*", help="address for dashboards (default: loopback)")
     parser.add_argument("--request", default="tcp://127.0.0.1:*", help="address for requests (default: loopback)")
+    parser.add_argument("--keys", metavar="FOLDER", help="ask dashboards for their keys: the folder of benchkit keys")
 
 
 def run_record(args: Namespace) -> int:
@@ -72,7 +73,9 @@ def run_record(args: Namespace) -> int:
 
 
 def ask_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, or its folder")
+    parser.add_argument(
+        "recorder", metavar="RUN_OR_FOLDER", help="the run that is being recorded, its folder, or a pass"
+    )
     parser.add_argument(
         "request",
         metavar="REQUEST",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import socket
 import sys
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from benchkit.model.plans import Plan
     from benchkit.session.desk import Desk
     from benchkit.session.process import Child
-    from benchkit.session.recorder import Recorder
+    from benchkit.session.recorder import Recorder, Summary
 
 HANDING_OVER_S = 10.0
 """A recorder that died may have a keeping process that still writes what it has."""
@@ -43,6 +44,7 @@ def record(args: Namespace) -> int:
     from benchkit.session.bursts import make_bursts
     from benchkit.session.desk import Desk
     from benchkit.session.disk import check_folder
+    from benchkit.session.door import open_door
     from benchkit.session.proof_taken import fitting_proof, take_proof
     from benchkit.session.recorder import Recorder
     from benchkit.session.replay import replay_sources
@@ -73,7 +75,8 @@ def record(args: Namespace) -> int:
         out = Path(args.out)
         _say_if_short(check_folder(out, stand.sources.values(), args.duration or 3600.0))
         run_path = out / f"{header.run_id}.h5"
-        desk = ending.enter_context(contextlib.closing(Desk(args.publish, args.request)))
+        door = open_door(Path(args.keys) if args.keys else None)
+        desk = ending.enter_context(contextlib.closing(Desk(args.publish, args.request, door)))
         recorder = Recorder(
             stand,
             header,
@@ -94,21 +97,33 @@ def record(args: Namespace) -> int:
             print(*_loosened(stand), ONE_LINE, sep="\n", file=sys.stderr)
         _settle(is_replay=bool(args.replay))
         summary = recorder.run()
-    if args.quiet:
-        return 0
-    rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
-    print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
+    if not args.quiet:
+        _say_closed(summary)
     return 0
 
 
+def _say_closed(summary: Summary) -> None:
+    rows = ", ".join(f"{name} {count} rows" for name, count in summary.rows.items())
+    print(f"closed {summary.run_path}: {rows}, {summary.trips} trips, content {summary.closed.content_sha256[:12]}…")
+
+
 def _announced(desk: Desk, run_path: Path, ending: contextlib.ExitStack) -> Path:
-    """The file that tells others where the recorder listens; it goes when the recording ends."""
+    """Write the file by which dashboards of this machine find the recorder; where keys are asked for, with one. It
+    goes when the recording ends.
+    """
     from benchkit.session.messages import Endpoints
     from benchkit.session.process import write_live_file
 
-    live = write_live_file(Endpoints(desk.publish_address, desk.request_address, str(run_path), os.getpid()))
+    addresses = (local_address(desk.publish_address), local_address(desk.request_address))
+    keys = None if desk.door is None else desk.door.local
+    live = write_live_file(Endpoints(*addresses, str(run_path), os.getpid(), keys=keys))
     ending.callback(live.unlink, missing_ok=True)
     return live
+
+
+def local_address(address: str) -> str:
+    """How this machine itself reaches an address that is bound for all: ``tcp://0.0.0.0:5761``."""
+    return re.sub(r"^tcp://(0\.0\.0\.0|\[::\]|\*):", "tcp://127.0.0.1:", address)
 
 
 def _plan_of(args: Namespace, stand: Stand) -> Plan | None:

@@ -49,3 +49,5 @@ class AlarmRules:
     """0: nothing can be shelved."""
     suppressed_in: Mapping[str, tuple[State, ...]] = field(default_factory=dict)
     """Caution -> states of the interlock in which it is suppressed by design."""
+    tightened_live: tuple[str, ...] = ()
+    """Limits whose set point may be made stricter while a run is recorded (``protect.tightening``)."""

@@ -46,6 +46,9 @@ class EventKind(StrEnum):
     SET_POINT = "set_point"
     PLAN = "plan"
     """A plan went on, was stopped or told its account: ``data["entry"]`` says which, the rest are its numbers."""
+    LIMIT_SET = "limit_set"
+    """A person moved the set point of a limit: ``data`` holds ``limit``, ``set_point``, ``before``, ``profile`` (all in
+    ``unit``), ``reason`` and ``who``."""
     TARE = "tare"
     """``data["channels"]`` holds, by name, offsets before and after, mean and u; ``data["from_row"]`` the first row of
     the source that has the new offsets."""

@@ -41,13 +41,15 @@ class StartConditionsSection(Section):
 
 
 class AlarmsSection(Section):
-    """``[alarms]``: what may be done with cautions."""
+    """``[alarms]``: what a person may do with alarms and limits while a run is recorded."""
 
     longest_shelving: Measure
     suppressed: Annotated[dict[Name, Annotated[list[StateField], Field(min_length=1)]], Field(max_length=200)] = Field(
         default_factory=dict
     )
     """Caution -> states of the interlock in which it is suppressed by design."""
+    tightened_live: Annotated[list[Name], Field(max_length=200)] = Field(default_factory=list)
+    """Limits whose set point may be made stricter, never looser, while a run is recorded."""
 
 
 def start_conditions(
@@ -80,4 +82,5 @@ def alarm_rules(faults: Collector, section: AlarmsSection | None) -> AlarmRules:
     if section is None:
         return AlarmRules()
     longest_s = faults.delay("alarms.longest_shelving", section.longest_shelving)
-    return AlarmRules(longest_s, {name: tuple(states) for name, states in section.suppressed.items()})
+    suppressed = {name: tuple(states) for name, states in section.suppressed.items()}
+    return AlarmRules(longest_s, suppressed, tuple(section.tightened_live))

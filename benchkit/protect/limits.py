@@ -293,6 +293,24 @@ class LimitEngine:
                 rows.settle_busy(rows.watches)
         return self._in_order(out)
 
+    def replace_limit(self, limit: Limit, now_ns: int, held: float | None) -> list[LimitChange]:
+        """``limit`` takes the place of the one of its name, which differs in its set point only, from ``now_ns`` on.
+
+        What is held is looked at anew: ``held`` is the last value of its channel, None before the first. Hand in the
+        rows that have arrived before.
+        """
+        watch = next(w for w in self._watches if w.limit.name == limit.name)
+        rows = self._source(watch.source)
+        out: list[LimitChange] = []
+        at_ns = max(now_ns, rows.heard_ns) if rows.has_spoken else now_ns
+        watch.row = rows.rows
+        watch.advance(at_ns, rows.heard_ns, out)
+        watch.move(limit)
+        rows.survey()
+        watch.relevel(at_ns, held if watch.is_quick else watch.watched, out)
+        rows.settle_busy(rows.watches)
+        return self._in_order(out)
+
     @property
     def watched(self) -> Mapping[str, float]:
         """Last watched value of each limit that makes one of several samples, by name; NaN: not measured."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,7 @@ import numpy.typing as npt
 from benchkit.errors import ProfileError, RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.limits import ON_AXIS, Limit, Phase, Severity, phase_of
+from benchkit.model.limits import ON_AXIS, Limit, Phase, Severity, phase_of, set_point_unit
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ProofRecord
 from benchkit.protect.alarms import AlarmBook, in_words
@@ -31,6 +32,7 @@ from benchkit.protect.margins import Margin, margins
 from benchkit.protect.outcomes import Command, Happened, HappenedNow, Outcome, Reaction, StopStatus, Words
 from benchkit.protect.permissives import LIMIT_SET_PROVEN, Permissive, Permissives
 from benchkit.protect.stops import StopBook
+from benchkit.protect.tightening import replaced, tightened
 from benchkit.protect.wording import describe, in_common, told
 
 FloatArray = npt.NDArray[np.float64]
@@ -61,6 +63,8 @@ class Protection:
         if problems:
             raise ProfileError(stand.name, problems)
         declared = sample_interval_s or {}
+        self._profile = stand
+        """The stand as its profile says; ``_stand`` has the set points in force."""
         self._stand = stand
         self._state = State.STANDBY
         self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
@@ -156,6 +160,12 @@ class Protection:
         """All limits, cautions and trips."""
         return self._stand.limit_set.limits
 
+    @property
+    def tightened(self) -> Mapping[str, float]:
+        """Set points in force of the limits that a person has moved from the profile's, by name."""
+        pairs = zip(self._stand.limit_set.limits, self._profile.limit_set.limits, strict=True)
+        return {now.name: now.set_point for now, said in pairs if now is not said}
+
     def margins(self, now_ns: int, only: Collection[str] | None = None) -> tuple[Margin, ...]:
         """Margins from the last seconds, of the channels named in ``only`` where that is given.
 
@@ -250,6 +260,36 @@ class Protection:
         outcomes += self._act(self._follow_phase(now_ns), now_ns)
         outcomes += self._follow_permissives(now_ns)
         return _commands_first(outcomes)
+
+    def set_limit(self, name: str, set_point: float, now_ns: int, who: str, reason: str = "") -> list[Outcome]:
+        """Move a set point (bench unit) as far as the profile allows; see :mod:`benchkit.protect.tightening`.
+
+        Raises ``RefusedError`` with the reason. What is held is looked at anew: it may trip at once.
+        """
+        if not who:
+            raise RefusedError("no name given", where=f"set_limit {name}", expected="who moves the set point")
+        new = tightened(self._profile, self._profile.alarm_rules.tightened_live, name, set_point)
+        said = next(x for x in self._profile.limit_set.limits if x.name == name)
+        before = next(x for x in self._stand.limit_set.limits if x.name == name)
+        new = said if new.set_point == said.set_point else new
+        limits = replaced(self._stand.limit_set.limits, new)
+        self._stand = replace(self._stand, limit_set=replace(self._stand.limit_set, limits=limits))
+        unit = set_point_unit(new, self._stand.channels[new.channel].unit)
+        text = f"{name}: set point {before.set_point:g} to {new.set_point:g} {unit} by {who}"
+        data: dict[str, JsonValue] = {
+            "limit": name,
+            "set_point": new.set_point,
+            "before": before.set_point,
+            "profile": said.set_point,
+            "unit": unit,
+            "reason": reason,
+            "who": who,
+        }
+        told = Happened(
+            now_ns, EventKind.LIMIT_SET, f"{text}: {reason}" if reason else text, channel=new.channel, data=data
+        )
+        held = self._last_of(new.channel)
+        return _commands_first([told, *self._act(self._engine.replace_limit(new, now_ns, held), now_ns)])
 
     def release_cautions(self, now_ns: int, who: str) -> list[Outcome]:
         """Release latched cautions whose condition is gone. Trips are released by RESET alone."""
@@ -432,14 +472,18 @@ class Protection:
         limit = next((x for x in self._stand.limit_set.limits if x.name == name), None)
         if limit is None:
             return {}
-        source = self._stand.channels[limit.channel].source
-        latest = self._latest.get(source)
-        value = math.nan if latest is None else float(latest[1][self._names[source].index(limit.channel)])
+        value = self._last_of(limit.channel)
         return {
-            "value": None if math.isnan(value) else value,
+            "value": None if value is None or math.isnan(value) else value,
             "unit": self._stand.channels[limit.channel].unit,
             "set_point": limit.set_point if limit.kind in ON_AXIS else None,
         }
+
+    def _last_of(self, channel: str) -> float | None:
+        """Last value of a channel; None where its source has not spoken, or is lost."""
+        source = self._stand.channels[channel].source
+        latest = self._latest.get(source)
+        return None if latest is None else float(latest[1][self._names[source].index(channel)])
 
     def _is_first(self, name: str) -> bool:
         return self._first_out is not None and name in self._first_out.limits

@@ -10,6 +10,7 @@ from benchkit.errors import Problem, did_you_mean
 from benchkit.model.limits import LimitKind, Severity
 from benchkit.model.stand import Stand
 from benchkit.model.start_conditions import ZERO_AT_REST, HardwareInput
+from benchkit.protect.tightening import why_fixed
 
 
 def check_start(stand: Stand) -> list[Problem]:
@@ -18,8 +19,16 @@ def check_start(stand: Stand) -> list[Problem]:
 
 
 def start_cautions(stand: Stand) -> list[Problem]:
-    """What is allowed and should be looked at: an input that nothing watches in RUNNING, a proof of any age."""
+    """What is allowed and should be looked at: an input that nothing watches in RUNNING, a proof of any age, a limit
+    to be moved that is not there."""
     found = [problem for one in stand.start_conditions.inputs for problem in _unwatched(one, stand)]
+    known = [limit.name for limit in stand.limit_set.limits]
+    # a later layer may have taken it out: no fault, and nothing is moved by it
+    found += [
+        _unknown("alarms.tightened_live", "limit", name, known)
+        for name in stand.alarm_rules.tightened_live
+        if name not in known
+    ]
     if stand.start_conditions.limit_set_proven and math.isinf(stand.start_conditions.proof_max_age_s):
         found.append(
             Problem(
@@ -95,6 +104,9 @@ def _alarm_rules(stand: Stand) -> Iterator[Problem]:
     if not (math.isfinite(rules.longest_shelving_s) and rules.longest_shelving_s >= 0.0):
         yield Problem("alarms.longest_shelving", "not a time", rules.longest_shelving_s, "a finite time, 0 s or more")
     limits = {limit.name: limit for limit in stand.limit_set.limits}
+    for name in rules.tightened_live:
+        if name in limits and (why := why_fixed(limits[name])):
+            yield Problem(f"alarms.tightened_live: {name}", why, remedy="Leave it out.")
     for name in rules.suppressed_in:
         where = f"alarms.suppressed.{name}"
         if name not in limits:

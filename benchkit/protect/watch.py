@@ -272,6 +272,11 @@ class Watch:
         self.is_off = any(has_none) if self.is_inside else all(has_none)
         self._set(math.nan if high is None else high, math.nan if low is None else low)
 
+    def move(self, limit: Limit) -> None:
+        """The same limit with another fixed set point."""
+        self.limit = limit
+        self._set(limit.threshold, limit.low)
+
     def relevel(self, time_ns: int, held: float | None, out: list[LimitChange]) -> None:
         """Look at what is held with the set points of now; before the first row there is nothing to look at."""
         if self.is_missing:

@@ -14,20 +14,27 @@ from typing import Any, Self
 import zmq
 
 from benchkit.errors import LinkError, RefusedError, UsageError
+from benchkit.session.keys import PASS_SUFFIX, curve_text, read_pass, viewer_keys_from
 from benchkit.session.messages import Endpoints, Message, decode
 
 REQUEST_TIMEOUT_S = 3.0
 
 
 def read_live_file(path: Path) -> Endpoints:
-    """Addresses from the small file that a recorder keeps beside its run while it records.
+    """Addresses from the small file that a recorder keeps beside its run while it records, or from a pass.
 
     Raises:
         UsageError: the file is missing or not such a file.
     """
+    if path.name.endswith(PASS_SUFFIX):
+        publish, request, keys = read_pass(path)
+        return Endpoints(publish, request, keys=keys)
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
-        return Endpoints(str(body["publish"]), str(body["request"]), str(body["run_path"]), int(body["pid"]))
+        keys_or_none = viewer_keys_from(body.get("keys"))
+        return Endpoints(
+            str(body["publish"]), str(body["request"]), str(body["run_path"]), int(body["pid"]), keys=keys_or_none
+        )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise UsageError(
             "no recorder announces itself here",
@@ -44,10 +51,13 @@ class RecorderClient:
     def __init__(self, endpoints: Endpoints) -> None:
         self.endpoints = endpoints
         self.malformed = 0
+        self.may_command = True
+        """False where the key of this client may only watch; known with the first answer."""
         self._context = zmq.Context()
         self._updates = self._context.socket(zmq.SUB)
         self._updates.setsockopt(zmq.RCVHWM, 2000)
         self._updates.setsockopt(zmq.SUBSCRIBE, b"")
+        self._show_keys(self._updates)
         self._updates.connect(endpoints.publish)
         self._requests = self._new_request_socket()
 
@@ -80,7 +90,11 @@ class RecorderClient:
                 expected=f"an answer to {do!r} within {REQUEST_TIMEOUT_S:g} s",
                 remedy="Is the recorder still running? Act on the stand itself, not on the screen.",
             )
-        answer: dict[str, Any] = json.loads(self._requests.recv())
+        answer = _answer_in(self._requests.recv_multipart())
+        if answer is None:
+            self.malformed += 1
+            raise LinkError("answer not understood", where=self.endpoints.request, remedy="Is this a recorder?")
+        self.may_command = answer.get("grant", "control") == "control"
         if not answer.get("ok"):
             raise RefusedError(str(answer.get("error", "refused without a reason")))
         return answer
@@ -103,7 +117,23 @@ class RecorderClient:
     ) -> None:
         self.close()
 
+    def _show_keys(self, socket: zmq.Socket[bytes]) -> None:
+        keys = self.endpoints.keys
+        if keys is not None:
+            socket.curve_publickey = curve_text(keys.public)
+            socket.curve_secretkey = curve_text(keys.secret)
+            socket.curve_serverkey = curve_text(keys.stand_public)
+
     def _new_request_socket(self) -> zmq.Socket[bytes]:
         socket = self._context.socket(zmq.REQ)
+        self._show_keys(socket)
         socket.connect(self.endpoints.request)
         return socket
+
+
+def _answer_in(frames: list[bytes]) -> dict[str, Any] | None:
+    try:
+        answer = json.loads(frames[0]) if len(frames) == 1 else None
+    except (ValueError, RecursionError):
+        return None
+    return answer if isinstance(answer, dict) else None

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from benchkit.errors import LinkError
 from benchkit.model.events import Event, EventKind
 from benchkit.model.interlock import State
+from benchkit.session.keys import ViewerKeys
 from benchkit.session.plan_status import PlanStatus, plan_status_from
 from benchkit.session.protection_status import ProtectionStatus, protection_status_from
 
@@ -66,6 +67,26 @@ class BeatStatus:
     worst_s: float | None
 
 
+@dataclass(slots=True)
+class LinkCounts:
+    """What came to the recorder's sockets and was not used.
+
+    ``unknown_keys``: handshakes with a key that is not known. ``broken``: connections without a key, with another
+    stand's key, or with mangled or replayed messages. ``not_understood``: requests that are none. ``denied``: requests
+    of a key that may only watch.
+    """
+
+    unknown_keys: int = 0
+    broken: int = 0
+    not_understood: int = 0
+    denied: int = 0
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return self.unknown_keys + self.broken + self.not_understood + self.denied
+
+
 @dataclass(frozen=True, slots=True)
 class Status:
     """The recorder in one message, at least ten times a second. ``time_s`` is host time since the run began."""
@@ -91,6 +112,8 @@ class Status:
     """The heartbeat output; None for a stand without one."""
     plan: PlanStatus | None = None
     """The plan of the recording; None where it has none."""
+    refused: LinkCounts = field(default_factory=LinkCounts)
+    """What came to the recorder's sockets and was not used."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,6 +139,8 @@ class Endpoints:
     run_path: str = ""
     pid: int = 0
     extra: Mapping[str, Any] = field(default_factory=dict)
+    keys: ViewerKeys | None = None
+    """Where the recorder asks for keys: those of this dashboard."""
 
 
 def encode(message: Message) -> list[bytes]:
@@ -186,6 +211,7 @@ def _status(body: Mapping[str, Any]) -> Status:
         protection=protection_status_from(body["protection"]),
         beats=None if body.get("beats") is None else BeatStatus(**body["beats"]),
         plan=plan_status_from(body.get("plan")),
+        refused=LinkCounts(**{str(k): int(v) for k, v in body.get("refused", {}).items()}),
     )
 
 

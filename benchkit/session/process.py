@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -52,7 +53,11 @@ def write_live_file(endpoints: Endpoints) -> Path:
     """Announce a recorder; the file appears whole or not at all."""
     path = live_path(Path(endpoints.run_path))
     part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps(asdict(endpoints)), encoding="utf-8")
+    part.unlink(missing_ok=True)
+    # with keys of this machine in it, it is for its owner alone
+    mode = 0o644 if endpoints.keys is None else 0o600
+    with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", encoding="utf-8") as file:
+        file.write(json.dumps(asdict(endpoints)))
     part.replace(path)
     return path
 

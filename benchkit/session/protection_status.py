@@ -55,6 +55,8 @@ class ProtectionStatus:
     stops: tuple[StopStatus, ...] = ()
     missing: Mapping[str, str] = field(default_factory=dict)
     predictions: tuple[Prediction, ...] = ()
+    tightened: Mapping[str, float] = field(default_factory=dict)
+    """Limits whose set point a person has moved in this run, and the set point in force."""
 
 
 def protection_status(
@@ -88,6 +90,7 @@ def protection_status(
             for one in protection.missing_permissives
         },
         predictions=predictions,
+        tightened=protection.tightened,
     )
 
 
@@ -131,4 +134,5 @@ def protection_status_from(body: Mapping[str, Any]) -> ProtectionStatus:
             )
             for one in body.get("predictions", ())
         ),
+        tightened={str(name): float(value) for name, value in body.get("tightened", {}).items()},
     )

@@ -193,6 +193,10 @@ class Recorder:
         """Carry out what protection has answered to a request."""
         self._act(outcomes)
 
+    def limit_moved(self, name: str, set_point: float) -> None:
+        """A set point was moved: what predicts the time to it is told."""
+        self._thermal.move_limit(name, set_point)
+
     def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
         """Write a set-point command. The caller has checked that it is allowed."""
         self._send(self.lanes[source], text)
@@ -482,6 +486,7 @@ class Recorder:
             now,
             heartbeat=self._heartbeat,
             predictions=self._forecast.turn(now),
+            refused=self.desk.counts,
             beats=None if self._beats is None else self._beats.status(),
             plan=None if self.plan is None else self.plan.status(now),
         )

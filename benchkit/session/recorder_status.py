@@ -8,7 +8,7 @@ from benchkit.model.stand import Stand
 from benchkit.protect.protection import Protection
 from benchkit.session.book import Book
 from benchkit.session.lane import Lane
-from benchkit.session.messages import BeatStatus, FirstOutStatus, Status
+from benchkit.session.messages import BeatStatus, FirstOutStatus, LinkCounts, Status
 from benchkit.session.plan_status import PlanStatus
 from benchkit.session.protection_status import Prediction, protection_status
 
@@ -23,6 +23,7 @@ def status_of(
     *,
     heartbeat: int,
     predictions: Sequence[Prediction],
+    refused: LinkCounts,
     beats: BeatStatus | None,
     plan: PlanStatus | None,
 ) -> Status:
@@ -44,6 +45,7 @@ def status_of(
         else FirstOutStatus(first.limits, first.order_resolved, (first.sample_ns - start_ns) * 1e-9),
         standing=tuple(protection.standing_causes),
         heartbeat=heartbeat,
+        refused=refused,
         limit_hash=stand.limit_set.short_hash,
         protection=protection_status(protection, start_ns, now, tuple(predictions)),
         beats=beats,

@@ -14,6 +14,7 @@ from benchkit.model.interlock import State, Trigger
 from benchkit.session.alarm_requests import ALARM_REQUESTS
 from benchkit.session.bursts import take_burst
 from benchkit.session.common_edge import take_common_edge
+from benchkit.session.live_requests import LIVE_REQUESTS
 from benchkit.session.plan_requests import PLAN_REQUESTS
 from benchkit.session.plan_runner import set_point_source, set_point_text
 from benchkit.session.pre_run import take_cold_soak, take_gates_noise, take_zero_check
@@ -151,4 +152,5 @@ REQUESTS: dict[str, Callable[[Recorder, Request], Request]] = {
     "close": _close,
     **ALARM_REQUESTS,
     **PLAN_REQUESTS,
+    **LIVE_REQUESTS,
 }

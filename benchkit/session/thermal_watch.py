@@ -63,6 +63,12 @@ class ThermalWatch:
             if one.spec.source == source and len(block):
                 one.add(block)
 
+    def move_limit(self, name: str, set_point: float) -> None:
+        """The set point of a limit that a model looks at was moved."""
+        for one in self._models:
+            if one.spec.limit == name:
+                one.limit_c = set_point
+
     def predictions(self, now_ns: int) -> tuple[Prediction, ...]:
         """Time to its limit of every model that matches, in host time; NaN where it is not reached."""
         found = []

@@ -23,7 +23,9 @@ from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import stand_from_json
 from benchkit.session.client import RecorderClient, read_live_file
-from benchkit.session.messages import Message
+from benchkit.session.messages import Message, Status
+from benchkit.session.photos import keep_photo
+from benchkit.session.signing import read_record
 from gui.state.controls import UNLINKED_TEXT
 
 KEPT_MESSAGES = 6000
@@ -44,6 +46,8 @@ class Attached:
     header: RunHeader
     announced_at: Path
     at_s: float
+    may_command: bool = True
+    """False where the key of this dashboard may only watch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,11 @@ class RecorderLink(QObject):
         """Send a request; the answer comes as :attr:`answered`."""
         self._worker.requests.put((request, arguments))
 
+    @property
+    def malformed(self) -> int:
+        """Messages of the present recorder that were not understood, and not used."""
+        return self._worker.malformed
+
     def drain(self) -> list[tuple[Message, float]]:
         """Messages since the last call, oldest first, each with the host time at which it came [s]."""
         out = []
@@ -99,6 +108,7 @@ class _Worker(QThread):
         self.stopping = threading.Event()
         self.requests: SimpleQueue[tuple[str, dict[str, Any]]] = SimpleQueue()
         self.messages: deque[tuple[Message, float]] = deque(maxlen=KEPT_MESSAGES)
+        self.malformed = 0
 
     @Slot()
     def end(self) -> None:
@@ -125,20 +135,25 @@ class _Worker(QThread):
             try:
                 told = client.describe()
                 stand, header = stand_from_json(told["profile_json"]), header_from(told["header"])
+                run_path = Path(str(told["run_path"]))
             except (BenchkitError, KeyError, TypeError):
                 return False
             self.messages.clear()
-            self.attached.emit(Attached(stand, header, path, time.perf_counter()))
-            self._listen(client, identity)
+            self.malformed = 0
+            self.attached.emit(Attached(stand, header, path, time.perf_counter(), client.may_command))
+            self._listen(client, identity, run_path)
         return True
 
-    def _listen(self, client: RecorderClient, identity: tuple[int, int]) -> None:
-        """Until told to stop, or until the recorder is silent and another announces itself."""
+    def _listen(self, client: RecorderClient, identity: tuple[int, int], run_path: Path) -> None:
+        """Until told to stop, or until another run begins: at the same address, or announced in this one's silence."""
         heard_s = looked_s = time.perf_counter()
         while not self.stopping.is_set():
-            self._ask_all(client)
+            self._ask_all(client, run_path)
             message = client.receive(_LISTEN_S)
             now_s = time.perf_counter()
+            self.malformed = client.malformed
+            if isinstance(message, Status) and Path(message.run_path) != run_path:
+                return
             if message is not None:
                 self.messages.append((message, now_s))
                 heard_s = now_s
@@ -148,11 +163,11 @@ class _Worker(QThread):
                 if found is not None and found != identity:
                     return
 
-    def _ask_all(self, client: RecorderClient) -> None:
+    def _ask_all(self, client: RecorderClient, run_path: Path) -> None:
         for request, arguments in self._waiting():
             error: str | None = None
             try:
-                client.request(request, **arguments)
+                client.request(request, **_from_disk(request, arguments, run_path))
             except RefusedError as refusal:
                 error = str(refusal)
             except BenchkitError as failure:
@@ -170,6 +185,22 @@ class _Worker(QThread):
                 out.append(self.requests.get_nowait())
         except Empty:
             return out
+
+
+def _from_disk(request: str, arguments: dict[str, Any], run_path: Path) -> dict[str, Any]:
+    """Arguments of a request; where it hands in a file of this machine, the file is read here and not in the window.
+
+    Raises:
+        UsageError: the file cannot be used; the message says why.
+    """
+    if "path" not in arguments:
+        return arguments
+    rest = {k: v for k, v in arguments.items() if k != "path"}
+    path = Path(str(arguments["path"])).expanduser()
+    if request == "attach":
+        photo = keep_photo(path, run_path)
+        return {**rest, "photo": photo.path.name, "sha256": photo.sha256, "bytes": photo.size}
+    return {**rest, "record": read_record(path)[1]}
 
 
 def header_from(body: dict[str, Any]) -> RunHeader:

@@ -33,16 +33,46 @@ CONTROLS: tuple[Control, ...] = (
         "leave TRIPPED; refused while a cause stands",
         frozenset({State.TRIPPED}),
     ),
+    Control("acknowledge", "Acknowledge", "A", "say 'seen' to all alarms; it stops nothing and clears nothing"),
     Control("mark", "Mark", "M", "put a mark into the run at this moment"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One panel beside the trends: its name, its title on the button, its key."""
+
+    name: str
+    text: str
+    keys: str
+    help: str
+
+
+PANELS: tuple[Panel, ...] = (
+    Panel("help", "Keys", "F1", "keys, what is shown, cautions"),
+    Panel("alarms", "Alarms", "F2", "acknowledge, shelve, take out of service, release"),
+    Panel("limits", "Limits", "F3", "make a set point stricter, with a preview on the data"),
+    Panel("note", "Notes", "F4", "write a note into the run, attach a photo"),
+    Panel("tare", "Tare", "F5", "take the zero of channels at rest"),
+    Panel("start", "Checklist", "F6", "what is missing before the stand can be armed; checklist, proof of limits"),
+    Panel("burst", "Burst", "F7", "capture fast samples around this moment"),
+    Panel("traces", "Channels", "F8", "which channels are drawn, over which time; values at two cursors"),
+    Panel("look", "Look", "F9", "light or dark ground, size, decimal mark, your name"),
+)
+CLOSE_PANEL_KEYS = "F10"
+WATCH_ONLY_TEXT = "WATCH ONLY: the key of this dashboard commands nothing. Act on the stand itself."
 
 LINKED_TEXT = "Requests go to the recorder, which decides."
 UNLINKED_TEXT = "No recorder answers: act on the stand itself, not on the screen."
 
 VIEW_KEYS: tuple[tuple[str, str], ...] = (
-    ("F1", "this list"),
+    *((panel.keys, f"{panel.text}: {panel.help}") for panel in PANELS),
+    (CLOSE_PANEL_KEYS, "close the panel; its own key does so too"),
     ("Page Down / Page Up", "next / previous page of trends"),
     ("+ / −", "shorter / longer time on the trends"),
+    ("Space", "hold the trends, or let them follow again; held, the mouse pans and zooms"),
+    ("C", "two cursors on the trends, or none"),
+    ("Left / Right", "move cursor A (with Ctrl: cursor B; with Shift: ten times as far)"),
     ("Left / Right", "recorded run: move the cursor (with Shift: ten times as far)"),
     ("Home", "recorded run: the whole run"),
     ("Tab", "next control"),

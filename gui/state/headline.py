@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import PurePath
 
@@ -17,10 +17,14 @@ from benchkit.session.protection_status import ProtectionStatus
 from gui.state.theme import Tone
 from gui.state.wording import age, clock, clock_tenths, size, span
 
-SILENT_AFTER_S = 0.75
+SILENT_AFTER_S = 0.6
 """The recorder speaks ten times a second or more; after this long without a message it counts as silent. With the
 interval at which words are drawn, the dashboard says so within one second."""
 _DISK_LOW_S = 1800.0
+
+
+LATE_AFTER_S = 0.75
+"""What is shown is older than this by the recorder's own clock: it is said."""
 
 
 class Link(StrEnum):
@@ -29,6 +33,7 @@ class Link(StrEnum):
     LIVE = "LIVE"
     RECORDED = "RECORDED"
     STALE = "STALE"
+    LATE = "LATE"
     NO_RECORDER = "NO RECORDER"
 
 
@@ -36,6 +41,7 @@ LINK_TONES: Mapping[Link, Tone] = {
     Link.LIVE: Tone.PLAIN,
     Link.RECORDED: Tone.PLAIN,
     Link.STALE: Tone.CAUTION,
+    Link.LATE: Tone.CAUTION,
     Link.NO_RECORDER: Tone.CAUTION,
 }
 _UNSEEN = (Life.UNACKNOWLEDGED, Life.RETURNED, Life.LATCHED_UNACKNOWLEDGED)
@@ -80,7 +86,14 @@ def link_word(silence_s: float, sources: Mapping[str, SourceStatus]) -> Link:
 
 
 def live_headline(
-    status: Status | None, stand: Stand, header: RunHeader, *, silence_s: float, run_time_s: float
+    status: Status | None,
+    stand: Stand,
+    header: RunHeader,
+    *,
+    silence_s: float,
+    run_time_s: float,
+    late_s: float = 0.0,
+    malformed: int = 0,
 ) -> Headline:
     """State line of an attached dashboard, ``silence_s`` after the recorder's last message."""
     if status is None:
@@ -94,11 +107,15 @@ def live_headline(
         *(_source(name, x, silence_s, silent=silent) for name, x in status.sources.items()),
         *_alarms(status.protection, shown),
         Item("Limits", f"{status.limit_set}, rev. {status.revision}", shown),
-        Item("Limits hash", status.limit_hash or "not told", shown),
+        _limit_hash(status, shown),
         Item("Run time", clock(run_time_s) + _pace(header), shown),
     ]
     if stand.simulated or header.simulated:
         items.append(Item("Data", "SIMULATED"))
+    items += _not_used(status, malformed)
+    if not silent and late_s >= LATE_AFTER_S:
+        note = f"as it was {age(late_s)} ago"
+        return Headline(status.state.value, note, Tone.STALE, Link.LATE, f"shown {age(late_s)} late", tuple(items))
     if silent:
         note, tone = f"last known {age(silence_s)} ago", Tone.STALE
         return Headline(status.state.value, note, tone, link, f"stale {age(silence_s)}", tuple(items))
@@ -150,10 +167,32 @@ def recorded_headline(stand: Stand, header: RunHeader, shown: Shown) -> Headline
     )
 
 
+def stood_still(headline: Headline, length_s: float) -> Headline:
+    """The state line of a screen that was not drawn for ``length_s``: what happened meanwhile was not seen."""
+    note = f"this screen stood still for {age(length_s)}"
+    return replace(headline, link_note=f"{note}; {headline.link_note}" if headline.link_note else note)
+
+
 def absent_headline(target: str, waited_s: float) -> Headline:
     """State line before any recorder was found."""
     note = f"looking for one, {span(waited_s)}"
     return Headline("–", "state unknown", Tone.STALE, Link.NO_RECORDER, note, (Item("At", target),))
+
+
+def _limit_hash(status: Status, tone: Tone) -> Item:
+    moved = status.protection.tightened
+    text = status.limit_hash or "not told"
+    return Item("Limits hash", f"{text}, {len(moved)} stricter" if moved else text, tone)
+
+
+def _not_used(status: Status, malformed: int) -> Iterator[Item]:
+    """One field, when there is something: connections and messages that were refused or not understood."""
+    refused = status.refused
+    parts = [f"{refused.unknown_keys + refused.broken} without a key"] if refused.unknown_keys + refused.broken else []
+    parts += [f"{refused.denied} denied"] if refused.denied else []
+    parts += [f"{n} not understood"] if (n := refused.not_understood + malformed) else []
+    if parts:
+        yield Item("Refused at the link", ", ".join(parts))
 
 
 def _pace(header: RunHeader) -> str:

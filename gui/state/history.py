@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,8 +13,8 @@ from gui.state.ring import Envelope, Ring
 
 FloatArray = npt.NDArray[np.float64]
 _FINE_S, _FINE_ROWS = 10.0, 24_000
-_LEVELS: tuple[tuple[float, int], ...] = ((0.05, 3000), (1.0, 2200))
-"""Bucket width [s] and number of buckets of the longer memories: 150 s and 37 min."""
+_LEVELS: tuple[tuple[float, int], ...] = ((0.05, 3000), (1.0, 2200), (15.0, 2200))
+"""Bucket width [s] and number of buckets of the longer memories: 150 s, 37 min and 9 h."""
 
 
 class History:
@@ -54,6 +55,26 @@ class History:
             pixels=pixels,
             gap_s=max(self.gap_s, 3.0 * width),
         )
+
+    def at(self, name: str, time_s: float) -> tuple[float, float]:
+        """Least and greatest value of a channel at a time: of its row, or of the finest bucket that still holds it.
+
+        NaN where nothing was measured, and in a gap.
+        """
+        column = self._index[name]
+        for ring, width in ((self.fine, 0.0), *((x.ring, x.width_s) for x in self._levels)):
+            times = ring.time_s
+            if not len(times) or times[0] > time_s:
+                continue
+            if width == 0.0:
+                row = int(np.searchsorted(times, time_s, side="right")) - 1
+                value = float(ring.values[row, column]) if time_s - times[row] <= self.gap_s else math.nan
+                return value, value
+            number = math.floor(time_s / width)
+            first, last = np.searchsorted(times, (number * width, (number + 1) * width))
+            rows = ring.values[first:last, column]
+            return (float(rows[0]), float(rows[-1])) if len(rows) else (math.nan, math.nan)
+        return math.nan, math.nan
 
     def recent(self, seconds: float) -> tuple[FloatArray, FloatArray]:
         """Every row of the last ``seconds`` of stream time."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,11 +12,13 @@ import numpy.typing as npt
 from benchkit.model.limits import Limit, LimitKind, Severity
 from benchkit.model.stand import Channel, Stand
 from benchkit.units import Quantity
-from gui.state.theme import LINES, LineStyle
+from gui.state import theme
+from gui.state.decimals import said
+from gui.state.theme import LineStyle
 from gui.state.wording import number, short_label
 
 PLOTS_PER_PAGE = 6
-WINDOWS_S: tuple[float, ...] = (10.0, 30.0, 60.0, 120.0, 300.0, 900.0, 1800.0)
+WINDOWS_S: tuple[float, ...] = (10.0, 30.0, 60.0, 120.0, 300.0, 900.0, 1800.0, 3600.0, 7200.0, 14400.0, 28800.0)
 """Lengths of the live view to choose from."""
 _ORDER: tuple[Quantity, ...] = (
     Quantity.SPEED,
@@ -67,19 +69,22 @@ class TrendGroup:
     limits: tuple[Limit, ...]
 
 
-def trend_groups(stand: Stand) -> tuple[TrendGroup, ...]:
-    """All channels in plots by quantity; limited channels and their plots first, at most five lines in a plot."""
+def trend_groups(stand: Stand, hidden: Collection[str] = ()) -> tuple[TrendGroup, ...]:
+    """Channels in plots by quantity; limited channels and their plots first, at most five lines in a plot.
+
+    All channels but those ``hidden``.
+    """
     watched = [drawn for x in stand.limit_set.limits for drawn in as_drawn(x)]
     limited = {x.channel for x in watched}
     groups = []
     for quantity in sorted(Quantity, key=lambda q: _ORDER.index(q) if q in _ORDER else len(_ORDER)):
-        members = [c for c in stand.channels.values() if c.quantity is quantity]
+        members = [c for c in stand.channels.values() if c.quantity is quantity and c.name not in hidden]
         members.sort(key=lambda c: c.name not in limited)
-        for first in range(0, len(members), len(LINES)):
-            chunk = members[first : first + len(LINES)]
+        for first in range(0, len(members), len(theme.LINES)):
+            chunk = members[first : first + len(theme.LINES)]
             names = {c.name for c in chunk}
             title = _TITLES.get(quantity, quantity.value.capitalize()) + (", continued" if first else "")
-            traces = tuple(Trace(c, s) for c, s in zip(chunk, LINES, strict=False))
+            traces = tuple(Trace(c, s) for c, s in zip(chunk, theme.LINES, strict=False))
             own = tuple(x for x in watched if x.channel in names)
             groups.append(TrendGroup(title, chunk[0].unit, traces, own))
     return tuple(sorted(groups, key=lambda g: not g.limits))
@@ -126,7 +131,7 @@ def axis_ticks(foot: float, head: float) -> tuple[tuple[float, str], ...]:
     step = _nice((head - foot) / 5.0)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     first, last = math.ceil(foot / step - 1e-9), math.floor(head / step + 1e-9)
-    return tuple((k * step, f"{k * step + 0.0:.{decimals}f}".replace("-", "−")) for k in range(first, last + 1))
+    return tuple((k * step, said(f"{k * step + 0.0:.{decimals}f}")) for k in range(first, last + 1))
 
 
 def time_ticks(start_s: float, end_s: float, pixels: int) -> tuple[tuple[float, str], ...]:
@@ -141,7 +146,7 @@ def time_ticks(start_s: float, end_s: float, pixels: int) -> tuple[tuple[float, 
 def _time_text(time_s: float, step: float) -> str:
     sign, size = ("−" if time_s < 0.0 else ""), abs(time_s)
     if step < 1.0:
-        return f"{sign}{size:.1f}"
+        return said(f"{sign}{size:.1f}")
     whole = round(size)
     hours, minutes, seconds = whole // 3600, whole % 3600 // 60, whole % 60
     return f"{sign}{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{sign}{minutes}:{seconds:02d}"
@@ -187,8 +192,9 @@ def live_view(edge_s: float, window_s: float, pixels: int) -> tuple[float, float
 
 def window_step(current_s: float, steps: int) -> float:
     """The next longer (``steps`` 1) or shorter (-1) length of the live view."""
-    nearest = min(range(len(WINDOWS_S)), key=lambda i: abs(WINDOWS_S[i] - current_s))
-    return WINDOWS_S[min(max(nearest + steps, 0), len(WINDOWS_S) - 1)]
+    if steps > 0:
+        return next((x for x in WINDOWS_S if x > current_s * 1.001), max(current_s, WINDOWS_S[-1]))
+    return next((x for x in reversed(WINDOWS_S) if x < current_s * 0.999), min(current_s, WINDOWS_S[0]))
 
 
 def is_trip(limit: Limit) -> bool:

@@ -7,6 +7,7 @@ import re
 
 from benchkit.model.stand import Channel
 from benchkit.units import Quantity
+from gui.state.decimals import said
 
 _DECIMALS: dict[Quantity, int] = {
     Quantity.SPEED: 0,
@@ -32,7 +33,7 @@ def number(value: float, quantity: Quantity) -> str:
     if not math.isfinite(value):
         return NOT_MEASURED
     text = f"{value:.{_DECIMALS.get(quantity, 2)}f}"
-    return text.replace("-", "−") if float(text) != 0.0 else text.replace("-", "")
+    return said(text) if float(text) != 0.0 else said(text.replace("-", ""))
 
 
 def watts(value_w: float) -> str:
@@ -40,7 +41,7 @@ def watts(value_w: float) -> str:
     if not math.isfinite(value_w):
         return NOT_MEASURED
     text = f"{value_w:.0f} W" if abs(value_w) < 1000.0 else f"{value_w / 1000.0:.2f} kW"
-    return text.replace("-", "−")
+    return said(text)
 
 
 def span(seconds: float) -> str:
@@ -60,7 +61,7 @@ def span(seconds: float) -> str:
 
 def age(seconds: float) -> str:
     """How old something is: tenths of a second below a minute."""
-    return f"{seconds:.1f} s" if seconds < _MINUTE_S else span(seconds)
+    return said(f"{seconds:.1f} s") if seconds < _MINUTE_S else span(seconds)
 
 
 def clock(seconds: float) -> str:
@@ -75,9 +76,9 @@ def size(count: float) -> str:
     """Bytes in decimal units: ``41.2 GB``."""
     for unit in ("B", "kB", "MB", "GB"):
         if abs(count) < 1000.0:
-            return f"{count:.0f} {unit}" if unit == "B" else f"{count:.1f} {unit}"
+            return f"{count:.0f} {unit}" if unit == "B" else said(f"{count:.1f} {unit}")
         count /= 1000.0
-    return f"{count:.1f} TB"
+    return said(f"{count:.1f} TB")
 
 
 def percent(value: float, u: float) -> str:
@@ -87,7 +88,7 @@ def percent(value: float, u: float) -> str:
     if 2.0 * u > 0.10:
         return "not resolved"
     decimals = 1 if 2.0 * u >= 0.0005 else 2
-    return f"{100 * value:.{decimals}f} ± {200 * u:.{decimals}f} %"
+    return said(f"{100 * value:.{decimals}f} ± {200 * u:.{decimals}f} %")
 
 
 def short_label(channel: Channel) -> str:
@@ -102,4 +103,4 @@ def clock_tenths(seconds: float) -> str:
     if not math.isfinite(seconds):
         return NOT_MEASURED
     sign, tenths = ("−" if seconds < 0.0 else ""), round(abs(seconds) * 10.0)
-    return f"{sign}{clock(tenths // 10)}.{tenths % 10}"
+    return f"{sign}{clock(tenths // 10)}{said('.')}{tenths % 10}"

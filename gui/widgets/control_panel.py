@@ -10,12 +10,20 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QPushButton, QSizePolicy, QVB
 
 from benchkit.model.interlock import State
 from gui.state import theme
-from gui.state.controls import CONTROLS, LINKED_TEXT, UNLINKED_TEXT, Control, is_offered, not_offered_text
+from gui.state.controls import (
+    CONTROLS,
+    LINKED_TEXT,
+    UNLINKED_TEXT,
+    WATCH_ONLY_TEXT,
+    Control,
+    is_offered,
+    not_offered_text,
+)
 from gui.state.theme import Tone
 from gui.widgets.look import block
 
-_PLACES = ((0, 0), (0, 1), (1, 0), (0, 2), (1, 2))
-_SPANS = ((1, 1), (1, 1), (1, 2), (1, 1), (1, 1))
+_PLACES = ((0, 0), (0, 2), (1, 0), (0, 4), (1, 3), (1, 5))
+_SPANS = ((1, 2), (1, 2), (1, 3), (1, 2), (1, 2), (1, 1))
 
 
 class ControlPanel(QWidget):
@@ -40,7 +48,7 @@ class ControlPanel(QWidget):
             key.activated.connect(partial(self._ask, control))
             self._buttons[control.request] = button
             grid.addWidget(button, *place, *reach)
-        self._is_linked: bool | None = None
+        self._linked: tuple[bool, bool] | None = None
         self._answer = QLabel()
         self._answer.setWordWrap(True)
         self._answer.setMinimumHeight(34)
@@ -51,17 +59,18 @@ class ControlPanel(QWidget):
         layout.addLayout(grid, 1)
         layout.addWidget(self._answer)
 
-    def offer(self, state: State | None, *, is_linked: bool) -> None:
+    def offer(self, state: State | None, *, is_linked: bool, may_command: bool = True) -> None:
         """Enable what makes sense now. A trip that stands asks for its reset in blue (mandatory action)."""
         for control in CONTROLS:
-            offered = is_offered(control, state, is_linked)
+            offered = is_offered(control, state, is_linked) and may_command
             if offered != self._offered.get(control.request):
                 self._offered[control.request] = offered
                 self._buttons[control.request].setEnabled(offered)
-        if is_linked is not self._is_linked:
-            self._is_linked = is_linked
-            self.show_answer(LINKED_TEXT if is_linked else UNLINKED_TEXT, refused=False)
-        needs_reset = state is State.TRIPPED and is_linked
+        if (is_linked, may_command) != self._linked:
+            self._linked = (is_linked, may_command)
+            linked = LINKED_TEXT if may_command else WATCH_ONLY_TEXT
+            self.show_answer(linked if is_linked else UNLINKED_TEXT, refused=False)
+        needs_reset = state is State.TRIPPED and is_linked and may_command
         if needs_reset is not self._needs_reset:
             self._needs_reset = needs_reset
             style = f"QPushButton {{ {block(theme.TONES[Tone.ACTION])} font-weight: bold; }}" if needs_reset else ""
@@ -86,4 +95,5 @@ class ControlPanel(QWidget):
         if self._offered.get(control.request):
             self.asked.emit(control.request)
         else:
-            self.show_answer(not_offered_text(control), refused=True)
+            watching = self._linked == (True, False)
+            self.show_answer(WATCH_ONLY_TEXT if watching else not_offered_text(control), refused=True)

@@ -15,6 +15,7 @@ from gui.widgets.look import colour, font
 
 _HEADS = ("No.", "Run time", "Event", "First-out", "Where", "Message")
 _WIDTHS = (48, 86, 220, 212, 150, 0)
+_NARROW = (40, 80, 150, 96, 64, 0)
 _Index = QModelIndex | QPersistentModelIndex
 
 
@@ -98,6 +99,12 @@ class EventTable(QTableView):
         header.setStretchLastSection(True)
         header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
         for i, width in enumerate(_WIDTHS):
+            if width:
+                self.setColumnWidth(i, width)
+
+    def set_narrow(self, *, is_narrow: bool) -> None:
+        """Make room for the message where there is little."""
+        for i, width in enumerate(_NARROW if is_narrow else _WIDTHS):
             if width:
                 self.setColumnWidth(i, width)
 

@@ -66,13 +66,35 @@ def style_sheet() -> str:
     QWidget {{ color: {theme.INK}; background: {theme.PAPER}; font-size: 13px; }}
     QPushButton {{ {block(button)} border: 1px solid {theme.TICK}; border-radius: 2px; padding: 5px 8px; }}
     QPushButton:focus {{ border: 2px solid {theme.INK}; padding: 4px 7px; }}
-    QPushButton:hover {{ background: #DADDD6; }}
+    QPushButton:hover {{ background: {theme.HOVER}; }}
     QPushButton:disabled {{ {block(off)} border: 1px dashed {theme.RULE}; }}
     QTableView {{ {block(panel)} border: 1px solid {theme.RULE}; gridline-color: {theme.RULE};
         selection-color: {selected.text}; selection-background-color: {selected.ground}; }}
     QTableView:focus {{ border: 1px solid {theme.INK}; }}
     QHeaderView::section {{ {block(theme.TONES[Tone.SOFT])} border: none; padding: 2px 6px; }}
     QListWidget, QTextBrowser {{ {block(panel)} border: 1px solid {theme.RULE}; }}
+    QLineEdit, QPlainTextEdit, QTreeWidget {{ {block(panel)} border: 1px solid {theme.TICK}; padding: 2px 4px;
+        selection-color: {selected.text}; selection-background-color: {selected.ground}; }}
+    QLineEdit:focus, QPlainTextEdit:focus, QTreeWidget:focus, QListWidget:focus {{ border: 2px solid {theme.INK}; }}
+    QLineEdit:disabled, QPlainTextEdit:disabled {{ {block(off)} }}
+    QCheckBox::indicator, QTreeView::indicator, QListView::indicator {{ width: 15px; height: 15px;
+        border: 1px solid {theme.INK}; background: {theme.PANEL}; }}
+    QCheckBox::indicator:checked, QTreeView::indicator:checked, QListView::indicator:checked {{
+        background: {theme.INK}; border: 4px solid {theme.PANEL}; width: 9px; height: 9px; outline: none; }}
+    QCheckBox:focus {{ text-decoration: underline; }}
+    QToolTip {{ {block(panel)} border: 1px solid {theme.TICK}; }}
+    QScrollBar {{ background: {theme.PAPER}; }}
     QListWidget::item {{ padding: 6px; }}
     QListWidget::item:selected {{ {block(selected)} }}
     """
+
+
+def use_look(ground: theme.Ground) -> None:
+    """Paint the whole application on this ground: from the next time that each part of it is made."""
+    import pyqtgraph as pg
+
+    theme.use(ground)
+    application = QApplication.instance()
+    if isinstance(application, QApplication):
+        application.setStyleSheet(style_sheet())
+    pg.setConfigOptions(antialias=False, background=theme.PANEL, foreground=theme.INK_SOFT)

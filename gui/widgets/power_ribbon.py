@@ -13,8 +13,14 @@ from gui.state.wording import age, percent, watts
 from gui.widgets.look import colour, dashed_pen, font, on_panel
 
 _PIXELS = {Size.SMALL: 13, Size.MEDIUM: 17, Size.LARGE: 27}
-_FILLS = {Fill.POWER: theme.POWER_FILL, Fill.LOSS: theme.LOSS_FILL, Fill.UNKNOWN: theme.PANEL}
-_EDGES = {Fill.POWER: theme.POWER_EDGE, Fill.LOSS: theme.LOSS_EDGE, Fill.UNKNOWN: theme.TICK}
+
+
+def _fill(of: Fill) -> str:
+    return {Fill.POWER: theme.POWER_FILL, Fill.LOSS: theme.LOSS_FILL, Fill.UNKNOWN: theme.PANEL}[of]
+
+
+def _edge(of: Fill) -> str:
+    return {Fill.POWER: theme.POWER_EDGE, Fill.LOSS: theme.LOSS_EDGE, Fill.UNKNOWN: theme.TICK}[of]
 
 
 class PowerRibbon(QWidget):
@@ -89,6 +95,6 @@ class PowerRibbon(QWidget):
                 path.cubicTo(*numbers)
         path.closeSubpath()
         stale = self._tone is Tone.STALE
-        painter.setPen(dashed_pen(_EDGES[outline.fill], (4.0, 3.0) if stale or outline.fill is Fill.UNKNOWN else ()))
-        painter.setBrush(colour(theme.STALE_GROUND if stale else _FILLS[outline.fill]))
+        painter.setPen(dashed_pen(_edge(outline.fill), (4.0, 3.0) if stale or outline.fill is Fill.UNKNOWN else ()))
+        painter.setBrush(colour(theme.STALE_GROUND if stale else _fill(outline.fill)))
         painter.drawPath(path)

@@ -26,6 +26,7 @@ class BigWord(QFrame):
         self._word.setStyleSheet(f"font-size: {pixels}px; font-weight: bold; background: transparent;")
         self._note = QLabel()
         self._note.setStyleSheet("font-size: 14px; background: transparent;")
+        self._note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.setAccessibleName(name)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(14, 0, 14, 6)
@@ -41,7 +42,8 @@ class BigWord(QFrame):
             return
         self._shown = (word, note, tone)
         self._word.setText(word)
-        self._note.setText(note)
+        self._fit()
+        self._note.setToolTip(note)
         self.setAccessibleDescription(f"{word}. {note}")
         if tone is not self._tone:
             self._tone = tone
@@ -53,8 +55,17 @@ class BigWord(QFrame):
         return self._word.text()
 
     def note(self) -> str:
-        """The note shown."""
-        return self._note.text()
+        """The whole note; where it is too long for its place it is cut at the end, and the tool tip has all of it."""
+        return self._shown[1]
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self._note.ensurePolished()
+        metrics, note = self._note.fontMetrics(), self._shown[1]
+        self._note.setText(metrics.elidedText(note, Qt.TextElideMode.ElideRight, max(self.width() - 28, 40)))
 
 
 class _Field(QWidget):

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyqtgraph as pg
 from PySide6.QtCore import QRectF, Qt, Signal, Slot
-from PySide6.QtGui import QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QPainter, QPaintEvent, QPixmap, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from benchkit.model.limits import Limit, LimitKind
@@ -29,7 +30,9 @@ from gui.state.trends import (
     time_ticks,
 )
 from gui.state.wording import age, number, short_label
-from gui.widgets.look import colour, dashed_pen, font, line_pen, on_panel
+from gui.widgets.look import colour, font, line_pen, on_panel
+from gui.widgets.trend_axis import PlotFrame
+from gui.widgets.trend_canvas import Band, Rule, TrendCanvas, Upright
 
 FloatArray = npt.NDArray[np.float64]
 Points = Mapping[str, tuple[FloatArray, FloatArray]]
@@ -37,11 +40,12 @@ FLAGS = 12
 _ROW_PX = 18
 _BIG_PX = 34
 _TITLE_PX = 22
-_FLAG_PENS: dict[Tone, tuple[str, tuple[float, ...]]] = {
-    Tone.DANGER: (theme.RED, ()),
-    Tone.CAUTION: (theme.CAUTION_EDGE, (6.0, 3.0)),
-    Tone.PLAIN: (theme.TICK, (2.0, 4.0)),
+_FLAG_PENS: dict[Tone, Callable[[], tuple[str, tuple[float, ...]]]] = {
+    Tone.DANGER: lambda: (theme.RED, ()),
+    Tone.CAUTION: lambda: (theme.CAUTION_EDGE, (6.0, 3.0)),
+    Tone.PLAIN: lambda: (theme.TICK, (2.0, 4.0)),
 }
+_NONE: FloatArray = np.empty(0)
 
 
 class TraceTable(QWidget):
@@ -53,15 +57,30 @@ class TraceTable(QWidget):
         self._group = group
         self._values: Mapping[str, float] = {}
         self._stale_s: float | None = None
+        self._picture: QPixmap | None = None
         self.setAccessibleName(f"{group.title}, {group.unit}")
 
     def show_values(self, values: Mapping[str, float], stale_s: float | None) -> None:
         """Show present values; ``stale_s`` is their age where they are old."""
         self._values, self._stale_s = values, stale_s
+        self._picture = None
         self.update()
 
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        self._picture = None
+        super().resizeEvent(event)
+
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802, ARG002 - Qt's name and signature
-        painter = QPainter(self)
+        ratio = self.devicePixelRatioF()
+        if self._picture is None or self._picture.devicePixelRatio() != ratio:
+            self._picture = QPixmap(self.size() * ratio)
+            self._picture.setDevicePixelRatio(ratio)
+            painter = QPainter(self._picture)
+            self._paint(painter)
+            painter.end()
+        QPainter(self).drawPixmap(0, 0, self._picture)
+
+    def _paint(self, painter: QPainter) -> None:
         painter.fillRect(self.rect(), colour(theme.PANEL))
         painter.setFont(font(13, bold=True))
         painter.setPen(on_panel(Tone.PLAIN))
@@ -117,11 +136,12 @@ class TrendPlot(QWidget):
         super().__init__()
         self.group = group
         self._axis: tuple[float, float] | None = None
-        self._stale: bool | None = None
         self._lead: tuple[Limit, ...] = ()
         self._active: dict[str, bool] = {}
-        self.plot: Any = pg.PlotWidget(background=theme.PANEL, enableMenu=False)
-        self.item: Any = self.plot.getPlotItem()
+        self.plot: Any = pg.GraphicsView(background=theme.PANEL)
+        self.item = PlotFrame()
+        self.plot.setCentralItem(self.item)
+        self._left, self._bottom = self.item.getAxis("left"), self.item.getAxis("bottom")
         self.table = TraceTable(group)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -129,78 +149,90 @@ class TrendPlot(QWidget):
         layout.addWidget(self.plot, 1)
         layout.addWidget(self.table)
         self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.plot.setViewportUpdateMode(pg.QtWidgets.QGraphicsView.ViewportUpdateMode.FullViewportUpdate)
+        self.canvas = TrendCanvas(self.item.vb, {t.channel.name: t.style for t in group.traces})
+        self.item.addItem(self.canvas, ignoreBounds=True)
         self._prepare_axes(browsable=browsable)
-        self._bands, self._limit_lines, self._limit_texts = self._make_limits()
-        self._curves = {t.channel.name: self._make_curve(t.style) for t in group.traces}
-        self._flags = [self._make_flag() for _ in range(FLAGS)]
-        self._cursor: Any = pg.InfiniteLine(angle=90, pen=dashed_pen(theme.INK, (), 2.0))
-        self._cursor.setZValue(20)
-        self._cursor.hide()
-        self.item.addItem(self._cursor, ignoreBounds=True)
+        self._texts = self._limit_texts()
 
     def show_points(self, points: Points, start_s: float, end_s: float, *, pin_x: bool) -> None:
         """Set the data of every trace; ``pin_x`` moves the time axis as well (live)."""
-        for name, curve in self._curves.items():
-            if name in points:
-                curve.setData(*points[name], connect="finite")
-            else:
-                curve.clear()
+        canvas = self.canvas
+        canvas.points = {t.channel.name: points[t.channel.name] for t in self.group.traces if t.channel.name in points}
         if pin_x:
             self.item.vb.setXRange(start_s, end_s, padding=0)
-        self.item.getAxis("bottom").setTicks([time_ticks(start_s, end_s, self.pixels()), []])
-        low, high = data_range([points[n][1] for n in self._curves if n in points])
+        x_ticks = time_ticks(start_s, end_s, self.pixels())
+        self._bottom.show_ticks(x_ticks)
+        low, high = data_range([y for _, y in canvas.points.values()])
         wanted = axis_range(low, high, self.group)
         if wanted != self._axis:
             self._axis = wanted
             self.item.vb.setYRange(*wanted, padding=0)
-            self.item.getAxis("left").setTicks([axis_ticks(*wanted), []])
-            self._place_bands(*wanted)
+            self._left.show_ticks(axis_ticks(*wanted))
+            self._show_bands()
+        canvas.ticks = ([at for at, _ in x_ticks], [at for at, _ in self._left.places()])
+        canvas.update()
 
     def show_values(self, values: Mapping[str, float], stale_s: float | None) -> None:
         """Present values beside the plot; old values and their traces turn grey."""
         self.table.show_values(values, stale_s)
         stale = stale_s is not None
-        if stale is not self._stale:
-            self._stale = stale
-            for trace in self.group.traces:
-                self._curves[trace.channel.name].setPen(line_pen(trace.style, stale=stale))
-        for limit in self.group.limits:
-            active = is_active(limit, values.get(limit.channel, float("nan"))) and not stale
-            if active != self._active.get(limit.name):
-                self._active[limit.name] = active
-                self._bands[limit.name].setBrush(colour(_band_colour(limit, active=active)))
+        if stale is not self.canvas.is_stale:
+            self.canvas.is_stale = stale
+            self.canvas.update()
+        active = {
+            limit.name: is_active(limit, values.get(limit.channel, float("nan"))) and not stale
+            for limit in self.group.limits
+        }
+        if active != self._active:
+            self._active = active
+            self._show_bands()
 
     def show_lead(self, limits: Sequence[Limit]) -> None:
         """Draw these limits as bands with their texts, the others as thin lines."""
-        if tuple(limits) == self._lead:
-            return
-        self._lead = tuple(limits)
-        names = {limit.name for limit in limits}
-        for name, band in self._bands.items():
-            band.setVisible(name in names)
-            self._limit_texts[name].setVisible(name in names)
+        if tuple(limits) != self._lead:
+            self._lead = tuple(limits)
+            self._show_bands()
+
+    def show_limits(self, limits: Sequence[Limit]) -> None:
+        """Other set points: a person has moved some."""
+        if tuple(limits) != self.group.limits:
+            self.group = replace(self.group, limits=tuple(limits))
+            names = {limit.name for limit in self._lead}
+            self._lead = tuple(limit for limit in limits if limit.name in names)
+            self._texts = self._limit_texts()
+            self._show_bands()
+            self._axis = None  # the next points take the new limits into the axis
 
     def show_flags(self, flags: Sequence[Flag]) -> None:
         """Upright lines at events, numbered as in the list."""
-        for i, line in enumerate(self._flags):
-            if i >= len(flags):
-                line.hide()
-                continue
-            hue, dashes = _FLAG_PENS.get(flags[i].tone, _FLAG_PENS[Tone.PLAIN])
-            line.setPen(dashed_pen(hue, dashes))
-            line.setPos(flags[i].time_s)
-            line.label.setFormat(flags[i].text)
-            line.show()
+        shown = []
+        for flag in flags[:FLAGS]:
+            hue, dashes = _FLAG_PENS.get(flag.tone, _FLAG_PENS[Tone.PLAIN])()
+            shown.append(Upright(flag.time_s, hue, dashes, flag.text))
+        if shown != self.canvas.flags:
+            self.canvas.flags = shown
+            self.canvas.update()
 
     def show_cursor(self, time_s: float) -> None:
         """Put the cursor of a recorded run."""
-        self._cursor.setPos(time_s)
-        self._cursor.show()
+        self.show_cursors([(time_s, "")])
+
+    def show_cursors(self, cursors: Sequence[tuple[float, str]]) -> None:
+        """Put cursors: time and name of each; none takes them away."""
+        shown = [Upright(at, theme.INK, (), name, 2.0) for at, name in cursors]
+        if shown != self.canvas.cursors:
+            self.canvas.cursors = shown
+            self.canvas.update()
 
     def show_time_axis(self, *, visible: bool) -> None:
         """Only the lowest plots of a column carry the texts of the time axis."""
-        self.item.getAxis("bottom").setStyle(showValues=visible)
-        self.item.getAxis("bottom").setHeight(20 if visible else 5)
+        self._bottom.setStyle(showValues=visible)
+        self._bottom.setHeight(20 if visible else 5)
+
+    def let_browse(self, *, browsable: bool) -> None:
+        """Whether the mouse pans and zooms the time axis."""
+        self.item.vb.setMouseEnabled(x=browsable, y=False)
 
     def pixels(self) -> int:
         """Pixel columns of the plot."""
@@ -208,97 +240,60 @@ class TrendPlot(QWidget):
 
     def drawn(self, channel: str) -> tuple[FloatArray, FloatArray]:
         """Points of one trace as drawn."""
-        x, y = self._curves[channel].getData()
-        return np.asarray([] if x is None else x), np.asarray([] if y is None else y)
+        x, y = self.canvas.points.get(channel, (_NONE, _NONE))
+        return np.asarray(x), np.asarray(y)
 
     def _prepare_axes(self, *, browsable: bool) -> None:
-        self.item.hideButtons()
-        self.item.vb.setMouseEnabled(x=browsable, y=False)
+        self.let_browse(browsable=browsable)
         self.item.vb.disableAutoRange()
-        for name in ("left", "bottom"):
-            axis = self.item.getAxis(name)
-            axis.setPen(dashed_pen(theme.TICK))
-            axis.setTextPen(colour(theme.INK_SOFT))
-            axis.setStyle(tickFont=font(11), tickLength=-4, autoExpandTextSpace=False)
-        self.item.getAxis("left").setWidth(46)
-        self.item.showGrid(x=True, y=True, alpha=0.12)
-        if browsable:
-            self.item.vb.sigXRangeChanged.connect(self._tell_range)
-            self.plot.scene().sigMouseClicked.connect(self._tell_click)
+        self._left.setWidth(46)
+        self.item.vb.sigXRangeChanged.connect(self._tell_range)
+        self.plot.scene().sigMouseClicked.connect(self._tell_click)
 
     @Slot(object, object)
     def _tell_range(self, box: Any, limits: Sequence[float]) -> None:  # noqa: ARG002 - pyqtgraph's signature
-        self.range_changed.emit(float(limits[0]), float(limits[1]))
+        if self.item.vb.state["mouseEnabled"][0]:
+            self.range_changed.emit(float(limits[0]), float(limits[1]))
 
     @Slot(object)
     def _tell_click(self, click: Any) -> None:
         if self.item.vb.sceneBoundingRect().contains(click.scenePos()):
             self.cursor_asked.emit(float(self.item.vb.mapSceneToView(click.scenePos()).x()))
 
-    def _make_curve(self, style: theme.LineStyle) -> Any:
-        curve = pg.PlotCurveItem(pen=line_pen(style), antialias=False, connect="finite")
-        curve.setZValue(10)
-        self.item.addItem(curve, ignoreBounds=True)
-        return curve
-
-    def _make_limits(self) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
-        bands, lines, texts = {}, {}, {}
+    def _limit_texts(self) -> dict[str, str]:
         many = len({limit.channel for limit in self.group.limits}) > 1
-        styles = {t.channel.name: t for t in self.group.traces}
+        channels = {t.channel.name: t.channel for t in self.group.traces}
+        return {x.name: limit_label(x, channels[x.channel], many=many) for x in self.group.limits}
+
+    def _show_bands(self) -> None:
+        """Bands of the channel that is first to trip, with their texts; the other limits are thin lines."""
+        if self._axis is None:
+            return
+        foot, head = self._axis
+        many = len({limit.channel for limit in self.group.limits}) > 1
+        styles = {t.channel.name: t.style for t in self.group.traces}
+        lead = {limit.name for limit in self._lead}
+        bands, rules = [], []
         for limit in self.group.limits:
-            band = pg.LinearRegionItem(
-                (0, 0),
-                "horizontal",
-                colour(_band_colour(limit, active=False)),
-                pen=QPen(Qt.PenStyle.NoPen),
-                movable=False,
+            hue = styles[limit.channel].colour if many else theme.RED if is_trip(limit) else theme.CAUTION_EDGE
+            text = self._texts[limit.name] if limit.name in lead else ""
+            # trips stand at the left edge, cautions at the right, so that close ones do not lie on one another
+            rules.append(
+                Rule(
+                    limit.set_point,
+                    hue,
+                    (1.0, 5.0) if many else (10.0, 4.0),
+                    text,
+                    Tone.DANGER if is_trip(limit) else Tone.CAUTION,
+                    is_trip(limit),
+                    limit.kind is LimitKind.BELOW,
+                )
             )
-            band.setZValue(-10)
-            band.hide()
-            trace = styles[limit.channel]
-            hue = trace.style.colour if many else (theme.RED if is_trip(limit) else theme.CAUTION_EDGE)
-            line = pg.InfiniteLine(limit.set_point, angle=0, pen=dashed_pen(hue, (1.0, 5.0) if many else (10.0, 4.0)))
-            text = pg.TextItem(
-                limit_label(limit, trace.channel, many=many),
-                color=on_panel(Tone.DANGER if is_trip(limit) else Tone.CAUTION),
-                fill=colour(theme.VEIL),
-                anchor=(0 if is_trip(limit) else 1, 1 if limit.kind is LimitKind.BELOW else 0),
-            )
-            text.setFont(font(11))
-            text.setZValue(6)  # below the traces: a text never hides one
-            text.hide()
-            for item in (band, line, text):
-                self.item.addItem(item, ignoreBounds=True)
-            bands[limit.name], lines[limit.name], texts[limit.name] = band, line, text
-        return bands, lines, texts
-
-    def _place_bands(self, foot: float, head: float) -> None:
-        for limit in self.group.limits:
-            self._bands[limit.name].setRegion(band_edges(limit, foot, head, self.group.limits))
-        self._place_texts()
-
-    def _place_texts(self) -> None:
-        # trips stand at the left edge, cautions at the right, so that close ones do not lie on one another
-        left, right = self.item.vb.viewRange()[0]
-        places = {True: left, False: right}
-        for limit in self.group.limits:
-            self._limit_texts[limit.name].setPos(places[is_trip(limit)], limit.set_point)
-
-    def follow_texts(self) -> None:
-        """Keep the limits' texts at the left edge after the time axis moved."""
-        self._place_texts()
-
-    def _make_flag(self) -> Any:
-        line = pg.InfiniteLine(
-            angle=90,
-            label="",
-            labelOpts={"position": 0.08, "color": theme.INK_SOFT, "fill": theme.PANEL, "movable": False},
-        )
-        line.label.setFont(font(10))
-        line.setZValue(5)
-        line.hide()
-        self.item.addItem(line, ignoreBounds=True)
-        return line
+            if limit.name in lead:
+                low, high = band_edges(limit, foot, head, self.group.limits)
+                bands.append(Band(low, high, _band_colour(limit, active=self._active.get(limit.name, False))))
+        self.canvas.bands, self.canvas.rules = bands, rules
+        self.canvas.update()
 
 
 def _band_colour(limit: Limit, *, active: bool) -> str:

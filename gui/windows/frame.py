@@ -20,6 +20,7 @@ from gui.widgets.state_line import StateLine
 from gui.widgets.trend_pages import TrendPages
 
 LEFT_PX = 352
+_BAR_PX = 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +58,12 @@ class Frame(QWidget):
         grid.addWidget(self.margins, 0, 0)
         grid.addWidget(self.trends, 0, 1)
         grid.addWidget(corner, 1, 0)
-        grid.addWidget(self.events, 1, 1)
+        self._bottom = QVBoxLayout()
+        self._bottom.setSpacing(4)
+        self._bottom.addWidget(self.events)
+        grid.addLayout(self._bottom, 1, 1)
         grid.setColumnStretch(1, 1)
+        self._grid = grid
         grid.setRowStretch(0, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 8, 8, 6)
@@ -67,9 +72,26 @@ class Frame(QWidget):
         layout.addWidget(self.ribbon)
         layout.addLayout(grid, 1)
         layout.addWidget(self.cautions)
+        self._column = layout
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._order: Sequence[str] = ()
+        self._bar_px = 0
         self._set_heights(_ROOMY)
+
+    def add_bar(self, bar: QWidget) -> None:
+        """A line of buttons over the events."""
+        bar.setFixedHeight(_BAR_PX)
+        self._bar_px = _BAR_PX + 4
+        self._bottom.insertWidget(0, bar)
+        self._set_heights(_ROOMY)
+
+    def add_top(self, bar: QWidget) -> None:
+        """A line under the state line, for a question."""
+        self._column.insertWidget(1, bar)
+
+    def add_drawer(self, drawer: QWidget) -> None:
+        """A place for panels right of trends and events."""
+        self._grid.addWidget(drawer, 0, 2, 2, 1)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         super().resizeEvent(event)
@@ -79,7 +101,7 @@ class Frame(QWidget):
         self.state_line.setFixedHeight(heights.state_line)
         self.ribbon.setFixedHeight(heights.ribbon)
         self._corner.setFixedHeight(heights.bottom)
-        self.events.setFixedHeight(heights.bottom)
+        self.events.setFixedHeight(heights.bottom - self._bar_px)
 
     def show_moment(self, moment: Moment, where: str, *, resort: bool) -> None:
         """Show values, margins and powers; bars change places only where ``resort`` says so."""

@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QDialog, QTextBrowser, QVBoxLayout, QWidget
 
 from benchkit.model.cautions import CAUTIONS
 from gui.state.controls import CONTROLS, VIEW_KEYS
+from gui.state.explanations import explanations_html
 
 
 def help_html() -> str:
@@ -20,6 +21,11 @@ def help_html() -> str:
     )
     cautions = "".join(f"<p><b>{escape(c.heading)}.</b> {escape(c.text)}</p>" for c in CAUTIONS)
     return f"<h3>Keys</h3><table cellspacing='3'>{table}</table><h3>Cautions</h3>{cautions}"
+
+
+def live_help_html() -> str:
+    """Keys, what the live screen shows, cautions."""
+    return f"{help_html()}{explanations_html()}"
 
 
 def show_help(parent: QWidget) -> QDialog:

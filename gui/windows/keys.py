@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from PySide6.QtGui import QKeySequence, QShortcut
@@ -22,6 +22,10 @@ def bind_keys(window: QMainWindow, trends: TrendPages, **more: Callable[[], obje
         "-": trends.zoom_out,
         "Ctrl+W": window.close,
     }
-    bound |= {keys.replace("_", "+"): action for keys, action in more.items()}
+    bind(window, bound | {keys.replace("_", "+"): action for keys, action in more.items()})
+
+
+def bind(window: QMainWindow, bound: Mapping[str, Callable[[], object]]) -> None:
+    """Bind keys to what they do, for as long as the window lives."""
     for keys, action in bound.items():
         QShortcut(QKeySequence(keys), window).activated.connect(action)

@@ -11,6 +11,7 @@ import math
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from functools import partial
@@ -152,6 +153,7 @@ class Publisher:
     drift: dict[str, float] = field(default_factory=dict)
     requests: list[dict[str, Any]] = field(default_factory=list)
     rate_hz: float = RATE_HZ
+    grant: str = "control"
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
 
     def __post_init__(self) -> None:
@@ -230,6 +232,7 @@ class Publisher:
         answer: dict[str, Any] = {"ok": True}
         if request["do"] == "describe":
             answer |= {"header": asdict(self.header), "profile_json": self.header.profile_json}
+            answer |= {"run_path": self.endpoints.run_path, "grant": self.grant}
         else:
             self.requests.append(request)
             if self.refusal:
@@ -260,8 +263,9 @@ def find_left_running() -> Callable[[Any], list[str]]:
 
 @pytest.fixture(autouse=True)
 def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Fail a test that leaves a thread or an active timer behind, and name it."""
+    """Fail a test that leaves a thread, an active timer or a window with its widgets behind, and name it."""
     before = set(threading.enumerate())
+    known = count_widgets()
     yield
     if "qapp" not in request.fixturenames:
         return
@@ -272,7 +276,17 @@ def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
     gc.collect()
     left = [f"thread {t.name}" for t in threading.enumerate() if t not in before and t.is_alive()]
     left += left_running(request.getfixturevalue("qapp"))
+    left += [f"{n} widgets {kind}" for kind, n in (count_widgets() - known).items()]
     assert not left, f"left running: {', '.join(left)}"
+
+
+def count_widgets() -> Counter[str]:
+    """Widgets that exist, by kind."""
+    from PySide6.QtWidgets import QApplication
+
+    return (
+        Counter(type(widget).__name__ for widget in QApplication.allWidgets()) if QApplication.instance() else Counter()
+    )
 
 
 def left_running(application: Any) -> list[str]:

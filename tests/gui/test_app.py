@@ -1,5 +1,6 @@
 """The command line of the dashboard, and the repaint soak."""
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -30,6 +31,30 @@ def test_a_thousand_repaints() -> None:
     repaint(1000)
 
 
+def memory_through(seconds: float) -> tuple[float, float]:
+    """Resident memory near the beginning and at the end, in MB."""
+    script = REPAINTS.with_name("soaking.py")
+    done = subprocess.run(
+        [sys.executable, str(script), str(seconds)], capture_output=True, text=True, timeout=1800, check=False,
+        env={**offscreen(), "PYTHONPATH": str(REPAINTS.parents[2])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    told = json.loads(done.stdout)
+    return told["start_mb"], told["end_mb"]
+
+
+def test_memory_through_five_minutes_of_stream() -> None:
+    start_mb, end_mb = memory_through(300.0)
+    assert end_mb <= 1.05 * start_mb
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_memory_through_two_hours_of_stream() -> None:
+    start_mb, end_mb = memory_through(7200.0)
+    assert end_mb <= 1.05 * start_mb
+
+
 def test_one_thing_at_a_time(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run.h5", "--runs", "."]) == 2
     assert "give one of" in capsys.readouterr().err
@@ -52,7 +77,7 @@ def test_help_says_what_the_dashboard_is_not(capsys: pytest.CaptureFixture[str])
 
 
 def test_without_qt_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    def missing() -> Any:
+    def missing(settings: Any) -> Any:
         raise ImportError("libEGL.so.1: cannot open shared object file")
 
     monkeypatch.setattr("gui.app.make_application", missing)

@@ -216,6 +216,7 @@ def test_picker_opens_what_is_chosen_and_says_what_cannot_be(qtbot: Any, dashboa
     opened = [w for w in dashboard.windows() if w.windowTitle().startswith("minute")]
     assert len(opened) == 1
     opened[0].close()
+    opened[0].deleteLater()
     bad.unlink()
     picker.look()
     assert picker.list.count() == 1

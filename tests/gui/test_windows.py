@@ -80,7 +80,7 @@ def test_buttons_send_requests(qtbot: Any, attach: Any, start_publisher: Any, re
 
 def test_keys_send_requests_and_help_lists_them(qtbot: Any, attach: Any, start_publisher: Any) -> None:
     from PySide6.QtCore import Qt
-    from PySide6.QtWidgets import QDialog, QTextBrowser
+    from PySide6.QtWidgets import QTextBrowser
 
     publisher = start_publisher(state=State.RUNNING)
     window = attach(publisher.live_file)
@@ -90,12 +90,12 @@ def test_keys_send_requests_and_help_lists_them(qtbot: Any, attach: Any, start_p
     qtbot.keyClick(window, Qt.Key.Key_Escape)
     qtbot.waitUntil(lambda: [r["do"] for r in publisher.requests] == ["stop"], timeout=WAIT_MS)
     qtbot.keyClick(window, Qt.Key.Key_F1)
-    dialog = window.findChild(QDialog)
-    text = dialog.findChild(QTextBrowser).toPlainText()
+    text = window.drawer.pages["help"].findChild(QTextBrowser).toPlainText()
     assert "Esc" in text
     assert "Ctrl+Shift+S" in text
     assert "not a safety function" in text
-    dialog.close()
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    assert window.drawer.isHidden()
 
 
 def test_every_button_is_reached_with_the_tab_key(qtbot: Any, attach: Any, start_publisher: Any) -> None:
@@ -245,6 +245,7 @@ def test_a_window_that_is_left_open_is_named(
         assert any("active timer of LiveWindow" in text for text in left)
     finally:
         window.close()
+        window.deleteLater()
     assert find_left_running(qapp) == []
 
 

@@ -93,7 +93,7 @@ def test_short_labels_leave_the_quantity_out(stand: Stand) -> None:
 
 def test_link_words() -> None:
     lost = replace(GOOD, lost=True)
-    assert link_word(0.74, {"rack": GOOD}) is Link.LIVE
+    assert link_word(SILENT_AFTER_S - 0.01, {"rack": GOOD}) is Link.LIVE
     assert link_word(0.2, {"rack": GOOD, "cam": lost}) is Link.STALE
     assert link_word(SILENT_AFTER_S, {"rack": GOOD}) is Link.NO_RECORDER
     assert link_word(math.nan, {}) is Link.NO_RECORDER

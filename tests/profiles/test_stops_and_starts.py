@@ -96,8 +96,9 @@ def test_start_conditions_and_alarm_rules_in_bench_units(tmp_path: Path) -> None
         True,
         (HardwareInput("coolant_runs", "coolant_flow", True, pytest.approx(6.0)),),
     )
-    # the example allows 30 min
-    assert stand.alarm_rules == AlarmRules(1800.0, {"dc_link_low_voltage": (State.STANDBY,)})
+    # the example allows 30 min, and names five limits
+    moved = ("winding_hot", "winding_warm", "coolant_hot", "vibration_high", "thrust_high")
+    assert stand.alarm_rules == AlarmRules(1800.0, {"dc_link_low_voltage": (State.STANDBY,)}, moved)
 
 
 @pytest.mark.parametrize(
