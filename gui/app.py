@@ -103,7 +103,7 @@ def open_recorded(path: Path) -> RecordedWindow:
     return window
 
 
-def open_runs(folder: Path) -> RunListWindow:
+def open_picker(folder: Path) -> RunListWindow:
     """A window with the runs of a folder; what is chosen opens in a window of its own."""
     from gui.windows.run_list import RunListWindow
 
@@ -217,7 +217,7 @@ def _first_window(arguments: argparse.Namespace) -> QMainWindow:
         return open_live(arguments.attach)
     if arguments.edit is not None:
         return open_stand(arguments.edit)
-    return open_runs(arguments.runs or Path())
+    return open_picker(arguments.runs or Path())
 
 
 def _itself(path: Path) -> Path:

@@ -1,4 +1,4 @@
-"""The averages of a stretch that a person chose, as the averages of a steady stretch are made; and whether it was steady.
+"""The averages of a stretch that a person chose, made as those of a steady stretch; and whether it was steady.
 
 Source: as :mod:`~benchkit.analysis.steady`.
 """
@@ -22,9 +22,9 @@ HAS_GAPS = "The stretch has a gap in it: whether it was steady is not said."
 def stretch_point(stand: Stand, stream: StreamRows, row_start: int, row_stop: int) -> OperatingPoint:
     """Operating point of rows ``row_start`` to ``row_stop``: the mean of every channel with its uncertainty.
 
-    The means are those of :func:`~benchkit.analysis.steady.operating_points`: type A of readings that remember, and type
-    B of the calibration. The rows are taken as they are: nothing is cut to whole electrical periods, and what is not
-    steady is averaged all the same, but labelled. The type A part holds for a stretch that does not drift.
+    The means are made as in :func:`~benchkit.analysis.steady.operating_points`: type A of readings that remember, and
+    type B of the calibration. The rows are taken as they are: nothing is cut to whole electrical periods, and what is
+    not steady is averaged all the same, but labelled. The type A part holds for a stretch that does not drift.
 
     ``electrical`` and ``thermal`` are None where the stream lacks a channel that must hold still, or has a gap in the
     stretch. Memory is bounded for a stream that stays in its file.

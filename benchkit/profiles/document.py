@@ -8,6 +8,7 @@ import json
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -80,14 +81,15 @@ _MADE = ("limit_record",)
 """Keys of a resolved profile that nobody writes."""
 
 
+@lru_cache(maxsize=4)
 def mapping(text: str) -> dict[str, Any]:
-    """What the text of a profile says, without its base."""
+    """What the text of a profile says, without its base. A form asks it many times of one text: do not change it."""
     return tomllib.loads(text)
 
 
 def leaves(text: str, whole: Mapping[str, Any], under: Key) -> tuple[Leaf, ...]:
     """Values under a key, in the order of the file; behind them those that only ``whole`` (:func:`resolved`) has."""
-    own = _at(tomllib.loads(text), under)
+    own = _at(mapping(text), under)
     whole = {key: value for key, value in whole.items() if key not in _MADE}
     found = [Leaf((*under, *rest), value, True) for rest, value in _flat(own)]
     known = {leaf.key for leaf in found}
@@ -101,7 +103,7 @@ def leaves(text: str, whole: Mapping[str, Any], under: Key) -> tuple[Leaf, ...]:
 
 def names(text: str, whole: Mapping[str, Any], section: str) -> tuple[str, ...]:
     """Tables of a section such as ``channels``: those of this file in their order, then those of the base."""
-    own, all_of = _at(tomllib.loads(text), (section,)), _at(whole, (section,))
+    own, all_of = _at(mapping(text), (section,)), _at(whole, (section,))
     found = [name for holder in (own, all_of) for name, value in holder.items() if isinstance(value, dict)]
     return tuple(dict.fromkeys(found))
 
@@ -132,7 +134,7 @@ def with_value(text: str, key: Key, value: Value, whole: Mapping[str, Any]) -> s
     Raises:
         UsageError: the file is written in a form in which this cannot be done without touching more.
     """
-    return put(text, *_place(tomllib.loads(text), key, value, whole))
+    return put(text, *_place(mapping(text), key, value, whole))
 
 
 def with_copy(text: str, section: str, name: str, new: str, whole: Mapping[str, Any]) -> str:
@@ -141,7 +143,7 @@ def with_copy(text: str, section: str, name: str, new: str, whole: Mapping[str, 
     Raises:
         UsageError: no such table, or the new name is there already.
     """
-    source = _at(tomllib.loads(text), (section, name)) or _at(whole, (section, name))
+    source = _at(mapping(text), (section, name)) or _at(whole, (section, name))
     if not source:
         raise UsageError("no such table", where=f"{section}.{name}", remedy="Choose one of the list.")
     if not new or new in names(text, whole, section):
@@ -157,9 +159,11 @@ def without(text: str, key: Key) -> str:
     Raises:
         UsageError: it is not in this file.
     """
-    if not _has(tomllib.loads(text), key):
+    if not _has(mapping(text), key):
         raise UsageError(
-            "is not in this file", where=".".join(map(str, key)), remedy="A base or a file of limits has it: change that."
+            "is not in this file",
+            where=".".join(map(str, key)),
+            remedy="A base or a file of limits has it: change that.",
         )
     return remove(text, key)
 

@@ -124,6 +124,8 @@ def _beside(edit: Edit) -> Iterator[Path]:
 
 def _with_tables(text: str, channel: str, tables: Mapping[str, Mapping[str, Any]]) -> str:
     for key, values in tables.items():
-        numbers = {name: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for name, v in values.items()}
+        numbers = {
+            name: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for name, v in values.items()
+        }
         text = put(text, ("channels", channel, key), numbers, may_drop_inner=True)
     return text

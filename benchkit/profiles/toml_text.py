@@ -21,9 +21,7 @@ from benchkit.errors import UsageError
 Key = tuple[str | int, ...]
 """Way to a value: names of tables and keys, numbers of the entries of lists."""
 
-_STRING = (
-    r'"""(?:\\.|[^\\])*?"""(?!")|\'\'\'.*?\'\'\'(?!\')|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\''  # the long ones first
-)
+_STRING = r'"""(?:\\.|[^\\])*?"""(?!")|\'\'\'.*?\'\'\'(?!\')|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\''  # the long ones first
 _STRING_OR_COMMENT = re.compile(rf"{_STRING}|#[^\r\n]*", re.DOTALL)
 _IS_STRING = re.compile(_STRING, re.DOTALL)
 _BARE = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:[^\s,\]}#]+|[^\s,\]}#]+")
@@ -83,7 +81,7 @@ def remove(text: str, key: Key) -> str:
     wanted = copy.deepcopy(before)
     found = places(text)
     try:
-        holder = wanted
+        holder: Any = wanted
         for part in key[:-1]:
             holder = holder[part]
         del holder[key[-1]]
@@ -103,7 +101,7 @@ def remove(text: str, key: Key) -> str:
     return after
 
 
-def literal(value: Any) -> str:
+def literal(value: Any) -> str:  # noqa: PLR0911 - one return a kind of value
     """A value as TOML on one line.
 
     >>> literal({"value": 1.5, "unit": "°C"})
@@ -232,7 +230,7 @@ def _set(mapping: Any, key: Key, value: Any) -> None:
     for part in key[:-1]:
         mapping = mapping[part] if isinstance(part, int) else mapping.setdefault(part, {})
     if isinstance(mapping, dict | list):
-        mapping[key[-1]] = value  # type: ignore[index, call-overload]
+        mapping[key[-1]] = value  # type: ignore[index]
     else:
         raise TypeError("no table")
 

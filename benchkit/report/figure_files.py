@@ -83,24 +83,24 @@ def _text(cell: object) -> object:
     return cell
 
 
-def figure_rows(spec: Figure) -> Iterable[Row]:  # noqa: PLR0911, PLR0912 - one branch a kind of figure
+def figure_rows(spec: Figure) -> Iterable[Row]:  # noqa: PLR0912 - one branch a kind of figure
     """The numbers of a figure, heading first. Units stand in the heading; ``u`` is a standard uncertainty (k = 1)."""
     match spec:
         case MapFigure():
-            yield ("what", *map(_head, (spec.speed, spec.torque, spec.efficiency)), "u")
+            yield ("what", _head(spec.speed), _head(spec.torque), _head(spec.efficiency), "u")
             yield from _nodes(spec.speed, spec.torque, spec.efficiency)
-            points = zip(spec.point_speed.values, spec.point_torque.values, *_with_u(spec.point_efficiency), strict=True)
-            yield from (("point", *row) for row in points)
+            at = spec.point_speed.values, spec.point_torque.values
+            yield from (("point", *row) for row in zip(*at, *_with_u(spec.point_efficiency), strict=True))
         case GridFigure():
-            yield ("what", *map(_head, (spec.x, spec.y, spec.values)), "u")
+            yield ("what", _head(spec.x), _head(spec.y), _head(spec.values), "u")
             yield from _nodes(spec.x, spec.y, spec.values)
         case CloudFigure():
             yield ("panel", "of", "x", "u(x)", "y", "u(y)")
-            for panel in spec.panels:
-                yield (panel.title, "", panel.x_label, "", panel.y_label, "")
-                for cloud in panel.clouds:
+            for pair in spec.panels:
+                yield (pair.title, "", pair.x_label, "", pair.y_label, "")
+                for cloud in pair.clouds:
                     rows = zip(*_with_u(cloud.x), *_with_u(cloud.y), strict=True)
-                    yield from ((panel.title, cloud.label, *row) for row in rows)
+                    yield from ((pair.title, cloud.label, *row) for row in rows)
         case TraceFigure():
             yield ("panel", "trace", "time / s", "value", "unit")
             for panel in spec.panels:
@@ -112,11 +112,13 @@ def figure_rows(spec: Figure) -> Iterable[Row]:  # noqa: PLR0911, PLR0912 - one 
             parts = (part.values for part in spec.parts)
             yield from zip(spec.labels, *parts, *_with_u(spec.total), strict=True)
         case DifferenceFigure():
-            yield ("what", "speed / rpm", "speed to / rpm", "torque / N·m", "torque to / N·m", spec.quantity, "u", "word")
+            bounds = ("speed / rpm", "speed to / rpm", "torque / N·m", "torque to / N·m")
+            yield ("what", *bounds, spec.quantity, "u", "word")
             for cell in spec.regions:
-                bounds = (cell.speed_low, cell.speed_high, cell.torque_low, cell.torque_high)
-                yield (cell.label, *(b.value for b in bounds), *_number(cell.difference), cell.word)
-            points = zip(spec.point_speed.values, spec.point_torque.values, *_with_u(spec.point_difference), strict=True)
+                ends = (cell.speed_low, cell.speed_high, cell.torque_low, cell.torque_high)
+                yield (cell.label, *(end.value for end in ends), *_number(cell.difference), cell.word)
+            at = spec.point_speed.values, spec.point_torque.values
+            points = zip(*at, *_with_u(spec.point_difference), strict=True)
             yield from (("point", speed, "", torque, "", value, u, "") for speed, torque, value, u in points)
         case StageFigure():
             yield ("stage", "time", "unit")

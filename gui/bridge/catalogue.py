@@ -52,7 +52,7 @@ class CatalogueWatch(QThread):
                         self.found.emit(*now)
                     self._look.wait(_LOOK_AGAIN_S)
                     self._look.clear()
-        except _Stopped:
+        except _StoppedError:
             return
         except BenchkitError as error:
             self.told.emit(str(error))
@@ -61,13 +61,13 @@ class CatalogueWatch(QThread):
         if total > 1 and (done % 50 == 0 or done == total):
             self.told.emit("" if done == total else f"Reading {done} of {total} runs …")
         if self._stopping.is_set():
-            raise _Stopped
+            raise _StoppedError
 
     def _announced(self) -> dict[str, Path]:
         return {found.name: found.path for found in find_runs(self._folder) if found.is_live}
 
 
-class _Stopped(BenchkitError):
+class _StoppedError(BenchkitError):
     """The window was closed in the middle of a look."""
 
     def __init__(self) -> None:

@@ -1,7 +1,7 @@
 """Long work in a process of its own, so that no window waits for it: one job, one process, ended with its window.
 
-A job is a function of :mod:`gui.bridge.jobs`, by name. The process gets it and its arguments, and says in frames what it
-does, what it has so far, and what came of it.
+A job is a function of :mod:`gui.bridge.jobs`, by name. The process gets it and its arguments, and says in frames what
+it does, what it has so far, and what came of it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from PySide6.QtCore import QObject, QProcess, QProcessEnvironment, Signal, Slot
 
 from gui.bridge.frames import DONE, FAILED, PART, TOLD, Unframer
 
-LOST_TEXT = "The work ended without an answer. Try again; if it happens again, run the same with benchkit on a terminal."
+LOST_TEXT = "The work ended without an answer. If it does so again, do the same with benchkit on a terminal."
 _START_MS, _END_MS = 10_000, 5_000
 
 
@@ -79,7 +79,7 @@ class Job(QObject):
     def _read(self) -> None:
         if self._process is None:
             return
-        for kind, what in self._frames.feed(self._process.readAllStandardOutput().data()):
+        for kind, what in self._frames.feed(bytes(self._process.readAllStandardOutput().data())):
             self._take(kind, what)
 
     def _take(self, kind: str, what: Any) -> None:

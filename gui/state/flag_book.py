@@ -1,7 +1,7 @@
 """How many open flags each run of a folder has, as far as somebody has let them be looked for.
 
-Finding them takes the whole analysis of a run, so what was found is kept in a small file of the folder, a line a run, by
-the content hash and the version of benchkit that looked. It is a memory, not a record: it may be deleted at any time.
+Finding them takes the whole analysis of a run, so what was found is kept in a small file of the folder, a line a run,
+by the content hash and the version of benchkit that looked. It is a memory, no record: it may be deleted at any time.
 """
 
 from __future__ import annotations

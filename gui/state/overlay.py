@@ -13,12 +13,13 @@ import numpy.typing as npt
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State
 from benchkit.model.stand import Channel
+from gui.state import theme
 from gui.state.recorded import RecordedModel, load_recorded
-from gui.state.theme import LINES, LineStyle
+from gui.state.theme import LineStyle
 from gui.state.wording import clock_tenths
 
 FloatArray = npt.NDArray[np.float64]
-MOST_RUNS = len(LINES)
+MOST_RUNS = 5
 """So many runs can be told apart by colour and dashes."""
 MOST_PLOTS = 6
 BY_START, BY_RUNNING, BY_TRIP, BY_STOP = "start of the run", "first RUNNING", "first trip", "first stop commanded"
@@ -70,7 +71,7 @@ class Overlay:
                 style,
                 _place(model, self.by),
             )
-            for model, style in zip(self.models, LINES, strict=False)
+            for model, style in zip(self.models, theme.LINES, strict=False)
         )
 
     def channels(self) -> tuple[Channel, ...]:
@@ -93,7 +94,7 @@ class Overlay:
     def view(
         self, channel: str, start_s: float, end_s: float, pixels: int
     ) -> Mapping[int, tuple[FloatArray, FloatArray]]:
-        """Points to draw by number of the run: x with zero at the event, y. Runs without event or channel are absent."""
+        """Points to draw by number of the run, x with zero at the event: none of runs without event or channel."""
         out = {}
         for i, (model, run) in enumerate(zip(self.models, self.runs(), strict=True)):
             if math.isnan(run.zero_s):

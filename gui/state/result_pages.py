@@ -14,7 +14,6 @@ from benchkit.report.figure_files import figure_png
 from benchkit.report.flags import open_flags
 from benchkit.report.methods import Method
 from benchkit.report.model import (
-    Block,
     DifferenceFigure,
     Figure,
     GridFigure,
@@ -43,6 +42,7 @@ _METHODS: Mapping[str, tuple[Method, ...]] = {
     "thermal": methods.HEATING + methods.NETWORKS,
     "bursts": methods.BURSTS,
 }
+Told = Table | Paragraph | Listing
 _LEFT_OUT = ("cautions", "events", "methods", "limits", "alarms")
 """Sections of the report that are no result: cautions stand in the window, events and limits in the recorded view."""
 _NUMBERLESS = ("summary", QUALITY, "content", "run-header", "trips", "calibrations", "runs")
@@ -87,7 +87,7 @@ class Page:
     id: str
     title: str
     figures: tuple[Drawn, ...]
-    blocks: tuple[Block, ...]
+    blocks: tuple[Told, ...]
     methods: tuple[Method, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
     """How it was judged, where that is no equation."""
@@ -121,9 +121,7 @@ def compared(model: ReportModel, paths: Sequence[Path]) -> Results:
         line for section in model.sections if section.id == "methods" for b in section.blocks
         if isinstance(b, Listing) for line in b.lines
     )  # fmt: skip
-    pages = tuple(
-        _page(section, model, words) for section in model.sections if section.id not in _LEFT_OUT
-    )
+    pages = tuple(_page(section, model, words) for section in model.sections if section.id not in _LEFT_OUT)
     return Results(model.title, model.subtitle, model.simulated, pages, tuple(paths), is_comparison=True)
 
 
@@ -141,7 +139,7 @@ def help_lines(page: Page) -> Iterator[tuple[str, str, str]]:
 
 
 def _page(section: Section, model: ReportModel, words: tuple[tuple[str, str], ...] = ()) -> Page:
-    figures = tuple(_drawn(block, model) for block in section.blocks if not isinstance(block, Table | Paragraph | Listing))
+    figures = tuple(_drawn(b, model) for b in section.blocks if not isinstance(b, Table | Paragraph | Listing))
     blocks = tuple(block for block in section.blocks if isinstance(block, Table | Paragraph | Listing))
     own = _METHODS.get(section.id, ())
     told = own if section.id in _NUMBERLESS else (*own, *methods.UNCERTAINTY)

@@ -96,9 +96,7 @@ class RunRow:
         return NOT_LOOKED if self.can_be_analysed else ""
 
 
-def rows_of(
-    entries: Sequence[Entry], live: Mapping[str, Path], flags: Mapping[str, FlagCount]
-) -> tuple[RunRow, ...]:
+def rows_of(entries: Sequence[Entry], live: Mapping[str, Path], flags: Mapping[str, FlagCount]) -> tuple[RunRow, ...]:
     """Runs being recorded first, then the newest. ``live`` holds announcements by the name of their run file."""
     rows = [RunRow(e, flags.get(e.content_sha256), live.get(e.path.removesuffix(".h5"))) for e in entries]
     named = {row.entry.path.removesuffix(".h5") for row in rows}
@@ -154,15 +152,19 @@ def sides(rows: Sequence[RunRow]) -> tuple[tuple[RunRow, ...], tuple[RunRow, ...
 def _fulfils(row: RunRow, wish: Wish) -> bool:
     e = row.entry
     text = " ".join((*row.cells, e.path, e.operator, e.stand)).casefold()
-    if not all(word in text for word in wish.words.casefold().split()):
-        return False
-    if not (_like((e.inverter, e.motor), wish.article) and _like((e.firmware,), wish.firmware)):
-        return False
-    if not _like((e.propeller,), wish.propeller):
-        return False
-    if (wish.first_day and e.day < wish.first_day) or (wish.last_day and (e.day > wish.last_day or not e.day)):
-        return False
-    match wish.flags:
+    return (
+        all(word in text for word in wish.words.casefold().split())
+        and _like((e.inverter, e.motor), wish.article)
+        and _like((e.firmware,), wish.firmware)
+        and _like((e.propeller,), wish.propeller)
+        and (not wish.first_day or e.day >= wish.first_day)
+        and (not wish.last_day or (e.day <= wish.last_day and bool(e.day)))
+        and _has_flags(row, wish.flags)
+    )
+
+
+def _has_flags(row: RunRow, wish: FlagWish) -> bool:
+    match wish:
         case FlagWish.LOUD:
             return row.flags is not None and row.flags.is_loud
         case FlagWish.NONE:

@@ -189,7 +189,9 @@ def _is_own(stand: StandText, key: Key) -> bool:
     return isinstance(section, Mapping) and key[1] in section
 
 
-def _choices(stand: StandText, key: Key, values: Mapping[Key, Any]) -> tuple[str, ...]:
+def _choices(  # noqa: PLR0911 - one return a kind of key
+    stand: StandText, key: Key, values: Mapping[Key, Any]
+) -> tuple[str, ...]:
     """What can be chosen for a key, where that is known."""
     name, section = str(key[-1]), str(key[0])
     own = document.names(stand.text, stand.whole, "channels") + document.names(stand.text, stand.whole, "derived")

@@ -45,7 +45,7 @@ class Traces:
         return self._rows
 
     def exact_rows(self, start_s: float, end_s: float) -> tuple[int, int]:
-        """First row and end of the rows whose sample times are from ``start_s`` to ``end_s`` [s], for times that rise."""
+        """First row and end of the rows with sample times from ``start_s`` to ``end_s`` [s], for times that rise."""
         found = []
         for time_s, side in ((start_s, "left"), (end_s, "right")):
             first, stop = self._pyramid.rows_between(time_s, time_s)

@@ -8,7 +8,16 @@ import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal, Slot
 from PySide6.QtGui import QBrush, QColor, QKeyEvent, QPainterPath, QPen, QPolygonF
-from PySide6.QtWidgets import QCheckBox, QComboBox, QGraphicsPathItem, QGraphicsRectItem, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QGraphicsPathItem,
+    QGraphicsRectItem,
+    QHBoxLayout,
+    QLabel,
+    QVBoxLayout,
+    QWidget,
+)
 
 from gui.state import theme
 from gui.state.fields import Field, Region, Spot, contour_lines, extent, label_places, levels_of, read
@@ -59,11 +68,13 @@ class FieldView(QWidget):
         self._bar: Any = None
         self._lines: list[Any] = []
         self._prepare()
-        self.cursor = self._cursor()
+        self.cross = self._cross()
         self._spots = self._add_spots(field.points, "o"), self._add_spots(field.duty, "s")
         self.layer.currentIndexChanged.connect(self.show_layer)
         self.points.toggled.connect(self._spots[0].setVisible)
         self.duty.toggled.connect(self._spots[1].setVisible)
+        for box in (self.points, self.duty):
+            box.toggled.connect(self._tell)
         self.plot.scene().sigMouseMoved.connect(self._hover)
         if field.layers:
             self.show_layer(0)
@@ -104,15 +115,15 @@ class FieldView(QWidget):
         """Put the cursor somewhere and read."""
         (left, right), (bottom, top) = extent(self.field)
         x, y = min(max(x, left), right), min(max(y, bottom), top)
-        self.cursor[0].setPos(x)
-        self.cursor[1].setPos(y)
-        for line in self.cursor:
+        self.cross[0].setPos(x)
+        self.cross[1].setPos(y)
+        for line in self.cross:
             line.show()
         self._tell()
 
     def place(self) -> tuple[float, float]:
         """Where the cursor is."""
-        return float(self.cursor[0].value()), float(self.cursor[1].value())
+        return float(self.cross[0].value()), float(self.cross[1].value())
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802 - Qt's name
         steps = {
@@ -124,7 +135,7 @@ class FieldView(QWidget):
             return
         (left, right), (bottom, top) = extent(self.field)
         x, y = self.place()
-        if not self.cursor[0].isVisible():
+        if not self.cross[0].isVisible():
             x, y = 0.5 * (left + right), 0.5 * (bottom + top)
         self.put_cursor(x + step[0] * (right - left) / _STEPS, y + step[1] * (top - bottom) / _STEPS)
 
@@ -134,8 +145,9 @@ class FieldView(QWidget):
             at = self.item.vb.mapSceneToView(place)
             self.put_cursor(float(at.x()), float(at.y()))
 
+    @Slot()
     def _tell(self) -> None:
-        if not self.cursor[0].isVisible():
+        if not self.cross[0].isVisible():
             return
         x, y = self.place()
         layer = max(self.layer.currentIndex(), 0)
@@ -165,7 +177,7 @@ class FieldView(QWidget):
         for region in self.field.regions:
             self._add_region(region)
 
-    def _cursor(self) -> tuple[Any, Any]:
+    def _cross(self) -> tuple[Any, Any]:
         pen = dashed_pen(theme.INK, (2.0, 2.0))
         lines = pg.InfiniteLine(angle=90, pen=pen), pg.InfiniteLine(angle=0, pen=pen)
         for line in lines:
@@ -212,7 +224,8 @@ class FieldView(QWidget):
         return text
 
     def _add_region(self, region: Region) -> None:
-        box = QGraphicsRectItem(QRectF(region.left, region.bottom, region.right - region.left, region.top - region.bottom))
+        wide, high = region.right - region.left, region.top - region.bottom
+        box = QGraphicsRectItem(QRectF(region.left, region.bottom, wide, high))
         share = region.value / self.field.reach if np.isfinite(region.value) else 0.0
         box.setBrush(QBrush(_two_sided(share)))
         box.setPen(dashed_pen(theme.PANEL, (), 2.0))
@@ -251,8 +264,12 @@ def _two_sided(share: float) -> QColor:
     end = QColor("#E66101") if share > 0.0 else QColor("#5E3C99")
     part = 0.85 * min(abs(share), 1.0)
     white = QColor(theme.PANEL)
-    mixed = [round(a + part * (b - a)) for a, b in zip(white.getRgb()[:3], end.getRgb()[:3], strict=True)]
+    mixed = [round(a + part * (b - a)) for a, b in zip(_rgb(white), _rgb(end), strict=True)]
     return QColor(*mixed)
+
+
+def _rgb(hue: QColor) -> tuple[int, int, int]:
+    return hue.red(), hue.green(), hue.blue()
 
 
 def _rect(x: Any, y: Any) -> QRectF:

@@ -86,17 +86,17 @@ class Rows(QTableWidget):
 def table_of(table: Table) -> Rows:
     """A table of the report."""
     heads = tuple(f"{column.title} / {column.unit}" if column.unit else column.title for column in table.columns)
-    rows = [
-        [_told(cell, column) for cell, column in zip(row, table.columns, strict=True)]
-        for row in table.rows
-    ]
+    rows = [[_told(cell, column) for cell, column in zip(row, table.columns, strict=True)] for row in table.rows]
     return Rows(heads, rows, table.title)
 
 
 def flag_table(lines: tuple[FlagLine, ...]) -> Rows:
     """The list of open flags; Enter on one that is about rows shows them."""
     rows = [
-        [(text, line.tone if i == 0 else Tone.PLAIN, "Enter shows the rows" if line.jump else "") for i, text in enumerate(line.cells)]
+        [
+            (text, line.tone if i == 0 else Tone.PLAIN, "Enter shows the rows" if line.jump else "")
+            for i, text in enumerate(line.cells)
+        ]
         for line in lines
     ]
     return Rows(FLAG_HEADS, rows, "Open flags")
@@ -157,7 +157,7 @@ class Picture(QLabel):
     def __init__(self, png: bytes, title: str, description: str) -> None:
         super().__init__()
         self._whole = QPixmap()
-        self._whole.loadFromData(png, "PNG")
+        self._whole.loadFromData(png)
         self.setAccessibleName(title)
         self.setAccessibleDescription(description)
         self.setMinimumWidth(320)

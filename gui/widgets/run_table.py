@@ -58,7 +58,9 @@ class RunModel(QAbstractTableModel):
             return HEADS[section]
         return None
 
-    def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+    def data(  # noqa: PLR0911 - one return a role
+        self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
         row, column = self.rows[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
             return row.cells[column]

@@ -12,7 +12,8 @@ from gui.state import theme
 from gui.widgets.look import colour, dashed_pen
 from gui.widgets.trend_plot import TrendPlot
 
-_GROUND = "#0B5CAD24"
+_VEIL = "24"
+"""How much of the stretch's colour is seen, hexadecimal."""
 
 
 class StretchMarks(QObject):
@@ -44,9 +45,8 @@ class StretchMarks(QObject):
         self._plots.clear()
 
     def _made(self, plot: TrendPlot) -> Any:
-        item = pg.LinearRegionItem(
-            (0.0, 1.0), brush=colour(_GROUND), pen=dashed_pen(theme.BLUE, (6.0, 3.0)), hoverBrush=colour(_GROUND)
-        )
+        ground = colour(theme.BLUE + _VEIL)
+        item = pg.LinearRegionItem((0.0, 1.0), brush=ground, pen=dashed_pen(theme.BLUE, (6.0, 3.0)), hoverBrush=ground)
         item.setZValue(-5)
         item.hide()
         plot.item.addItem(item, ignoreBounds=True)

@@ -222,20 +222,18 @@ class ResultsWindow(QMainWindow):
         button.clicked.connect(self.show_help)
         title.addWidget(button)
         layout.addLayout(title)
-        first = [block for block in page.blocks if not isinstance(block, Table)]
-        for block in first:
-            layout.addWidget(text_panel(block))
+        for text in (block for block in page.blocks if not isinstance(block, Table)):
+            layout.addWidget(text_panel(text))
         for drawn in page.figures:
             layout.addWidget(self._figure(drawn))
         if page.flags:
-            table = flag_table(page.flags)
-            table.opened.connect(self._open_flag)
-            table.setMinimumHeight(min(table.sizeHint().height(), 420))
-            layout.addWidget(table)
+            flags = flag_table(page.flags)
+            flags.opened.connect(self._open_flag)
+            flags.setMinimumHeight(min(flags.sizeHint().height(), 420))
+            layout.addWidget(flags)
             layout.addWidget(soft("Enter on a line with rows shows them in the recorded view."))
-        for block in page.blocks:
-            if isinstance(block, Table):
-                layout.addWidget(table_panel(block))
+        for table in (block for block in page.blocks if isinstance(block, Table)):
+            layout.addWidget(table_panel(table))
         layout.addStretch(1)
         area = QScrollArea()
         area.setWidgetResizable(True)

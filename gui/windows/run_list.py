@@ -234,7 +234,8 @@ class RunListWindow(QMainWindow):
         find("All runs again", "Ctrl+Backspace", self.clear_conditions)
         stand = add_menu(self, "&Stand")
         stand("Edit a profile …", "Ctrl+E", self.choose_stand)
-        add_window_menu(self, (("Enter", "open the run"), ("Ctrl or Shift with Up, Down, click", "choose several runs")))
+        several = "Ctrl or Shift with Up, Down, click"
+        add_window_menu(self, (("Enter", "open the run"), (several, "choose several runs")))
 
     def _arrange(self) -> None:
         conditions = QGridLayout()

@@ -50,7 +50,7 @@ from gui.state.stand_form import (
     with_typed,
     written,
 )
-from gui.widgets.look import colour
+from gui.widgets.look import block, colour
 from gui.widgets.report_blocks import heading, soft
 from gui.windows.menus import add_menu, add_window_menu
 
@@ -61,9 +61,12 @@ _FORM = Qt.ItemDataRole.UserRole
 class _Change(QUndoCommand):
     """From one text to another, both ways."""
 
-    def __init__(self, show: Callable[[str, Form | None], None], before: str, after: str, what: str, form: Form | None) -> None:
+    def __init__(
+        self, show: Callable[[str, Form | None], None], texts: tuple[str, str], what: str, form: Form | None
+    ) -> None:
         super().__init__(what)
-        self._show, self._before, self._after, self._form = show, before, after, form
+        self._show, self._form = show, form
+        self._before, self._after = texts
 
     def undo(self) -> None:
         self._show(self._before, self._form)
@@ -84,6 +87,7 @@ class StandEditor(QMainWindow):
         self.tree = QTreeWidget()
         self.tree.setHeaderHidden(True)
         self.tree.setAccessibleName("Forms")
+        self.tree.setStyleSheet(f"QTreeWidget::item:selected {{ {block(theme.OTHER_PAIRS['selected row'])} }}")
         self.tree.currentItemChanged.connect(self._choose)
         self.edits: dict[str, QLineEdit | QComboBox] = {}
         self._area = QScrollArea()
@@ -209,7 +213,7 @@ class StandEditor(QMainWindow):
             self._show_form()
             return
         if after != self.stand.text:
-            self.undo.push(_Change(self._show_text, self.stand.text, after, what, then or self.form()))
+            self.undo.push(_Change(self._show_text, (self.stand.text, after), what, then or self.form()))
 
     def _show_text(self, text: str, form: Form | None) -> None:
         self.stand = changed(self.stand, text)
@@ -247,7 +251,9 @@ class StandEditor(QMainWindow):
             head.setExpanded(section in COPIED)
         self.tree.blockSignals(False)
         item_now = self._item(wanted) if wanted is not None else None
-        self.tree.setCurrentItem(item_now or self.tree.topLevelItem(0))
+        item_now = item_now or self.tree.topLevelItem(0)
+        if item_now is not None:
+            self.tree.setCurrentItem(item_now)
         self._show_form()
 
     def _item(self, key: object) -> QTreeWidgetItem | None:
