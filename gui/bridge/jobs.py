@@ -44,6 +44,32 @@ def comparison(say: Say, a: tuple[Path, ...], b: tuple[Path, ...]) -> Results:
     return compared(build_comparison(compare(runs_a, runs_b), reports), (*a, *b))
 
 
+def report(say: Say, paths: tuple[Path, ...], duty_path: Path | None, out: Path) -> Path:
+    """Write the page of the report on some runs."""
+    from benchkit.report.page import write_report
+
+    duty = None
+    if duty_path is not None:
+        from benchkit.cli.duty_file import read_duty
+
+        duty = read_duty(duty_path)
+    write_report(list(paths), out, progress=lambda text: say(TOLD, f"{text} …"), duty=duty)
+    return out
+
+
+def comparison_report(say: Say, a: tuple[Path, ...], b: tuple[Path, ...], out: Path) -> Path:
+    """Write the page of a comparison."""
+    from benchkit.analysis.compare.comparison import compare
+    from benchkit.report.gather_compare import gather_sides
+    from benchkit.report.page import check_out, render, write_text
+    from benchkit.report.sections_compare import build_comparison
+
+    check_out(out, [*a, *b])
+    runs_a, runs_b, reports = gather_sides(list(a), list(b), lambda text: say(TOLD, f"{text} …"))
+    write_text(out, render(build_comparison(compare(runs_a, runs_b), reports)))
+    return out
+
+
 def flags(say: Say, folder: Path, names: tuple[str, ...]) -> None:
     """The open flags of runs, each told when it is known: pairs of name and :class:`FlagCount`."""
     from benchkit.report.gather import gather
@@ -86,7 +112,9 @@ def stretch(say: Say, path: Path, start_s: float, end_s: float) -> StretchResult
         model.close()
 
 
-JOBS: dict[str, Callable[..., Any]] = {f.__name__: f for f in (results, comparison, flags, export, stretch)}
+JOBS: dict[str, Callable[..., Any]] = {
+    f.__name__: f for f in (results, comparison, report, comparison_report, flags, export, stretch)
+}
 
 
 def main() -> int:

@@ -12,8 +12,7 @@ from PySide6.QtWidgets import QFileDialog, QMainWindow, QTextBrowser
 
 from benchkit.errors import BenchkitError
 from gui.bridge.job import Job
-from gui.state.browse import panned, zoomed
-from gui.state.controls import VIEW_KEYS
+from gui.state.browse import KEYS, panned, zoomed
 from gui.state.events import flags
 from gui.state.facts import facts_html
 from gui.state.recorded import RecordedModel
@@ -68,7 +67,7 @@ class RecordedWindow(QMainWindow):
         bind_keys(
             self,
             trends,
-            F1=partial(show_keys, self, VIEW_KEYS),
+            F1=partial(show_keys, self, KEYS),
             Home=self._whole,
             Left=partial(step, -1.0),
             Right=partial(step, 1.0),
@@ -255,4 +254,4 @@ class RecordedWindow(QMainWindow):
         stretch("Operating point", "P", self.average)
         stretch("Zoom to it", "Z", self.zoom_to_stretch)
         stretch("Let go of it", "Esc", self.drop_stretch)
-        add_window_menu(self, VIEW_KEYS, are_bound=True)
+        add_window_menu(self, KEYS, are_bound=True)

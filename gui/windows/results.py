@@ -70,12 +70,18 @@ class ResultsWindow(QMainWindow):
         self.job.told.connect(self.message.setText)
         self.job.done.connect(self._take)
         self.job.failed.connect(self._failed)
+        self.writer = Job(self)
+        self.writer.told.connect(self.say)
+        self.writer.failed.connect(self.say)
+        self.writer.done.connect(lambda path: self.say(f"Written: {path}"))
+        self._duty: Path | None = None
         self._arrange()
         figure = add_menu(self, "&Figure")
         figure("Save as …", "Ctrl+S", self.save_figure)
         result = add_menu(self, "&Result")
         result("What is this?", "F2", self.show_help)
         result("With a duty …", "Ctrl+U", self.choose_duty)
+        result("Write as a page …", "Ctrl+P", self.ask_report)
         result("Next", "PgDown", self.next_page)
         result("Previous", "PgUp", self.previous_page)
         add_window_menu(self, (("Arrow keys", "cursor of a map that has the focus"),))
@@ -83,12 +89,13 @@ class ResultsWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802 - Qt's name
         self.job.end()
+        self.writer.end()
         super().closeEvent(event)
 
-    def again(self, *more: object) -> None:
-        """Work it out (again), with more arguments."""
-        self.message.setText("Starting …")
-        self.message.show()
+    def again(self) -> None:
+        """Work it out (again)."""
+        self.say("Starting …")
+        more = () if self._duty is None else (self._duty,)
         self.job.start(self._job_name, *self._arguments, *more)
 
     def page(self) -> Page | None:
@@ -170,8 +177,32 @@ class ResultsWindow(QMainWindow):
         """Ask for a duty, and put it over the maps."""
         dialog = QFileDialog(self, "Duty: loads with their times", "", "Duty (*.csv *.toml)")
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.fileSelected.connect(lambda name: self.again(Path(name)))
+        dialog.fileSelected.connect(lambda name: self.take_duty(Path(name)))
         dialog.open()
+
+    def take_duty(self, path: Path) -> None:
+        """Put a duty over the maps."""
+        if self._job_name != "results":
+            self.say("A duty belongs to the results of runs, not to a comparison.")
+            return
+        self._duty = path
+        self.again()
+
+    @Slot()
+    def ask_report(self) -> None:
+        """Ask for a file, and write all of this as one page."""
+        dialog = QFileDialog(self, "Write as a page", "report.html", "Page (*.html)")
+        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.fileSelected.connect(lambda name: self.write_report(Path(name)))
+        dialog.open()
+
+    def write_report(self, path: Path) -> None:
+        """Write all of this as one page, in a process of its own."""
+        if self._job_name == "comparison":
+            self.writer.start("comparison_report", *self._arguments, path)
+        else:
+            self.writer.start("report", *self._arguments, self._duty, path)
 
     def say(self, text: str) -> None:
         """Show a message until the next one."""

@@ -302,7 +302,7 @@ def test_a_flag_is_opened_with_enter(qtbot: Any, window: Any) -> None:
 
 def test_a_duty_is_laid_over_the_maps(window: Any) -> None:
     window.open_page("efficiency-map")
-    window.again(Path("duty.csv"))
+    window.take_duty(Path("duty.csv"))
     assert window.started[-1] == ("results", (PATH,), Path("duty.csv"))
     assert window.fields[0].duty.isChecked()
     window.job.done.emit(window.results)
@@ -314,7 +314,9 @@ def test_what_fails_is_said(window: Any) -> None:
     assert window.message.text() == "run.h5: is no run"
 
 
-def test_a_run_is_analysed_in_another_process_and_its_flags_shown(qtbot: Any, dashboard: Any, run_path: Path) -> None:
+def test_a_run_is_analysed_in_another_process_and_its_flags_shown(
+    qtbot: Any, dashboard: Any, run_path: Path, tmp_path: Path
+) -> None:
     from gui.app import open_results
 
     window = open_results((run_path,))
@@ -324,6 +326,11 @@ def test_a_run_is_analysed_in_another_process_and_its_flags_shown(qtbot: Any, da
         pass
     assert window.results is not None
     assert "power-balance" in [page.id for page in window.results.pages]
+    page = tmp_path / "report.html"
+    with qtbot.waitSignal(window.writer.ended, timeout=WAIT_MS):
+        window.write_report(page)
+    assert f"Written: {page}" in window.message.text()
+    assert "SIMULATED DATA" in page.read_text("utf-8")
     window.rows_asked.emit(Jump(run_path, "rack", 100, 200))
     (recorded,) = window.opened
     assert recorded.stretch == (pytest.approx(1.0), pytest.approx(1.99))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -126,7 +125,7 @@ def test_a_stretch_is_exported_as_csv(qtbot: Any, window: Any, tmp_path: Path) -
 def test_rows_of_a_flag_are_shown(qtbot: Any, window: Any, run_path: Path) -> None:
     window.show_rows(Jump(run_path, "rack", 2500, 2600))
     assert window.stretch == (pytest.approx(25.0), pytest.approx(25.99))
-    assert window.start_s < 25.0 < 25.99 < window.end_s
+    assert (window.start_s < 25.0, window.end_s > 25.99) == (True, True)
     assert window.model.cursor_s == pytest.approx(25.0)
     window.show_rows(Jump(run_path, "rack", 10**6, 10**6 + 1))
     assert "no such rows" in window.statusBar().currentMessage()
@@ -145,10 +144,10 @@ def test_the_list_of_keys_names_every_entry(qtbot: Any, window: Any) -> None:
 
 # ------------------------------------------------------------------------------------------------ overlays
 @pytest.fixture
-def two_runs(run_path: Path, tmp_path: Path) -> Iterator[tuple[Path, Path]]:
+def two_runs(run_path: Path, tmp_path: Path) -> tuple[Path, Path]:
     other = tmp_path / "other.h5"
     shutil.copy(run_path, other)
-    yield run_path, other
+    return run_path, other
 
 
 def test_runs_are_shifted_so_that_the_event_is_at_zero(two_runs: tuple[Path, Path]) -> None:
