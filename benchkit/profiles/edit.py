@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import copy
-import datetime as dt
 import difflib
-import json
 import os
-import re
 import shutil
 import tempfile
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchkit.errors import UsageError, did_you_mean
+from benchkit.errors import Problem, ProfileError, UsageError, did_you_mean
 from benchkit.profiles.load import LoadedStand, load_stand
+from benchkit.profiles.toml_text import put
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +53,19 @@ def edit_channel(path: Path, channel: str, tables: Mapping[str, Mapping[str, Any
         )
     before = path.read_bytes().decode("utf-8")
     edit = Edit(path, before, _with_tables(before, channel, tables))
+    try_edit(edit)
+    return edit
+
+
+def try_edit(edit: Edit) -> None:
+    """Load the profile as it would be after the change; nothing is written to it.
+
+    Raises:
+        ProfileError: the profile would have faults.
+        UsageError: it would not be readable, or no file can be made beside it.
+    """
     with _beside(edit):
         pass
-    return edit
 
 
 def write_edit(edit: Edit) -> LoadedStand:
@@ -91,103 +97,35 @@ def _beside(edit: Edit) -> Iterator[Path]:
             "cannot be written", where=str(folder), got=error.strerror, remedy="Check rights and space of the folder."
         ) from error
     fresh = Path(name)
+
+    def named(text: Any) -> Any:
+        return text.replace(name, str(edit.path)).replace(fresh.name, edit.path.name) if isinstance(text, str) else text
+
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(edit.after.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
-        load_stand(fresh)
+        try:
+            load_stand(fresh)
+        except ProfileError as error:  # a fault is one of the profile, not of a file that nobody will see
+            problems = [
+                Problem(*(named(part) for part in (p.where, p.what, p.got, p.expected, p.remedy)))
+                for p in error.problems
+            ]
+            raise ProfileError(str(edit.path), problems) from None
+        except UsageError as error:
+            parts = {part: named(getattr(error, part)) for part in ("where", "got", "expected", "remedy")}
+            raise UsageError(named(error.what), **parts) from None
         yield fresh
     finally:
         fresh.unlink(missing_ok=True)
 
 
 def _with_tables(text: str, channel: str, tables: Mapping[str, Mapping[str, Any]]) -> str:
-    """The text with the tables in it. What it then says is held against what it shall say, key by key."""
-    wanted = copy.deepcopy(tomllib.loads(text))
-    wanted.setdefault("channels", {}).setdefault(channel, {}).update({k: dict(v) for k, v in tables.items()})
-    newline = "\r\n" if "\r\n" in text else "\n"
-    written = {key: f"{key} = {_inline(values)}" for key, values in tables.items()}
-    lines = text.splitlines(keepends=True)
-    start, stop = _section(lines, channel)
-    if start is None:
-        if lines and not lines[-1].endswith(("\n", "\r")):
-            lines[-1] += newline
-        lines += [newline, *(line + newline for line in (f"[channels.{channel}]", *written.values()))]
-    else:
-        section = lines[start:stop]
-        for key, line in written.items():
-            _put(section, key, line, newline)
-        lines[start:stop] = section
-    after = "".join(lines)
-    try:
-        is_right = tomllib.loads(after) == wanted
-    except tomllib.TOMLDecodeError:
-        is_right = False
-    if not is_right:
-        raise UsageError(
-            "written in a form that cannot be edited line by line",
-            where=f"channels.{channel}",
-            expected=f"a section [channels.{channel}] with one key on a line",
-            remedy="Put these in yourself: " + "; ".join(written.values()),
-        )
-    return after
-
-
-def _section(lines: list[str], channel: str) -> tuple[int | None, int]:
-    """First line after the header of the channel, and the line after its last key."""
-    header = re.compile(rf"\s*\[\s*channels\s*\.\s*[\"']?{re.escape(channel)}[\"']?\s*\]\s*(#.*)?$")
-    for start, line in enumerate(lines, start=1):
-        if not header.match(line):
-            continue
-        stop = next((i for i in range(start, len(lines)) if re.match(r"\s*\[", lines[i])), len(lines))
-        while stop > start and (not lines[stop - 1].strip() or lines[stop - 1].lstrip().startswith("#")):
-            stop -= 1  # comments before the next header belong to that one
-        if stop > 0 and not lines[stop - 1].endswith(("\n", "\r")):
-            lines[stop - 1] += "\n"
-        return start, stop
-    return None, 0
-
-
-def _put(section: list[str], key: str, line: str, newline: str) -> None:
-    """Replace the value of ``key`` and keep what is written behind it, or add the key at the end."""
-    for first, old in enumerate(section):
-        if not re.match(rf"\s*{key}\s*=", old):
-            continue
-        for last in range(first + 1, len(section) + 1):
-            whole = "".join(section[first:last])
-            if _parses(whole):
-                indent = old[: len(old) - len(old.lstrip())]
-                section[first:last] = [indent + line + _behind(whole) + newline]
-                return
-    section.append(line + newline)
-
-
-def _behind(assignment: str) -> str:
-    """The comment behind a value, with the space before it."""
-    stripped = assignment.rstrip("\r\n")
-    for place in (i for i, letter in enumerate(stripped) if letter == "#"):
-        value = stripped[:place]
-        if _parses(value):
-            return value[len(value.rstrip()) :] + stripped[place:]
-    return ""
-
-
-def _parses(text: str) -> bool:
-    try:
-        tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        return False
-    return True
-
-
-def _inline(values: Mapping[str, Any]) -> str:
-    return "{ " + ", ".join(f"{key} = {_literal(value)}" for key, value in values.items()) + " }"
-
-
-def _literal(value: Any) -> str:
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, dt.date):
-        return value.isoformat()
-    return repr(float(value))
+    for key, values in tables.items():
+        numbers = {
+            name: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for name, v in values.items()
+        }
+        text = put(text, ("channels", channel, key), numbers, may_drop_inner=True)
+    return text

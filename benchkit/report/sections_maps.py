@@ -232,7 +232,8 @@ def _model_tables(runs: Sequence[RunReport]) -> list[Table | None]:
     return [fits, coefficients]
 
 
-def _efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
+def efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
+    """Efficiency of drive, inverter or motor at one point."""
     by_subject = {
         "drive": balance.drive_efficiency,
         "inverter": balance.inverter_efficiency,
@@ -242,7 +243,7 @@ def _efficiency_of(balance: PowerBalance, subject: str) -> Estimate:
 
 
 def _map_figure(found: EfficiencyMap, run: RunReport, runs: Sequence[RunReport]) -> MapFigure:
-    measured = [b for b in run.result.balances if is_known(_efficiency_of(b, found.subject))]
+    measured = [b for b in run.result.balances if is_known(efficiency_of(b, found.subject))]
     best, way = found.best_efficiency, found.best_generating
     generating = ""
     if way is not None:
@@ -261,7 +262,7 @@ def _map_figure(found: EfficiencyMap, run: RunReport, runs: Sequence[RunReport])
         Series("hull torque", "N·m", tuple(y for _, y in found.hull)),
         series("speed of points", [b.speed_rpm for b in measured]),
         series("torque of points", [b.torque_nm for b in measured]),
-        series("efficiency of points", [_efficiency_of(b, found.subject) for b in measured]),
+        series("efficiency of points", [efficiency_of(b, found.subject) for b in measured]),
         plain(found.best_speed_rpm, "rpm"),
         plain(found.best_torque_nm, "N·m"),
         number(best, in_percent=True),

@@ -30,6 +30,10 @@ rows (NaN where there was none), arrival of its first and of its last row; all i
 _AT_ONCE = 2048
 """Rows that are looked at together: enough to hide the cost of a call, few enough for the cache."""
 _FIRST, _LAST, _WIDEST, _ARRIVAL, _LAST_ARRIVAL, _VALUES = range(6)
+_INDEX = LEVELS[2]
+_PER_INDEX = _INDEX // LEVELS[0]
+_KEPT = 1000
+"""Stretches of the finest level whose times are kept: 2.6 MB."""
 
 
 def path_of(source: str, level: int) -> str:
@@ -154,28 +158,56 @@ class Pyramid:
     """Rows of a bucket: an array or an open dataset (m, width)."""
 
     @cached_property
-    def _finest(self) -> FloatArray:
-        """Times (m, 5) of the finest level."""
+    def _index(self) -> FloatArray:
+        """Times (m, 5) of a coarse level: enough to know where in the finest one to look, and read at once."""
         with trusted.reading(self.path):
-            head: FloatArray = self.levels[LEVELS[0]][:, : len(HEAD)]
+            head: FloatArray = self.levels[_INDEX][:, : len(HEAD)]
         # a clock that was set back must not break the search
         head[:, _FIRST] = np.maximum.accumulate(head[:, _FIRST])
         return head
 
+    @cached_property
+    def _looked_up(self) -> dict[int, FloatArray]:
+        return {}
+
+    def _finest(self, place: int) -> FloatArray:
+        """Times (m, 5) of the finest buckets in one bucket of the index."""
+        found = self._looked_up.get(place)
+        if found is None:
+            if len(self._looked_up) >= _KEPT:
+                self._looked_up.clear()
+            with trusted.reading(self.path):
+                found = self.levels[LEVELS[0]][place * _PER_INDEX : (place + 1) * _PER_INDEX, : len(HEAD)]
+            found[:, _FIRST] = np.maximum.accumulate(found[:, _FIRST])
+            self._looked_up[place] = found
+        return found
+
+    def _begun(self, time_s: float) -> int:
+        """How many of the finest buckets begin at a sample time or before it."""
+        place = int(np.searchsorted(self._index[:, _FIRST], time_s, side="right")) - 1
+        if place < 0:
+            return 0
+        return place * _PER_INDEX + int(np.searchsorted(self._finest(place)[:, _FIRST], time_s, side="right"))
+
     def rows_between(self, start_s: float, end_s: float) -> tuple[int, int]:
         """First row and end of the rows that hold all sample times from ``start_s`` to ``end_s`` [s], and up to a
         bucket more on each side."""
-        first, last = np.searchsorted(self._finest[:, _FIRST], (start_s, end_s), side="right")
+        first, last = self._begun(start_s), self._begun(end_s)
         size = LEVELS[0]
-        return max(0, int(first) - 1) * size, min(self.rows, int(last) * size)
+        return max(0, first - 1) * size, min(self.rows, last * size)
 
     def sample_time_at(self, arrival_s: FloatArray) -> FloatArray:
         """Sample times [s] that belong to host times [s], straight between the first rows of the buckets, ends held."""
+        times: FloatArray = np.full(np.shape(arrival_s), np.nan)
         if not self.rows:
-            return np.full(np.shape(arrival_s), np.nan)
-        head = self._finest
-        known = np.append(head[:, _ARRIVAL], head[-1, _LAST_ARRIVAL])
-        times: FloatArray = np.interp(arrival_s, known, np.append(head[:, _FIRST], head[-1, _LAST]))
+            return times
+        index = self._index
+        places = np.maximum(np.searchsorted(index[:, _ARRIVAL], arrival_s, side="right") - 1, 0)
+        for place in np.unique(places).tolist():
+            head, here = self._finest(place), places == place
+            after = index[place + 1, [_ARRIVAL, _FIRST]] if place + 1 < len(index) else head[-1, [_LAST_ARRIVAL, _LAST]]
+            known = np.append(head[:, _ARRIVAL], after[0])
+            times[here] = np.interp(arrival_s[here], known, np.append(head[:, _FIRST], after[1]))
         return times
 
     def level_for(self, start_s: float, end_s: float, pixels: int) -> int | None:

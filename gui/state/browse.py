@@ -2,6 +2,17 @@
 
 from __future__ import annotations
 
+KEYS: tuple[tuple[str, str], ...] = (
+    ("F1", "this list"),
+    ("Page Down / Page Up", "next / previous page of trends"),
+    ("+ / −", "shorter / longer time on the trends"),
+    ("Left / Right", "move the cursor (with Shift: ten times as far)"),
+    ("Home", "the whole run"),
+    ("Enter on an event", "put the cursor there"),
+    ("Tab", "next control"),
+    ("Ctrl+W", "close this window"),
+)
+"""Keys of the recorded view that stand in no menu."""
 _SHORTEST_S = 0.2
 _ZOOM = 2.0
 _STEPS = 200.0

@@ -31,7 +31,7 @@ class RecordedModel:
     def __init__(self, run: Run) -> None:
         self._run = run
         self.stand = stand_from_json(run.header.profile_json)
-        self.header = run.header
+        self.header, self.path = run.header, run.path
         self.traces = [Traces(run, source) for source in run.sources if run.rows(source)]
         self.log = _log_of(run, max(self.traces, key=len, default=None))
         self.pace = max(run.header.time_factor, 1.0)
@@ -79,6 +79,14 @@ class RecordedModel:
                 x, y = traces.view(own, start_s, end_s, pixels, self._gap_s(traces.source))
                 out.update({name: (x, y[:, i]) for i, name in enumerate(own)})
         return out
+
+    def times_of(self, source: str, row_start: int, row_stop: int) -> tuple[float, float] | None:
+        """Sample times [s] of the first and last of some rows; None where the stream has no such rows."""
+        traces = next((t for t in self.traces if t.source == source), None)
+        if traces is None or not 0 <= row_start < row_stop <= len(traces):
+            return None
+        first, last = (float(traces.stream.rows(row, row + 1).time_s[0]) for row in (row_start, row_stop - 1))
+        return first, last
 
     def move_cursor(self, time_s: float) -> None:
         """Put the cursor somewhere inside the run."""

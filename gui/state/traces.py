@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.model.stream import Stream
+from benchkit.model.stream import Stream, StreamRows
 from benchkit.runfile.pyramid import Buckets
 from benchkit.runfile.reader import Run
 from gui.state.decimate import decimate, decimate_buckets
@@ -38,6 +38,25 @@ class Traces:
             found = self._rows.rows(first, stop)
             self._read = (first, stop), found
         return found
+
+    @property
+    def stream(self) -> StreamRows:
+        """The stream itself, by rows."""
+        return self._rows
+
+    def exact_rows(self, start_s: float, end_s: float) -> tuple[int, int]:
+        """First row and end of the rows with sample times from ``start_s`` to ``end_s`` [s], for times that rise."""
+        found = []
+        for time_s, side in ((start_s, "left"), (end_s, "right")):
+            first, stop = self._pyramid.rows_between(time_s, time_s)
+            times = self._rows.rows(first, stop).time_s
+            found.append(first + int(np.searchsorted(times, time_s, side=side)))  # type: ignore[call-overload]
+        return found[0], max(found)
+
+    def rows_in(self, start_s: float, end_s: float) -> int:
+        """About how many rows there are between two sample times [s]."""
+        first, stop = self._pyramid.rows_between(start_s, end_s)
+        return stop - first
 
     def view(
         self, names: Sequence[str], start_s: float, end_s: float, pixels: int, gap_s: float

@@ -126,6 +126,15 @@ def axis_range(low: float, high: float, group: TrendGroup) -> tuple[float, float
     return foot, head
 
 
+def plain_range(low: float, high: float) -> tuple[float, float]:
+    """Range of an upright axis without limits, in nice steps; NaN: nothing was measured."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return 0.0, 1.0
+    width = max(high - low, 1e-3 * max(abs(high), abs(low)), 1e-6)
+    step = _nice(width / 12.0)
+    return math.floor((low - 0.04 * width) / step) * step, math.ceil((high + 0.04 * width) / step) * step
+
+
 def axis_ticks(foot: float, head: float) -> tuple[tuple[float, str], ...]:
     """Places and texts of the upright axis, about five."""
     step = _nice((head - foot) / 5.0)

@@ -1,1 +1,1 @@
-"""Windows: a live stand, a recorded run, the choice of a run, the list of keys."""
+"""Windows: a live stand, the list of runs, recorded runs, results, the stand editor, the list of keys."""

@@ -2,7 +2,8 @@
 
 The run is recorded by the run writer, then opened by a process of its own under offscreen Qt: time to the first full
 picture with the file out of the system's memory (cold) and in it (warm), time to show any minute of it, and the peak
-memory of that process. Beside it, in the same process afterwards: reading the stream whole, a block at a time.
+memory of that process. The ``_cpu_`` figures are the processor time of the same, which other programs do not lengthen.
+Beside it, in the same process afterwards: reading the stream whole, a block at a time. The file takes 6.7 GB.
 ``pyramid_cost_percent`` is the time that making the buckets takes, of the time that the same rows take on their whole
 way from bytes through decoder and protection into the run; ``pyramid_writer_ratio`` is the run writer alone, which does
 little more than copy, with the buckets against without.
@@ -36,7 +37,9 @@ NAMES = (
     "pyramid_writer_ratio",
     "recorded_cold_s",
     "recorded_warm_s",
+    "recorded_warm_cpu_s",
     "recorded_zoom_ms",
+    "recorded_zoom_cpu_ms",
     "recorded_memory_mb",
     "recorded_read_ratio",
 )
@@ -61,7 +64,9 @@ def _measure(hours: float) -> Iterator[Figure]:
         found = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
     yield at_most("recorded_cold_s", found["cold_s"], "s", 3.0)
     yield at_most("recorded_warm_s", found["warm_s"], "s", 1.0)
+    yield at_most("recorded_warm_cpu_s", found["warm_cpu_s"], "s", 1.0)
     yield at_most("recorded_zoom_ms", 1e3 * found["zoom_s"], "ms", 100.0)
+    yield at_most("recorded_zoom_cpu_ms", 1e3 * found["zoom_cpu_s"], "ms", 100.0)
     yield at_most("recorded_memory_mb", found["memory"] * 1e-6, "MB", 500.0)
     yield at_least("recorded_read_ratio", found["read_s"] / found["warm_s"], "x reading all", 1.0)
 
@@ -101,24 +106,25 @@ def _one(path: Path) -> None:
     for name in ("cold_s", "warm_s"):
         if name == "cold_s":
             _forget(path)
-        start = time.perf_counter()
+        start, used = time.perf_counter(), time.process_time()
         window = open_recorded(path)
         assert isinstance(window, RecordedWindow)
         window.show()
         application.processEvents()
         window.grab()
-        found[name] = time.perf_counter() - start
+        found[name], found["warm_cpu_s"] = time.perf_counter() - start, time.process_time() - used
         if name == "cold_s":
             window.close()
-    zooms = []
+    zooms, zooms_cpu = [], []
     for share in ZOOMS:
         at = window.model.start_s + share * (window.model.end_s - window.model.start_s)
-        start = time.perf_counter()
+        start, used = time.perf_counter(), time.process_time()
         window.start_s, window.end_s = at, at + 60.0
         window.draw()
         window.grab()
         zooms.append(time.perf_counter() - start)
-    found["zoom_s"], found["memory"] = max(zooms), peak_bytes()
+        zooms_cpu.append(time.process_time() - used)
+    found["zoom_s"], found["zoom_cpu_s"], found["memory"] = max(zooms), max(zooms_cpu), peak_bytes()
     window.close()
     start = time.perf_counter()
     with open_run(path) as run:

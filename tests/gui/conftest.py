@@ -30,6 +30,8 @@ from benchkit.model.interlock import State
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
 from benchkit.profiles import load_stand, shared_path
+from benchkit.runfile.layout import Block, StreamSpec
+from benchkit.runfile.writer import RunWriter
 from benchkit.session.messages import (
     Endpoints,
     FirstOutStatus,
@@ -94,6 +96,34 @@ def levels() -> dict[str, float]:
 def make_run_header(loaded: Any) -> Callable[..., RunHeader]:
     """Headers of simulated runs."""
     return partial(make_header, loaded)
+
+
+@pytest.fixture(scope="session")
+def run_path(
+    stand: Stand, make_run_header: Any, tmp_path_factory: pytest.TempPathFactory, levels: dict[str, float]
+) -> Path:
+    """A minute: rest, then from 20 s to 40 s the point of the levels, with two seconds missing at 30 s."""
+    path = tmp_path_factory.mktemp("runs") / "minute.h5"
+    channels = stand.channels_of("rack")
+    time_s = np.arange(6000) / 100.0
+    on = (time_s >= 20.0) & (time_s < 40.0)
+    values = np.column_stack([np.where(on, levels[c.name], 0.01 * levels[c.name]) for c in channels])
+    keep = (time_s < 30.0) | (time_s >= 32.0)
+    count = int(keep.sum())
+    block = Block(
+        time_s=time_s[keep], arrival_s=time_s[keep] + 0.01, device_time_s=time_s[keep],
+        counter=np.flatnonzero(keep) % 65536, values=values[keep], raw=np.empty((count, 0)),
+    )  # fmt: skip
+    with RunWriter(path, make_run_header("minute"), [StreamSpec("rack", channels, ())]) as writer:
+        writer.append("rack", block)
+        writer.event(Event(0.0, EventKind.RUN_STARTED, "run minute started"))
+        writer.event(Event(20.01, EventKind.STATE, "ARMED to RUNNING", data={"to": "RUNNING"}))
+        writer.event(Event(30.01, EventKind.GAP, "200 rows missing", source="rack"))
+        trip = {"first_out": True, "order_resolved": True, "limit": "winding_hot"}
+        writer.event(Event(40.01, EventKind.TRIP, "winding_hot", source="rack", channel="winding_temp", data=trip))
+        writer.event(Event(40.01, EventKind.STATE, "RUNNING to TRIPPED", data={"to": "TRIPPED"}))
+        writer.close()
+    return path
 
 
 @pytest.fixture

@@ -8,11 +8,7 @@ import numpy as np
 import pytest
 
 from benchkit.errors import RunFileError
-from benchkit.model.events import Event, EventKind
-from benchkit.model.stand import Stand
-from benchkit.runfile.layout import Block, StreamSpec
 from benchkit.runfile.pyramid import Buckets
-from benchkit.runfile.writer import RunWriter
 from gui.state.decimate import decimate_buckets
 from gui.state.recorded import RecordedModel, load_recorded
 from gui.state.runs import find_runs, newest_live
@@ -20,35 +16,6 @@ from gui.state.traces import Traces
 
 RATE_HZ = 100.0
 LENGTH_S = 60.0
-
-
-@pytest.fixture(scope="module")
-def run_path(
-    stand: Stand, make_run_header: Any, tmp_path_factory: pytest.TempPathFactory, levels: dict[str, float]
-) -> Path:
-    """A minute: rest, then from 20 s to 40 s the point of the levels, with two seconds missing at 30 s."""
-    path = tmp_path_factory.mktemp("runs") / "minute.h5"
-    channels = stand.channels_of("rack")
-    n = int(LENGTH_S * RATE_HZ)
-    time_s = np.arange(n) / RATE_HZ
-    on = (time_s >= 20.0) & (time_s < 40.0)
-    values = np.column_stack([np.where(on, levels[c.name], 0.01 * levels[c.name]) for c in channels])
-    keep = (time_s < 30.0) | (time_s >= 32.0)
-    count = int(keep.sum())
-    block = Block(
-        time_s=time_s[keep], arrival_s=time_s[keep] + 0.01, device_time_s=time_s[keep],
-        counter=np.flatnonzero(keep) % 65536, values=values[keep], raw=np.empty((count, 0)),
-    )  # fmt: skip
-    with RunWriter(path, make_run_header("minute"), [StreamSpec("rack", channels, ())]) as writer:
-        writer.append("rack", block)
-        writer.event(Event(0.0, EventKind.RUN_STARTED, "run minute started"))
-        writer.event(Event(20.01, EventKind.STATE, "ARMED to RUNNING", data={"to": "RUNNING"}))
-        writer.event(Event(30.01, EventKind.GAP, "200 rows missing", source="rack"))
-        trip = {"first_out": True, "order_resolved": True, "limit": "winding_hot"}
-        writer.event(Event(40.01, EventKind.TRIP, "winding_hot", source="rack", channel="winding_temp", data=trip))
-        writer.event(Event(40.01, EventKind.STATE, "RUNNING to TRIPPED", data={"to": "TRIPPED"}))
-        writer.close()
-    return path
 
 
 @pytest.fixture
@@ -201,22 +168,3 @@ def test_dragging_a_plot_moves_all_of_them(qtbot: Any, dashboard: Any, run_path:
     plots = window.frame.trends.plots()
     plots[0].item.vb.setXRange(10.0, 30.0, padding=0)
     qtbot.waitUntil(lambda: plots[3].item.vb.viewRange()[0] == pytest.approx([10.0, 30.0]))
-
-
-def test_picker_opens_what_is_chosen_and_says_what_cannot_be(qtbot: Any, dashboard: Any, run_path: Path) -> None:
-    bad = run_path.parent / "bad.h5"
-    bad.write_bytes(b"x")
-    picker = dashboard.open_picker(run_path.parent)
-    qtbot.addWidget(picker)
-    picker.show()
-    items = {picker.list.item(i).text().split()[1]: picker.list.item(i) for i in range(picker.list.count())}
-    picker.list.itemActivated.emit(items["bad"])
-    assert "bad.h5" in picker.message.text()
-    picker.list.itemActivated.emit(items["minute"])
-    opened = [w for w in dashboard.windows() if w.windowTitle().startswith("minute")]
-    assert len(opened) == 1
-    opened[0].close()
-    opened[0].deleteLater()
-    bad.unlink()
-    picker.look()
-    assert picker.list.count() == 1

@@ -87,7 +87,7 @@ def test_a_form_that_cannot_be_edited_is_left_alone_and_says_what_to_write(tmp_p
     )
     before = path.read_bytes()
     with pytest.raises(
-        UsageError, match=r"cannot be edited line by line.*Put these in yourself: calibration = \{ kind"
+        UsageError, match=r"cannot be changed without touching more.*in a text editor: calibration = \{ kind"
     ):
         edit_channel(path, "thrust", TABLES)
     assert path.read_bytes() == before
@@ -102,9 +102,11 @@ def test_a_text_that_looks_like_the_section_fools_nobody(tmp_path: Path) -> None
         ),
     )
     before = path.read_bytes()
-    with pytest.raises(UsageError, match="cannot be edited line by line"):
-        edit_channel(path, "thrust", TABLES)
-    assert path.read_bytes() == before
+    write_edit(edit_channel(path, "thrust", TABLES))
+    after = tomllib.loads(path.read_bytes().decode())
+    assert after["stand"]["title"] == "[channels.thrust]\naccuracy = 1\n"
+    assert after["channels"]["thrust"]["calibration"]["gain"] == 501.25
+    assert len(path.read_bytes().splitlines()) == len(before.splitlines())
 
 
 def test_a_change_that_breaks_the_profile_is_not_made(tmp_path: Path) -> None:

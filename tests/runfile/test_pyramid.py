@@ -152,6 +152,19 @@ def test_rows_and_times_are_found(recorded: Path) -> None:
         assert arrival_s[0] == 0.016
 
 
+def test_rows_and_times_are_those_of_all_finest_buckets(recorded: Path) -> None:
+    """The search goes by a coarse level first: against the finest level as a whole."""
+    with open_run(recorded) as run:
+        found = run.pyramid(SPEC.source)
+        head = found.levels[LEVELS[0]][:, : len(HEAD)]
+        at = np.concatenate([np.linspace(-1.0, 72.0, 997), head[::7, 0], head[::7, 3]])
+        for start_s, end_s in zip(at, at + 0.7, strict=True):
+            first, last = np.searchsorted(head[:, 0], (start_s, end_s), side="right")
+            assert found.rows_between(start_s, end_s) == (max(0, first - 1) * 64, min(ROWS, last * 64))
+        known, times = np.append(head[:, 3], head[-1, 4]), np.append(head[:, 0], head[-1, 1])
+        assert np.array_equal(found.sample_time_at(at), np.interp(at, known, times))
+
+
 @pytest.mark.parametrize(("pixels", "level"), [(1, 32768), (4, 4096), (20, 512), (500, 64), (600, None)])
 def test_the_coarsest_level_with_two_buckets_a_pixel(recorded: Path, pixels: int, level: int | None) -> None:
     with open_run(recorded) as run:  # 70 001 rows are 2, 17, 136 and 1093 full buckets
