@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gui.bridge.link import FindRecorder
     from gui.state.runs import Found
     from gui.state.settings import Settings
+    from gui.windows.begin import BeginWindow
     from gui.windows.live import LiveWindow
     from gui.windows.picker import PickerWindow
 
@@ -117,6 +118,30 @@ def open_picker(folder: Path) -> PickerWindow:
     return picker
 
 
+def open_beginning(folder: Path, settings: Settings | None = None) -> BeginWindow:
+    """The window for a folder without runs: it offers the simulated stand, and to record one."""
+    from gui.state.settings import Settings
+    from gui.windows.begin import BeginWindow
+
+    settings = settings or Settings()
+    window = BeginWindow(folder, settings)
+    opened: list[QMainWindow] = []
+
+    def show_live(path: Path) -> None:
+        opened.append(open_live(path, settings))
+        opened[-1].show()
+        window.close()
+
+    def show_runs(chosen: Path) -> None:
+        opened.append(open_picker(chosen))
+        opened[-1].show()
+
+    window.started.connect(show_live)
+    window.runs_asked.connect(show_runs)
+    window.opened = opened
+    return window
+
+
 def _open_found(picker: PickerWindow, opened: list[QMainWindow], found: Found) -> None:
     try:
         window = open_live(found.path) if found.is_live else open_recorded(found.path)
@@ -129,11 +154,16 @@ def _open_found(picker: PickerWindow, opened: list[QMainWindow], found: Found) -
 
 
 def _first_window(arguments: argparse.Namespace, settings: Settings) -> QMainWindow:
+    from gui.state.runs import find_runs
+
     if arguments.run is not None:
         return open_recorded(arguments.run)
     if arguments.attach is not None:
         return open_live(arguments.attach, settings)
-    return open_picker(arguments.runs or Path())
+    folder = arguments.runs or Path()
+    if arguments.runs is None and not find_runs(folder):
+        return open_beginning(folder, settings)
+    return open_picker(folder)
 
 
 def _itself(path: Path) -> Path:

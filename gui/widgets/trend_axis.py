@@ -103,7 +103,7 @@ class PlotFrame(pg.GraphicsWidget):  # type: ignore[misc]  # the library has no 
         for axis in self.axes.values():
             axis.linkToView(self.vb)
 
-    def addItem(self, item: Any, ignoreBounds: bool = False) -> None:  # noqa: N802, N803 - the library's names
+    def addItem(self, item: Any, ignoreBounds: bool = False) -> None:  # noqa: N802 - the library's names
         """Put an item into the view."""
         self.vb.addItem(item, ignoreBounds=ignoreBounds)
 

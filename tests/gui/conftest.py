@@ -116,6 +116,7 @@ def dashboard(qapp: Any) -> Iterator[Any]:
         open_live=keeping(app.open_live),
         open_recorded=keeping(app.open_recorded),
         open_picker=keeping(app.open_picker),
+        open_beginning=keeping(app.open_beginning),
         windows=application.topLevelWidgets,
     )
     for window in kept:
@@ -284,7 +285,9 @@ def count_widgets() -> Counter[str]:
     """Widgets that exist, by kind."""
     from PySide6.QtWidgets import QApplication
 
-    return Counter(type(widget).__name__ for widget in QApplication.allWidgets()) if QApplication.instance() else Counter()
+    return (
+        Counter(type(widget).__name__ for widget in QApplication.allWidgets()) if QApplication.instance() else Counter()
+    )
 
 
 def left_running(application: Any) -> list[str]:

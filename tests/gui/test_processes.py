@@ -32,7 +32,9 @@ def stand_and_recorder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tup
     simulated = start_simulated_stand(profile, seed=5, rate_hz=200.0)
     recorder = None
     try:
-        recorder, _ = start_recorder(profile, tmp_path_factory.mktemp("runs"), ("--port", f"rack={simulated.address}", "--quiet"))
+        recorder, _ = start_recorder(
+            profile, tmp_path_factory.mktemp("runs"), ("--port", f"rack={simulated.address}", "--quiet")
+        )
         yield simulated, recorder, Path(recorder.address)
     finally:
         for child in (recorder, simulated):
