@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gui.bridge.link import FindRecorder
     from gui.state.result_pages import Jump
     from gui.state.settings import Settings
+    from gui.windows.begin import BeginWindow
     from gui.windows.live import LiveWindow
     from gui.windows.overlay import OverlayWindow
     from gui.windows.recorded import RecordedWindow
@@ -129,6 +130,29 @@ def open_picker(folder: Path, settings: Settings | None = None) -> RunListWindow
     return runs
 
 
+def open_beginning(folder: Path, settings: Settings | None = None) -> BeginWindow:
+    """The window for a folder without runs: it offers the simulated stand, and to record one."""
+    from gui.state.settings import Settings
+    from gui.windows.begin import BeginWindow
+
+    settings = settings or Settings()
+    window = BeginWindow(folder, settings)
+    window.opened = []
+
+    def show_live(path: Path) -> None:
+        _keep(window, open_live(path, settings))
+        window.opened[-1].show()
+        window.close()
+
+    def show_runs(chosen: Path) -> None:
+        _keep(window, open_picker(chosen, settings))
+        window.opened[-1].show()
+
+    window.started.connect(show_live)
+    window.runs_asked.connect(show_runs)
+    return window
+
+
 def open_overlay(paths: tuple[Path, ...]) -> OverlayWindow:
     """A window with several runs over one another.
 
@@ -223,13 +247,18 @@ def _keep(asker: object, window: QMainWindow) -> None:
 
 
 def _first_window(arguments: argparse.Namespace, settings: Settings) -> QMainWindow:
+    from gui.state.runs import find_runs
+
     if arguments.run is not None:
         return open_recorded(arguments.run)
     if arguments.attach is not None:
         return open_live(arguments.attach, settings)
     if arguments.edit is not None:
         return open_stand(arguments.edit)
-    return open_picker(arguments.runs or Path(), settings)
+    folder = arguments.runs or Path()
+    if arguments.runs is None and not find_runs(folder):
+        return open_beginning(folder, settings)
+    return open_picker(folder, settings)
 
 
 def _itself(path: Path) -> Path:

@@ -92,24 +92,36 @@ def start_simulated_stand(
     return _start([*arguments, "--tcp", use_tcp] if use_tcp else arguments, "simulated stand at ")
 
 
-def start_recorder(stand: str, out: Path, arguments: Sequence[str] = ()) -> tuple[Child, Endpoints]:
+def start_recorder(
+    stand: str,
+    out: Path,
+    arguments: Sequence[str] = (),
+    *,
+    outlives_us: bool = False,
+    said: IO[str] | None = None,
+) -> tuple[Child, Endpoints]:
     """Start ``benchkit record`` and return it with the addresses it publishes and takes requests on.
 
-    ``arguments`` are further options of the command, such as ``("--port", "rack=/dev/ttyUSB0")``.
+    ``arguments`` are further options of the command, such as ``("--port", "rack=/dev/ttyUSB0")``. ``outlives_us``: an
+    interrupt at our keyboard is none for it, and it does not hear of our end. ``said`` takes its messages.
     """
-    child = _start(["record", stand, "--out", str(out), *arguments], "recording, announced in ")
+    command = ["record", stand, "--out", str(out), *arguments]
+    child = _start(command, "recording, announced in ", is_apart=outlives_us and sys.platform != "win32", said=said)
     from benchkit.session.client import read_live_file
 
     return child, read_live_file(Path(child.address))
 
 
-def _start(arguments: Sequence[str], announcement: str) -> Child:
+def _start(
+    arguments: Sequence[str], announcement: str, *, is_apart: bool = False, said: IO[str] | None = None
+) -> Child:
     process = subprocess.Popen(
         [sys.executable, "-m", "benchkit", *arguments],
         stdout=subprocess.PIPE,
-        stderr=None,
+        stderr=said,
         text=True,
         encoding="utf-8",
+        start_new_session=is_apart,
     )
     assert process.stdout is not None
     return Child(process, _announced(process, process.stdout, announcement, arguments[0]))
@@ -123,8 +135,11 @@ def _announced(process: subprocess.Popen[str], output: IO[str], announcement: st
             return line.removeprefix(announcement).strip()
         if not line:
             code = process.wait()
+            output.close()
             raise LinkError(
                 f"benchkit {command} ended before it was ready", got=f"exit code {code}", remedy="Its message says why."
             )
     process.kill()
+    process.wait()
+    output.close()
     raise LinkError(f"benchkit {command} was not ready in time", expected=f"within {START_TIMEOUT_S:g} s")

@@ -120,7 +120,8 @@ class LiveWindow(QMainWindow):
             made.setToolTip(panel.help)
             made.setCheckable(True)
             made.setStyleSheet(
-                f"QPushButton {{ padding: 1px 1px; font-size: 12px; }} QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
+                "QPushButton { padding: 1px 1px; font-size: 12px; } "
+                f"QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
             )
             made.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
             made.clicked.connect(partial(self._toggle, panel.name))

@@ -1,7 +1,7 @@
 """The live window as a whole, on a real recorder at 1 kHz and 24 channels, and its start beside a bare plot window.
 
-``live_screen_core_share`` is the processor time of the dashboard's process, drawing, receiving and decoding, over the
-time that passed, for 25 frames a second. The start is the first painted frame; ratio of medians, both in turns, by processor time and by the
+``live_screen_core_share`` is the processor time of the dashboard's process, drawing, receiving and decoding, for 25
+frames a second. The start is the first painted frame; ratio of medians, both in turns, by processor time and by the
 clock.
 """
 

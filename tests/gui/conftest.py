@@ -146,6 +146,7 @@ def dashboard(qapp: Any) -> Iterator[Any]:
         open_live=keeping(app.open_live),
         open_recorded=keeping(app.open_recorded),
         open_picker=keeping(app.open_picker),
+        open_beginning=keeping(app.open_beginning),
         windows=application.topLevelWidgets,
     )
     for window in kept:

@@ -208,7 +208,8 @@ def test_a_set_point_is_looked_at_before_it_is_set(qtbot: Any, attach: Any, star
     page.confirm.click()
     asked = request(qtbot, publisher, "set_limit")
     assert asked == {
-        "do": "set_limit", "who": "Ada", "limit": "winding_hot", "set_point": 120.5, "seen": 140.0, "reason": "first run",
+        "do": "set_limit", "who": "Ada", "limit": "winding_hot", "set_point": 120.5, "seen": 140.0,
+        "reason": "first run",
     }  # fmt: skip
     publisher.protection = ProtectionStatus(tightened={"winding_hot": 120.5})
     qtbot.waitUntil(lambda: any("1 stricter" in t for t in window.frame.state_line.field_texts()), timeout=WAIT_MS)
