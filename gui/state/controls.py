@@ -57,9 +57,11 @@ PANELS: tuple[Panel, ...] = (
     Panel("start", "Checklist", "F6", "what is missing before the stand can be armed; checklist, proof of limits"),
     Panel("burst", "Burst", "F7", "capture fast samples around this moment"),
     Panel("traces", "Channels", "F8", "which channels are drawn, over which time; values at two cursors"),
+    Panel("plan", "Plan", "F11", "where the plan stands, what comes, begin, acknowledge, stop"),
     Panel("look", "Look", "F9", "light or dark ground, size, decimal mark, your name"),
 )
 CLOSE_PANEL_KEYS = "F10"
+PRESENCE_KEYS = "K"
 WATCH_ONLY_TEXT = "WATCH ONLY: the key of this dashboard commands nothing. Act on the stand itself."
 
 LINKED_TEXT = "Requests go to the recorder, which decides."
@@ -68,6 +70,7 @@ UNLINKED_TEXT = "No recorder answers: act on the stand itself, not on the screen
 VIEW_KEYS: tuple[tuple[str, str], ...] = (
     *((panel.keys, f"{panel.text}: {panel.help}") for panel in PANELS),
     (CLOSE_PANEL_KEYS, "close the panel; its own key does so too"),
+    (PRESENCE_KEYS, "tell the plan that the operator is here"),
     ("Page Down / Page Up", "next / previous page of trends"),
     ("+ / −", "shorter / longer time on the trends"),
     ("Space", "hold the trends, or let them follow again; held, the mouse pans and zooms"),

@@ -155,3 +155,15 @@ def button(text: str, tip: str, slot: Callable[..., Any]) -> QPushButton:
     made.setToolTip(tip)
     made.clicked.connect(slot)
     return made
+
+
+def set_call(made: QPushButton, *, calls: bool) -> None:
+    """Style of the button of a panel; with ``calls`` it calls for attention."""
+    if made.property("calls") == calls:
+        return
+    made.setProperty("calls", calls)
+    look = block(theme.TONES[Tone.CAUTION]) if calls else ""
+    made.setStyleSheet(
+        f"QPushButton {{ padding: 1px 1px; font-size: 12px; {look} }} "
+        f"QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
+    )

@@ -14,19 +14,21 @@ from PySide6.QtWidgets import QHBoxLayout, QMainWindow, QPushButton, QSizePolicy
 from gui.bridge.link import WHO, Answer, Attached, FindRecorder, RecorderLink
 from gui.state import decimals, theme
 from gui.state.bars import RESORT_S
-from gui.state.controls import CLOSE_PANEL_KEYS, PANELS, answer_text
+from gui.state.controls import CLOSE_PANEL_KEYS, PANELS, PRESENCE_KEYS, answer_text
 from gui.state.cursors import Cursors, cursor_rows
 from gui.state.events import flags
 from gui.state.headline import Link, absent_headline, stood_still
 from gui.state.live import LiveModel
+from gui.state.plan_words import is_called_for
 from gui.state.settings import Layout, Settings
 from gui.state.trends import live_view, window_step
 from gui.widgets.alarm_page import AlarmPage
 from gui.widgets.close_bar import CloseBar
 from gui.widgets.control_panel import ControlPanel
-from gui.widgets.drawer import Drawer
+from gui.widgets.drawer import Drawer, set_call
 from gui.widgets.limit_page import LimitPage
 from gui.widgets.look import use_look
+from gui.widgets.plan_page import PlanPage
 from gui.widgets.run_pages import BurstPage, NotePage, StartPage, TarePage
 from gui.widgets.trend_plot import FLAGS
 from gui.widgets.view_pages import HelpPage, LookPage, TracePage
@@ -91,6 +93,7 @@ class LiveWindow(QMainWindow):
                 "start": StartPage,
                 "burst": BurstPage,
                 "traces": self._trace_page,
+                "plan": self._plan_page,
                 "look": self._look_page,
             }
         )
@@ -119,10 +122,7 @@ class LiveWindow(QMainWindow):
             made = QPushButton(f"{panel.text} {panel.keys}")
             made.setToolTip(panel.help)
             made.setCheckable(True)
-            made.setStyleSheet(
-                "QPushButton { padding: 1px 1px; font-size: 12px; } "
-                f"QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
-            )
+            set_call(made, calls=False)
             made.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
             made.clicked.connect(partial(self._toggle, panel.name))
             line.addWidget(made, 1)
@@ -137,6 +137,11 @@ class LiveWindow(QMainWindow):
         page.cursors_asked.connect(self.toggle_cursors)
         if self.model is not None:
             page.show_channels(self.model.stand, frozenset(self._layout.hidden))
+        return page
+
+    def _plan_page(self) -> PlanPage:
+        page = PlanPage()
+        page.present.connect(partial(self.link.ask, "plan_present", who=self.settings.who or WHO))
         return page
 
     def _look_page(self) -> LookPage:
@@ -160,6 +165,7 @@ class LiveWindow(QMainWindow):
             "-": partial(self._zoom, 1),
             "Space": self.toggle_hold,
             "C": self.toggle_cursors,
+            PRESENCE_KEYS: partial(self._ask_with, "plan_acknowledge", {}),
             "Ctrl+W": self.ask_close,
         }
 
@@ -251,7 +257,20 @@ class LiveWindow(QMainWindow):
         page = self.drawer.page()
         if isinstance(page, TracePage):
             self._follow_traces(model, page)
+        self._follow_plan(model, now_s, is_linked=is_linked)
         self.close_bar.follow(is_recording=self._is_recording())
+
+    def _follow_plan(self, model: LiveModel, now_s: float, *, is_linked: bool) -> None:
+        """What a plan asks of the operator is on the window, whatever panel is open."""
+        status = None if model.status is None or not is_linked else model.status.plan
+        panel = next(panel for panel in PANELS if panel.name == "plan")
+        calls = is_called_for(status)
+        made = self.panel_buttons["plan"]
+        made.setText(f"PLAN: {PRESENCE_KEYS}" if calls else f"{panel.text} {panel.keys}")
+        set_call(made, calls=calls)
+        page = self.drawer.pages.get("plan")
+        if isinstance(page, PlanPage) and is_linked:
+            page.say_present(status, now_s)
 
     def _draw_headline(self, model: LiveModel, now_s: float) -> None:
         headline = model.headline(now_s)
@@ -423,5 +442,7 @@ class LiveWindow(QMainWindow):
     @Slot(object)
     def _answered(self, news: Answer) -> None:
         text, refused = answer_text(news.request, news.error), news.error is not None
+        if news.request == "plan_present" and not refused:
+            return  # once a second, and no news
         self.controls.show_answer(text, refused=refused)
         self.drawer.say(text, refused=refused)

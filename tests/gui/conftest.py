@@ -41,6 +41,7 @@ from benchkit.session.messages import (
     Status,
     encode,
 )
+from benchkit.session.plan_status import PlanStatus
 from benchkit.session.process import write_live_file
 from benchkit.session.protection_status import ProtectionStatus
 
@@ -186,6 +187,7 @@ class Publisher:
     rate_hz: float = RATE_HZ
     grant: str = "control"
     protection: ProtectionStatus = field(default_factory=ProtectionStatus)
+    plan: PlanStatus | None = None
 
     def __post_init__(self) -> None:
         self.channels = tuple(self.stand.channels)
@@ -239,7 +241,7 @@ class Publisher:
         return Status(
             now_s, self.state, {"rack": True}, True, self.endpoints.run_path, 41_200_000_000, 11520.0,
             self.stand.limit_set.name, self.stand.limit_set.revision, {"rack": rack}, self.first_out,
-            limit_hash=self.stand.limit_set.short_hash, protection=self.protection,
+            limit_hash=self.stand.limit_set.short_hash, protection=self.protection, plan=self.plan,
         )  # fmt: skip
 
     def _run(self) -> None:
