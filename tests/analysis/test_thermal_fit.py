@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from benchkit.analysis.thermal.extrapolate import hot_spot, predict_steady, remaining_wait_s, running_prediction
-from benchkit.analysis.thermal.fit import fit_network, part_of, thermal_run
+from benchkit.analysis.thermal.fit import fit_network
 from benchkit.analysis.thermal.memory import memory_of
 from benchkit.analysis.thermal.networks import Cauer, Foster, cauer_of, foster_of, respond
 from benchkit.analysis.thermal.orders import bootstrap, choose_order, flow_law, left_out_error, predict, profile_tau
+from benchkit.analysis.thermal.runs import part_of, thermal_run
 from benchkit.analysis.uncertainty import interval
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate

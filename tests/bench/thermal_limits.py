@@ -15,11 +15,12 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.thermal.extrapolate import predict_steady
-from benchkit.analysis.thermal.fit import ThermalRun, fit_network, part_of, thermal_run
+from benchkit.analysis.thermal.fit import fit_network
 from benchkit.analysis.thermal.live import live_model, start, step, time_to_limit_s
 from benchkit.analysis.thermal.loss_law import fit_loss_law
 from benchkit.analysis.thermal.networks import Foster, foster_of, respond
 from benchkit.analysis.thermal.ratings import Part, continuous_current
+from benchkit.analysis.thermal.runs import ThermalRun, part_of, thermal_run
 from benchkit.analysis.uncertainty import interval
 from benchkit.model.results import Estimate
 from tests.analysis.thermal_drives import (

@@ -12,7 +12,8 @@ from benchkit.analysis.folding import fold
 from benchkit.analysis.settled import change_label
 from benchkit.analysis.thermal import fit_heating
 from benchkit.analysis.thermal.extrapolate import is_steady, predict_steady
-from benchkit.analysis.thermal.fit import fit_network, part_of, thermal_run
+from benchkit.analysis.thermal.fit import fit_network
+from benchkit.analysis.thermal.runs import part_of, thermal_run
 from benchkit.analysis.uncertainty import interval
 from benchkit.model.results import Settled
 from benchkit.model.stand import ThermalSteadiness

@@ -19,9 +19,10 @@ import numpy.typing as npt
 
 from benchkit.analysis.settled import change_label
 from benchkit.analysis.thermal.averaging import ORDERS, Ends, HeldRun, average_ends, weighted_quantile
-from benchkit.analysis.thermal.fit import NetworkFit, ThermalRun, fit_network, part_of
+from benchkit.analysis.thermal.fit import NetworkFit, fit_network
 from benchkit.analysis.thermal.lags import decays
 from benchkit.analysis.thermal.memory import Memory, memory_of
+from benchkit.analysis.thermal.runs import ThermalRun, part_of
 from benchkit.analysis.uncertainty import coverage_factor, interval, propagate
 from benchkit.errors import UsageError
 from benchkit.model.results import Contribution, Estimate, Settled, SteadyLabel
@@ -39,8 +40,8 @@ LEAST_S = 900.0
 _BLOCKS = 500
 _FIFTHS = 5
 _RECENT = 3
-_MOST_U = 0.5
-"""An end that is uncertain by more than this share of the rise (k = 1) is not told."""
+_WIDEST = 1.0 / 3.0
+"""An end is not told while its 95 % interval is wider than this share of the rise (a rule of this project)."""
 _PARTS = 20
 _SHOWN = 3.0
 """A load moves where the variance of twenty means over its record is so many times that of chance (beyond 99.99 %)."""
@@ -110,10 +111,10 @@ def predict_steady(
     now_c = float(folded.temp_c[-1] - pilot.residuals[0][-1])
     final, ends = _end(held, pilot, u_sensor_k)
     order = max(ends.probability, key=lambda n: ends.probability[n])
-    if not final.u <= _MOST_U * abs(final.value - held.offset_c):
+    low, high = interval(final)
+    if not high - low <= _WIDEST * abs(final.value - held.offset_c):
         return _untold(now_s, now_c, order, "the record is still nearly straight: no end can be told yet")
     remaining = remaining_wait_s(final.value - now_c, weighted_quantile(ends.slow_s, ends.weight, 0.5))
-    low, high = interval(final)
     half = max(final.value - low, high - final.value)
     told = f"{final.value:.1f} °C, 95 % interval {low:.1f} … {high:.1f} °C"
     if remaining == 0.0:

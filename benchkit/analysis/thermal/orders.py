@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.thermal.fit import MOST_NODES, At, NetworkFit, Problem, ThermalRun, fit_network, part_of
+from benchkit.analysis.thermal.fit import MOST_NODES, NetworkFit, fit_network
 from benchkit.analysis.thermal.lags import decays
 from benchkit.analysis.thermal.memory import memory_of
+from benchkit.analysis.thermal.projection import At, Problem
+from benchkit.analysis.thermal.runs import ThermalRun, part_of
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate
 
