@@ -40,6 +40,7 @@ import numpy.typing as npt
 
 from benchkit.analysis.thermal.lags import Steps
 from benchkit.analysis.thermal.memory import Memory
+from benchkit.analysis.thermal.networks import reference_weights
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -101,19 +102,39 @@ def weighted_quantile(values: FloatArray, weight: FloatArray, share: float) -> f
     return float(values[order][min(int(np.searchsorted(below, share * below[-1])), values.size - 1)])
 
 
-def average_ends(run: HeldRun, memory: Memory, u_end: float, *, seed: int = 0, inflate: float = 1.0) -> Ends:
+def left_over(columns: Columns, *, seed: int = 0) -> tuple[FloatArray, FloatArray]:
+    """What the most probable network of the most nodes leaves over (n,) [K], NaN where nothing was measured, and its
+    time constants (order,) [ln s]; noise without memory. The same readings give the same answer for a ``seed``."""
+    rise = columns.run.rise_k[columns.good]
+    noise = max(float(np.mean(np.diff(rise) ** 2)) / 2.0, (1e-4 * columns.seen_k) ** 2)
+    memory = Memory(rise.size, np.full(1, noise), 1.0)
+    products = _Products(columns, memory, 1.0)
+    ln, _ = _mode(products, ORDERS[-1], np.random.default_rng(seed))
+    mean = products.posterior(ln[None]).mean[0]
+    run, dt, tau = columns.run, np.diff(columns.run.time_s), np.exp(ln)
+    fitted = np.full(run.time_s.size, mean[0])
+    for one, A, w in zip(tau, mean[1:], reference_weights(tau), strict=True):
+        steps = Steps(dt, float(one))
+        fitted += A * steps.lag(run.drive, 0.0) + w * steps.lag(run.moving_k)
+    return run.rise_k - fitted, ln
+
+
+def average_ends(
+    columns: Columns, memory: Memory, u_end: float, begin: FloatArray, *, seed: int = 0, inflate: float = 1.0
+) -> Ends:
     """Where a held load ends, over networks of :data:`ORDERS` nodes (3).
 
     Args:
-        run: the readings.
+        columns: the readings.
         memory: noise of the readings, from :func:`~benchkit.analysis.thermal.memory.memory_of`.
         u_end: drive that counts for the end [1].
+        begin: time constants of the most nodes (order,) [ln s] to begin the search at, from :func:`left_over`.
         seed: of the draws; the same readings give the same answer.
         inflate: factor on the variance of the noise, for residuals of a fit being smaller than errors.
     """
     rng = np.random.default_rng(seed)
-    products = _Products(run, memory, inflate)
-    modes = {n: _mode(products, n, rng) for n in ORDERS}
+    products = _Products(columns, memory, inflate)
+    modes = {n: _mode(products, n, rng, begin if n == ORDERS[-1] else None) for n in ORDERS}
     top = max(value for _, value in modes.values())
     parts = []
     for n, (mode, value) in modes.items():
@@ -152,16 +173,16 @@ class _Posterior:
     scale: FloatArray
 
 
-class _Products:
-    """Products of all whitened columns over a grid of time constants; posteriors of the A_i follow from these."""
+class Columns:
+    """What (1) is made of, over a grid of time constants: two columns each, and one for y_0 and for the rise."""
 
-    def __init__(self, run: HeldRun, memory: Memory, inflate: float) -> None:
+    def __init__(self, run: HeldRun) -> None:
         t, dt = run.time_s, np.diff(run.time_s)
+        self.run = run
         self.span = float(t[-1] - t[0])
         first = max(0.5 * float(np.median(dt)), self.span / 2000.0)
         size = int(math.log(LONGEST * self.span / first) / _SPACING) + 1
         self.ln = np.linspace(math.log(first), math.log(LONGEST * self.span), size)
-        self.step = float(self.ln[1] - self.ln[0])
         columns = np.zeros((t.size, 2 * size + 2), order="F")
         moves = bool(np.any(run.moving_k))
         for i, ln in enumerate(self.ln):
@@ -170,12 +191,21 @@ class _Products:
             if moves:
                 columns[:, 2 * i + 1] = steps.lag(run.moving_k)
         columns[:, -2], columns[:, -1] = 1.0, run.rise_k
-        good = np.isfinite(run.rise_k)
-        white = memory.whiten(columns[good]) / math.sqrt(inflate)
+        self.good = np.isfinite(run.rise_k)
+        self.measured = columns[self.good]
+        rise = run.rise_k[self.good]
+        self.seen_k = float(np.ptp(rise))
+        self.way = 1.0 if float(np.mean(rise[-max(rise.size // 5, 1) :])) >= float(rise[0]) else -1.0
+
+
+class _Products:
+    """Products of all whitened columns; posteriors of the A_i follow from these."""
+
+    def __init__(self, columns: Columns, memory: Memory, inflate: float) -> None:
+        self.ln, self.span, self.seen_k, self.way = columns.ln, columns.span, columns.seen_k, columns.way
+        self.step = float(self.ln[1] - self.ln[0])
+        white = memory.whiten(columns.measured) / math.sqrt(inflate)
         self.table = white.T @ white
-        self.seen_k = float(np.ptp(run.rise_k[good]))
-        fifth = max(int(np.count_nonzero(good)) // 5, 1)
-        self.way = 1.0 if float(np.mean(run.rise_k[good][-fifth:])) >= float(run.rise_k[good][0]) else -1.0
 
     def possible(self, ln: FloatArray) -> npt.NDArray[np.bool_]:
         """Whether time constants (m, order) [ln s] lie in order and within the grid."""
@@ -237,12 +267,18 @@ class _Products:
         return _Posterior(log_p, log_sign, mean, L, scale)
 
 
-def _mode(products: _Products, n: int, rng: np.random.Generator) -> tuple[FloatArray, float]:
-    """Most probable time constants (n,) [ln s]: the best of a coarse grid, moved about in ever smaller steps."""
-    pick = products.ln[1:-1][:: _COARSE[n]]
+def _mode(
+    products: _Products, n: int, rng: np.random.Generator, begin: FloatArray | None = None
+) -> tuple[FloatArray, float]:
+    """Most probable time constants (n,) [ln s]: the best of a coarse grid and ``begin``, moved about in ever smaller
+    steps."""
+    pick = products.ln[1:-1][:: _COARSE[n] * (1 if begin is None else 2)]
     ln = pick[np.array(list(combinations(range(pick.size), n)))]
+    if begin is not None:
+        ln = np.concatenate([ln, begin + 0.1 * rng.standard_normal((_BEST, n)), begin[None]])
     ln = ln[products.possible(ln)]
-    value = np.concatenate([products.posterior(some).log_p for some in np.array_split(ln, ln.shape[0] // 1500 + 1)])
+    parts = np.array_split(ln, ln.shape[0] // 1500 + 1)
+    value = np.concatenate([products.posterior(some).log_p for some in parts])
     keep = np.argsort(value)[-_BEST:]
     ln, value = ln[keep], value[keep]
     for k in range(_ROUNDS):

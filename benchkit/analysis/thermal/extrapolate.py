@@ -12,14 +12,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.settled import change_label
-from benchkit.analysis.thermal.averaging import ORDERS, Ends, HeldRun, average_ends, weighted_quantile
-from benchkit.analysis.thermal.fit import NetworkFit, fit_network
+from benchkit.analysis.thermal.averaging import (
+    ORDERS,
+    Columns,
+    Ends,
+    HeldRun,
+    average_ends,
+    left_over,
+    weighted_quantile,
+)
+from benchkit.analysis.thermal.fit import NetworkFit
 from benchkit.analysis.thermal.lags import decays
 from benchkit.analysis.thermal.memory import Memory, memory_of
 from benchkit.analysis.thermal.runs import ThermalRun, part_of
@@ -103,13 +111,10 @@ def predict_steady(
     fifth = folded.time_s >= folded.time_s[-1] - 0.2 * now_s
     if now_s < least_s:
         return _untold(now_s, math.nan, 0, f"no end is told from less than {least_s / 60.0:.3g} min")
-    try:
-        held = _Held(folded, float(np.mean(folded.reference_c[fifth])) if reference_c is None else reference_c)
-        pilot = _pilot(held.as_run)
-    except UsageError as error:
-        return _untold(now_s, math.nan, 0, str(error))
-    now_c = float(folded.temp_c[-1] - pilot.residuals[0][-1])
-    final, ends = _end(held, pilot, u_sensor_k)
+    reference = float(np.mean(folded.reference_c[fifth])) if reference_c is None else reference_c
+    held = _Held(folded, reference)
+    final, ends, left_k = _end(held, u_sensor_k)
+    now_c = float(folded.temp_c[-1] - left_k)
     order = max(ends.probability, key=lambda n: ends.probability[n])
     low, high = interval(final)
     if not high - low <= _WIDEST * abs(final.value - held.offset_c):
@@ -146,19 +151,6 @@ def _folded(run: ThermalRun) -> ThermalRun:
     )
 
 
-def _pilot(run: ThermalRun) -> NetworkFit:
-    """The closest fit that can be made: what it leaves over is noise."""
-    fits: list[NetworkFit] = []
-    for order in ORDERS:
-        try:
-            fits.append(fit_network([run], order))
-        except UsageError:
-            break
-    if not fits:
-        raise UsageError("no network could be fitted yet")
-    return min(fits, key=lambda fit: fit.residual_rms_k)
-
-
 class _Held:
     """A folded run at a held load, as (1) of :mod:`~benchkit.analysis.thermal.averaging` sees it."""
 
@@ -183,7 +175,6 @@ class _Held:
             run.time_s, run.temp_c - self.first_c, self.drive, self.growth * (run.reference_c - self.first_c)
         )
         self.offset_c = self.first_c + self.growth * (reference_c - self.first_c)
-        self.as_run = replace(run, loss_w=self.drive[:, None], reference_c=self.first_c + self.run.moving_k)
 
 
 def _running_mean(values: FloatArray) -> FloatArray:
@@ -194,22 +185,22 @@ def _running_mean(values: FloatArray) -> FloatArray:
     return np.asarray((total[high] - total[low]) / (high - low))
 
 
-def _end(held: _Held, pilot: NetworkFit, u_sensor_k: float) -> tuple[Estimate, Ends]:
-    """Where the run ends, with an interval that is no wider to one side than it must be."""
-    left = pilot.residuals[0][np.isfinite(pilot.residuals[0])]
+def _end(held: _Held, u_sensor_k: float) -> tuple[Estimate, Ends, float]:
+    """Where the run ends, the average that says so, and what the last reading lies off the curve [K]."""
+    columns = Columns(held.run)
+    whole, begin = left_over(columns)
+    left = whole[np.isfinite(whole)]
     memory = memory_of(left)
-    seen = float(np.ptp(held.run.rise_k[np.isfinite(held.run.rise_k)]))
-    if not memory.gamma[0] > (_LEAST_NOISE * seen) ** 2:
-        gamma = np.zeros(left.size)
-        gamma[0] = (_LEAST_NOISE * seen) ** 2
-        memory = Memory(left.size, gamma, 1.0)
+    least = (_LEAST_NOISE * columns.seen_k) ** 2
+    if not memory.gamma[0] > least:
+        memory = Memory(left.size, np.full(1, least), 1.0)
     worth = memory.size / memory.time
     unknown = 2 * ORDERS[-1] + 1
     dof = max(worth - unknown, 1.0)
-    ends = average_ends(held.run, memory, held.u_end, inflate=(dof + unknown) / dof)
+    ends = average_ends(columns, memory, held.u_end, begin, inflate=(dof + unknown) / dof)
     middle, low, high = (ends.quantile(share) for share in (0.5, 0.025, 0.975))
     value = held.offset_c + middle
-    u_model, u_load = _structure(pilot), abs(middle * held.moves)
+    u_model, u_load = _structure(left), abs(middle * held.moves)
     rest = math.hypot(u_sensor_k, u_model, u_load)
     k = coverage_factor(dof)
     # the shape of the average, for a noise that is known from so many readings, in quadrature with the rest
@@ -225,12 +216,11 @@ def _end(held: _Held, pilot: NetworkFit, u_sensor_k: float) -> tuple[Estimate, E
     )
     budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
     u = 0.5 * (up + down) / k
-    return Estimate(value, u, "°C", dof, budget=budget, interval95=(value - down, value + up)), ends
+    return Estimate(value, u, "°C", dof, budget=budget, interval95=(value - down, value + up)), ends, float(left[-1])
 
 
-def _structure(fit: NetworkFit) -> float:
-    """What of the residuals is no noise: their RMS less that of the differences from row to row [K]."""
-    e = fit.residuals[0][np.isfinite(fit.residuals[0])]
+def _structure(e: FloatArray) -> float:
+    """What of residuals is no noise: their RMS less that of the differences from row to row [K]."""
     noise = float(np.mean(np.diff(e) ** 2)) / 2.0
     return math.sqrt(max(float(np.mean(e**2)) - noise, 0.0))
 
