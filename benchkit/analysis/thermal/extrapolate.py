@@ -48,7 +48,7 @@ LEAST_S = 900.0
 _BLOCKS = 500
 _FIFTHS = 5
 _RECENT = 3
-_WIDEST = 1.0 / 3.0
+_WIDEST = 1.0
 """An end is not told while its 95 % interval is wider than this share of the rise (a rule of this project)."""
 _PARTS = 20
 _SHOWN = 3.0
