@@ -110,6 +110,17 @@ class TestFit:
         assert cold.is_identifiable
         assert cold.resistance_k_w[0] == pytest.approx(TWO.resistance_k_w, rel=0.02)
 
+    def test_a_loss_that_is_mostly_noise_is_said(self, fit):
+        """exact: 0.07 K/W · 1000 W · sqrt(4 s/(2 · 600 s)) = 4 K, of a range of some 70 K."""
+        assert fit.notes == ()
+        temp = respond(TWO, T, LOSS, 40.0, np.zeros(2))
+        noise = 1000.0 * np.random.default_rng(3).standard_normal(T.size)
+        choice = choose_order([thermal_run(T, temp, 40.0, LOSS + noise)], (1, 2))
+        assert choice.order == 1
+        assert not choice.fit.is_identifiable
+        assert "the loss is too noisy" in choice.fit.notes[0]
+        assert "take longer means, or the current" in choice.rows[0].note
+
     def test_refusals(self, run):
         with pytest.raises(UsageError, match="one to four nodes"):
             fit_network([run], 5)

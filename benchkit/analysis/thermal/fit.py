@@ -38,6 +38,10 @@ WORST_CONDITION = 1e4
 """Beyond this condition number of the scaled Jacobian the parameters are not determined by the record."""
 WORST_U_TAU = 0.5
 """Nor where a time constant is uncertain by more than this share (k = 1)."""
+WORST_WANDER = 0.03
+"""Nor where the scatter of the losses alone moves the curve by more than this share of the range of the temperature (a
+rule of this project): time constants then follow the scatter, and a further node is one of it."""
+NOISY = "the loss is too noisy"
 _THIN = 1500
 
 
@@ -207,7 +211,7 @@ def _finish(at: At, u_sensor_k: float, u_loss_relative: float) -> NetworkFit:
         readings_per_independent=sum(m.size for m in memories) / worth,
         condition=condition,
         rank=rank,
-        notes=_notes(tau, covariance, condition, rank, unknown),
+        notes=(*_notes(tau, covariance, condition, rank, unknown), *_noisy(problem, tau, R.reshape(kinds, order))),
     )
 
 
@@ -235,3 +239,21 @@ def _notes(tau: FloatArray, covariance: FloatArray, condition: float, rank: int,
         if u[i] > WORST_U_TAU
     ]
     return tuple(notes)
+
+
+def _noisy(problem: Problem, tau: FloatArray, R: FloatArray) -> tuple[str, ...]:
+    """Says where losses scatter so much that they drive the network badly.
+
+    White scatter of a loss, sd s from row to row, moves the end of a lag by ``R s sqrt(dt/(2 tau))`` (3); s by the
+    median of the steps, which changes of load do not touch.
+    """
+    worst = ("", 0.0)
+    for run in problem.runs:
+        span = float(np.nanmax(run.temp_c) - np.nanmin(run.temp_c))
+        share = math.sqrt(float(np.median(np.diff(run.time_s))) / (2.0 * float(tau[-1])))
+        for j in range(problem.kinds):
+            scatter = 1.4826 * float(np.median(np.abs(np.diff(run.loss_w[:, j])))) / math.sqrt(2.0)
+            wander = abs(float(R[j].sum())) * scatter * share
+            if wander > max(WORST_WANDER * span, worst[1]):
+                worst = (f"{scatter:.3g} W from row to row moves the curve by {wander:.2g} K", wander)
+    return (f"{NOISY}: its scatter of {worst[0]}; take longer means, or the current",) if worst[0] else ()
