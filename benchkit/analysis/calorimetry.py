@@ -27,8 +27,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.coolant import U_PROPERTIES, coolant_density, coolant_specific_heat
-from benchkit.analysis.thermal import coolant_heat_w
+from benchkit.analysis.coolant import U_PROPERTIES
+from benchkit.analysis.heat_balance import drive_loss_w, heat_to_coolant_w
 from benchkit.analysis.uncertainty import scatter_only, type_a
 from benchkit.errors import UsageError
 from benchkit.model.results import Contribution, Estimate, Finding, OperatingPoint, Settled
@@ -184,7 +184,8 @@ def _is_balanced(stand: Stand, coolant: Coolant, row: Row) -> bool:
     """False at standstill, and where so much heat is stored that the parts cannot be taken as of one temperature."""
     stored = sum(body.heat_j_per_k * row[f"{body.channel} drift"].value for body in coolant.bodies)
     x = {role: row[role.value].value for role in _ELECTRICAL}
-    loss = x[Role.DC_VOLTAGE] * x[Role.DC_CURRENT] - 2.0 * math.pi / 60.0 * x[Role.SPEED] * x[Role.TORQUE]
+    powers = (np.float64(x[role]) for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE))
+    loss = float(drive_loss_w(*powers))
     return abs(x[Role.SPEED]) >= LEAST_SPEED * stand.motor.max_speed_rpm and abs(stored) <= MOST_STORED * abs(loss)
 
 
@@ -310,15 +311,13 @@ def _verdict(losses: Sequence[HeatLoss], both: Balanced) -> str:
 def _powers(coolant: Coolant, x: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
     """The powers of (1) and (2) [W] (n,) by :data:`NAMES`."""
     dc = x[Role.DC_VOLTAGE] * x[Role.DC_CURRENT]
-    inlet, outlet = x[Role.COOLANT_INLET_TEMP], x[Role.COOLANT_OUTLET_TEMP]
-    middle = 0.5 * (inlet + outlet)
-    density = x["coolant properties"] * coolant_density(middle, x["glycol"])
-    heat = coolant_heat_w(x[Role.COOLANT_FLOW], outlet - inlet, density, coolant_specific_heat(middle, x["glycol"]))
+    cooling = (Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP, "glycol", "coolant properties")
+    heat = heat_to_coolant_w(*(x[name] for name in cooling))
     air, stored = np.zeros_like(dc), np.zeros_like(dc)
     for body in coolant.bodies:
         air = air + x[f"{body.channel} to air"] * (x[f"{body.channel} temp"] - x[Role.AIR_TEMP])
         stored = stored + x[f"{body.channel} heat"] * x[f"{body.channel} drift"]
-    electrical = dc - 2.0 * math.pi / 60.0 * x[Role.SPEED] * x[Role.TORQUE]
+    electrical = drive_loss_w(*(x[role] for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE)))
     return {"dc": dc, "electrical": electrical, "coolant": heat, "air": air, "stored": stored}
 
 

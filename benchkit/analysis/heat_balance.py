@@ -10,6 +10,7 @@ Source: conservation of energy (derived).
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from benchkit.analysis.coolant import U_PROPERTIES, coolant_density, coolant_specific_heat
 from benchkit.analysis.power import balance_inputs
@@ -18,8 +19,30 @@ from benchkit.analysis.uncertainty import propagate_many
 from benchkit.model.results import Estimate, HeatBalance, OperatingPoint
 from benchkit.model.stand import Role, Stand
 
+FloatArray = npt.NDArray[np.float64]
+
 _POWER_ROLES = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE)
 _COOLANT_ROLES = (Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP)
+
+
+def drive_loss_w(
+    voltage_v: FloatArray, current_a: FloatArray, speed_rpm: FloatArray, torque_nm: FloatArray
+) -> FloatArray:
+    """Loss from the DC link to the shaft [W] (n,): ``P_V = U I - 2 pi n/60 T`` (1), of [V], [A], [rpm], [N·m]."""
+    return np.asarray(voltage_v * current_a - 2.0 * np.pi / 60.0 * speed_rpm * torque_nm)
+
+
+def heat_to_coolant_w(
+    flow_lpm: FloatArray, inlet_c: FloatArray, outlet_c: FloatArray, glycol: FloatArray, properties: FloatArray
+) -> FloatArray:
+    """Heat that the coolant takes [W] (n,): ``Q = rho c q (t_out - t_in)`` (2), of [L/min], [°C], mass fraction [1].
+
+    rho and c are those of the mean coolant temperature; the density is multiplied by ``properties`` [1], which carries
+    the uncertainty of both. Validity: that of :mod:`~benchkit.analysis.coolant`, NaN outside.
+    """
+    middle = 0.5 * (inlet_c + outlet_c)
+    density = properties * coolant_density(middle, glycol)
+    return np.asarray(coolant_heat_w(flow_lpm, outlet_c - inlet_c, density, coolant_specific_heat(middle, glycol)))
 
 
 def closure_formulas(
@@ -33,15 +56,10 @@ def closure_formulas(
     glycol: float,
     properties: float,
 ) -> tuple[float, float, float, float]:
-    """Loss, heat in the coolant, residual [W] and residual over loss [1].
-
-    ``P_V = U I - 2 pi n/60 T`` (1), ``Q = rho c q (t_out - t_in)`` (2), properties at the mean coolant temperature,
-    times ``properties`` (1, for their uncertainty); ``residual = P_V - Q`` (3).
-    """
-    loss = u_dc * i_dc - 2.0 * np.pi / 60.0 * n * torque
-    middle = 0.5 * (inlet_c + outlet_c)
-    density = properties * float(coolant_density(middle, glycol))
-    heat = float(coolant_heat_w(flow_lpm, outlet_c - inlet_c, density, float(coolant_specific_heat(middle, glycol))))
+    """Loss (1), heat in the coolant (2), ``residual = P_V - Q`` (3) [W] and residual over loss [1]."""
+    powers = (np.float64(x) for x in (u_dc, i_dc, n, torque))
+    cooling = (np.float64(x) for x in (flow_lpm, inlet_c, outlet_c, glycol, properties))
+    loss, heat = float(drive_loss_w(*powers)), float(heat_to_coolant_w(*cooling))
     residual = loss - heat
     return loss, heat, residual, residual / loss if loss != 0.0 else np.nan
 

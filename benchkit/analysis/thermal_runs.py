@@ -15,11 +15,11 @@ import numpy.typing as npt
 
 from benchkit.analysis.folding import Segment
 from benchkit.analysis.power import shaft_power
-from benchkit.analysis.thermal.fit import ThermalRun, thermal_run
 from benchkit.analysis.thermal.loss_law import ALPHA_COPPER_20, fit_loss_law
 from benchkit.analysis.thermal.orders import OrderChoice, choose_order
 from benchkit.analysis.thermal.profile_model import with_scatter
 from benchkit.analysis.thermal.ratings import Part, derating_map, rating
+from benchkit.analysis.thermal.runs import ThermalRun, thermal_run
 from benchkit.analysis.thermal.short_time import time_to_limit
 from benchkit.analysis.uncertainty import correlation_time
 from benchkit.errors import UsageError

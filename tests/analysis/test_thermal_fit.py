@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from benchkit.analysis.thermal.extrapolate import hot_spot, predict_steady, remaining_wait_s, running_prediction
-from benchkit.analysis.thermal.fit import fit_network, part_of, thermal_run
+from benchkit.analysis.thermal.fit import fit_network
 from benchkit.analysis.thermal.memory import memory_of
 from benchkit.analysis.thermal.networks import Cauer, Foster, cauer_of, foster_of, respond
 from benchkit.analysis.thermal.orders import bootstrap, choose_order, flow_law, left_out_error, predict, profile_tau
+from benchkit.analysis.thermal.runs import part_of, thermal_run
 from benchkit.analysis.uncertainty import interval
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate
@@ -108,6 +109,17 @@ class TestFit:
         cold = fit_network([replace(steady, from_rest=True)], 2)
         assert cold.is_identifiable
         assert cold.resistance_k_w[0] == pytest.approx(TWO.resistance_k_w, rel=0.02)
+
+    def test_a_loss_that_is_mostly_noise_is_said(self, fit):
+        """exact: 0.07 K/W · 1000 W · sqrt(4 s/(2 · 600 s)) = 4 K, of a range of some 70 K."""
+        assert fit.notes == ()
+        temp = respond(TWO, T, LOSS, 40.0, np.zeros(2))
+        noise = 1000.0 * np.random.default_rng(3).standard_normal(T.size)
+        choice = choose_order([thermal_run(T, temp, 40.0, LOSS + noise)], (1, 2))
+        assert choice.order == 1
+        assert not choice.fit.is_identifiable
+        assert "the loss is too noisy" in choice.fit.notes[0]
+        assert "take longer means, or the current" in choice.rows[0].note
 
     def test_refusals(self, run):
         with pytest.raises(UsageError, match="one to four nodes"):

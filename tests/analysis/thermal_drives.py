@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.thermal.fit import ThermalRun, thermal_run
 from benchkit.analysis.thermal.loss_law import ALPHA_COPPER_20
 from benchkit.analysis.thermal.networks import Cauer, modes_of, network_of
+from benchkit.analysis.thermal.runs import ThermalRun, thermal_run
 
 FloatArray = npt.NDArray[np.float64]
 COOLANT_C = 40.0
@@ -97,8 +97,8 @@ def _measure(known: list[Drive], level: FloatArray, lengths: float, seed: int) -
     current = level[None, :] * np.array([drive.current_a for drive in known])[:, None]
     coolant = COOLANT_C + _wander(rng, count, dt, 300.0, 0.4)
     winding, loss = _run(known, dt, current, coolant)
-    sensor = U_SENSOR_K * rng.standard_normal(count)
-    gain = 1.0 + U_LOSS * rng.standard_normal(count)
+    sensor = U_SENSOR_K * _scores(rng, count)
+    gain = 1.0 + U_LOSS * _scores(rng, count)
     # a sample is the mean of the readings since the last one, taken every second
     white = 1.0 / np.sqrt(np.maximum(dt, 1.0))[:, None]
     noise = 0.05 * white * rng.standard_normal((count, SAMPLES)) + _wander(rng, count, dt, 15.0, 0.05)
@@ -114,6 +114,19 @@ def _measure(known: list[Drive], level: FloatArray, lengths: float, seed: int) -
         )
         tests.append(Test(run, current[i], winding[i]))
     return tests
+
+
+def _scores(rng: np.random.Generator, count: int) -> FloatArray:
+    """Normal numbers (count,), one from each of as many equally probable strata, in random order: errors of
+    calibration, of which each drive has one, are then as large over all drives as their uncertainty says, by
+    no luck of the seed.
+
+    Source: stratified sampling, textbook; M. D. McKay et al., Technometrics 21 (1979) 239, doi 10.2307/1268522 (from
+    memory).
+    """
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri((rng.permutation(count) + rng.random(count)) / count))
 
 
 def _wander(rng: np.random.Generator, count: int, dt: FloatArray, tau_s: float, sd: float) -> FloatArray:

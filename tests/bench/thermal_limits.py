@@ -2,24 +2,33 @@
 
 Reference of the fit, in the same run: ``scipy.optimize.least_squares`` over the same model, stepped by
 ``scipy.signal.lsim``, from the same start on the same record.
+
+The bench takes every :data:`TAKEN`-th of the 300 drives and the watch on fewer still; ``python -m
+tests.bench.thermal_limits 0 300`` takes all of them, or those from one place to another, and adds them up in portions:
+each prints its counts as JSON, and ``--sum FILE ...`` gives the figures of several.
 """
 
 from __future__ import annotations
 
+import json
 import math
+import sys
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.thermal.extrapolate import predict_steady
-from benchkit.analysis.thermal.fit import ThermalRun, fit_network, part_of, thermal_run
+from benchkit.analysis.thermal.fit import fit_network
 from benchkit.analysis.thermal.live import live_model, start, step, time_to_limit_s
 from benchkit.analysis.thermal.loss_law import fit_loss_law
 from benchkit.analysis.thermal.networks import Foster, foster_of, respond
 from benchkit.analysis.thermal.ratings import Part, continuous_current
+from benchkit.analysis.thermal.runs import ThermalRun, part_of, thermal_run
 from benchkit.analysis.uncertainty import interval
 from benchkit.model.results import Estimate
 from tests.analysis.thermal_drives import (
@@ -52,6 +61,9 @@ NAMES = (
     "thermal_live_us",
 )
 DRIVES = 300
+TAKEN = 3
+WATCHED = 12
+"""Every so many of the drives the bench takes, and watches: fixed, so that each bench judges the same ones."""
 WITHIN_K = 1.5
 LOOKS = (0.15, 0.2, 0.25, 1.0 / 3.0, 0.4, 0.5, 0.65, 0.8, 1.0)
 """Shares of the usual wait at which a watch would look."""
@@ -73,22 +85,30 @@ class Tally:
     saved_share: list[float] = field(default_factory=list)
     saved_s: list[float] = field(default_factory=list)
 
+    def add(self, other: Mapping[str, list[Any]]) -> None:
+        for name, values in other.items():
+            getattr(self, name).extend(values)
+
 
 def holds(estimate: Estimate, truth: float) -> bool:
     low, high = interval(estimate)
-    return low <= truth <= high
+    return bool(low <= truth <= high)
 
 
-def study(count: int, *, saved: bool = True, seed: int = 12) -> Tally:
-    """Half of the drives with two nodes, half with three; each with a load run and a heat run."""
+def study(places: Sequence[int], watched: Sequence[int], seed: int = 12) -> Tally:
+    """Some of the :data:`DRIVES` drives, the first half with two nodes, the others with three; a load run and a heat
+    run each, and a watch on some of the heat runs."""
     tally = Tally()
+    half = DRIVES // 2
     for nodes in (2, 3):
-        known = drives(count // 2, nodes, seed + nodes)
+        known = drives(half, nodes, seed + nodes)
         loads, heats = load_runs(known, seed + 10 + nodes), heat_runs(known, seed + 20 + nodes)
-        for drive, load, heat in zip(known, loads, heats, strict=True):
-            judge_network(tally, drive, load)
-            judge_end(tally, drive, heat)
-            if saved:
+        for i, (drive, load, heat) in enumerate(zip(known, loads, heats, strict=True)):
+            place = i + half * (nodes - 2)
+            if place in places:
+                judge_network(tally, drive, load)
+                judge_end(tally, drive, heat)
+            if place in watched:
                 judge_wait(tally, heat)
     return tally
 
@@ -113,7 +133,7 @@ def judge_end(tally: Tally, drive: Drive, test: Test) -> None:
     found = predict_steady(third, reference_c=COOLANT_C, u_sensor_k=U_SENSOR_K)
     truth = drive.final_c(drive.current_a)
     tally.error_k.append(abs(found.final_c.value - truth))
-    tally.final.append(found.final_c.is_measured and holds(found.final_c, truth))
+    tally.final.append(bool(found.final_c.is_measured and holds(found.final_c, truth)))
 
 
 def judge_wait(tally: Tally, test: Test) -> None:
@@ -128,8 +148,13 @@ def judge_wait(tally: Tally, test: Test) -> None:
 
 
 def measure() -> Iterator[Figure]:
-    """Coverage and errors over 300 drives, then times."""
-    tally = study(DRIVES)
+    """Coverage and errors over a third of 300 drives, then times."""
+    yield from figures(study(range(0, DRIVES, TAKEN), range(0, DRIVES, WATCHED)))
+    yield from _times()
+
+
+def figures(tally: Tally) -> Iterator[Figure]:
+    """Shares and errors of a study."""
     yield between("coverage_thermal_tau", 100.0 * float(np.mean(tally.tau)), "% inside", 93.0, 97.0)
     yield between("coverage_thermal_resistance", 100.0 * float(np.mean(tally.resistance)), "% inside", 93.0, 97.0)
     yield between("coverage_thermal_final", 100.0 * float(np.mean(tally.final)), "% inside", 93.0, 97.0)
@@ -139,7 +164,6 @@ def measure() -> Iterator[Figure]:
     yield Figure("steady_error_p95_k", float(np.quantile(errors, 0.95)), "K")
     yield Figure("bench_time_saved_median_pct", 100.0 * float(np.median(tally.saved_share)), "%")
     yield Figure("bench_time_saved_median_min", float(np.median(tally.saved_s)) / 60.0, "min")
-    yield from _times()
 
 
 # ---------------------------------------------------------------------------------------------------------- times
@@ -208,3 +232,20 @@ def _live_us(foster: Foster) -> float:
         state = step(model, state, 0.1 * k, 1500.0, 40.0, 40.0)
         time_to_limit_s(model, state, 140.0)
     return 1e6 * (time.process_time() - t0) / LIVE_STEPS
+
+
+def main(arguments: Sequence[str]) -> None:
+    if arguments and arguments[0] == "--sum":
+        tally = Tally()
+        for name in arguments[1:]:
+            tally.add(json.loads(Path(name).read_text()))
+        print(f"{len(tally.final)} drives, {len(tally.saved_share)} watched")
+        for figure in figures(tally):
+            print(figure.line())
+        return
+    first, last = (int(x) for x in arguments) if arguments else (0, DRIVES)
+    print(json.dumps(asdict(study(range(first, last), range(first, last)))))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

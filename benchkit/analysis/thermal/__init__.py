@@ -5,8 +5,11 @@
 ``networks``       Foster and Cauer forms, conversion both ways, exact steps
 ``lags``           the one first-order lag that all of it is made of
 ``memory``         what residuals remember
+``runs``           runs as thermal fits see them
+``projection``     the search for time constants
 ``fit``            networks of one to four nodes fitted to measured losses, coolant and temperature
 ``orders``         how many nodes: by held-out prediction; bootstrap; thermal resistance against coolant flow
+``averaging``      the end of a held load, averaged over networks of one to three nodes
 ``extrapolate``    steady temperature of a heat run before it is reached, and when to stop waiting
 ``loss_law``       loss of a part by current, speed and its own temperature
 ``ratings``        continuous ratings by coolant and speed, limiting part, thermal classes, overload formula

@@ -4,7 +4,7 @@ A heat run holds one load. Its end is extrapolated with a network fitted to what
 included where they are measured), and with the growth of the loss itself: resistance loss rises with temperature,
 so a winding that is 15 K from its end will be heated more there than it is now.
 
-Source: (1) to (3) derived here; thermal equilibrium after IEC 60034-1 (from memory); shares of hot spots, common
+Source: derived here; thermal equilibrium after IEC 60034-1 (from memory); shares of hot spots, common
 practice, no source.
 """
 
@@ -12,15 +12,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.settled import change_label
-from benchkit.analysis.thermal.fit import At, NetworkFit, Problem, ThermalRun, fit_network, part_of
+from benchkit.analysis.thermal.averaging import (
+    ORDERS,
+    Columns,
+    Ends,
+    HeldRun,
+    average_ends,
+    left_over,
+    weighted_quantile,
+)
+from benchkit.analysis.thermal.fit import NetworkFit
 from benchkit.analysis.thermal.lags import decays
-from benchkit.analysis.uncertainty import combine, coverage_factor, expanded, interval, propagate
+from benchkit.analysis.thermal.memory import Memory, memory_of
+from benchkit.analysis.thermal.runs import ThermalRun, part_of
+from benchkit.analysis.uncertainty import coverage_factor, interval, propagate
 from benchkit.errors import UsageError
 from benchkit.model.results import Contribution, Estimate, Settled, SteadyLabel
 from benchkit.model.stand import ThermalSteadiness
@@ -37,18 +48,16 @@ LEAST_S = 900.0
 _BLOCKS = 500
 _FIFTHS = 5
 _RECENT = 3
-MOST_NODES_SHOWN = 3
-_F = 10.0
-"""A further node is taken where it lowers the sum of squares by this many times the variance for each of its two
-parameters (beyond 99.9 % of Fisher's distribution)."""
-_APART_TAU = 1.4
-"""Neighbouring time constants of three must be further apart than this factor."""
-_MOST_U = 0.5
-"""An end that is uncertain by more than this share of the rise (k = 1) is not told."""
-_EARLIER = (0.9, 0.8)
-"""Shares of the record whose own predictions must agree with that of the whole."""
-_APART = 6.0
-"""Squares of standard uncertainties by which they may differ by chance."""
+_WIDEST = 1.0
+"""An end is not told while its 95 % interval is wider than this share of the rise (a rule of this project)."""
+_PARTS = 20
+_SHOWN = 3.0
+"""A load moves where the variance of twenty means over its record is so many times that of chance (beyond 99.99 %)."""
+_WINDOWS = 40
+"""A load that moves is followed by its means over so many parts of the record."""
+_LEAST_NOISE = 1e-4
+"""Noise of readings is never taken for less than this share of the rise."""
+_NORMAL = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +78,7 @@ class SteadyPrediction:
     reason: str
 
 
-def predict_steady(  # noqa: PLR0911  one return for each answer
+def predict_steady(
     run: ThermalRun,
     *,
     reference_c: float | None = None,
@@ -79,16 +88,16 @@ def predict_steady(  # noqa: PLR0911  one return for each answer
 ) -> SteadyPrediction:
     """Steady temperature [°C] of a run at its load, from the readings so far.
 
-    ``T_end = (T_ref + sum_j R_j p_j)/(1 - sum_j R_j s_j)`` (1): R_j total resistance of loss j, ``p_j + s_j T`` that
-    loss as a line over the temperature measured with it, through its mean over the last fifth: the load that counts is
-    the one that runs now. Where a loss does not rise with temperature beyond two standard errors, or is constant,
-    s_j = 0.
+    At a held load the loss is a line over the temperature, so the curve is that of a network of other time constants
+    under a constant drive: (1) and (2) of :mod:`~benchkit.analysis.thermal.averaging`. Several losses count by their
+    sum. The line goes through the mean over the last fifth: the load that counts is the one that runs now. What a load
+    has moved off its line drives the network as it was.
 
-    Up to three nodes are taken while each lowers the sum of squares more than chance would, to be on the safe side: one
-    node too few stops short of the end. The uncertainty has four parts: scatter (for one loss by the profile of the sum
-    of squares over the time constants, as an early end is far less certain upwards than downwards), the sensor, what of
-    the residuals is no noise (a network that misses the curve by that much may miss the end by as much), and how far
-    the predictions of the first 90 % and 80 % of the record lie off, where chance does not explain it.
+    The number of nodes is not chosen: networks of one to three are weighed by how probable the readings make each, and
+    the estimate is the median of their average. The interval has five parts: scatter, and what not knowing the number
+    of nodes adds to it (2.5 % to either side of the average, as an early end is far less certain upwards than
+    downwards), the sensor, what of the residuals is no noise (a network that misses the curve by that much may miss the
+    end by as much), and a load that moved of late and may move as far again.
 
     Args:
         run: readings so far, at one load. Losses that are not known: any constant, such as 1 W.
@@ -99,32 +108,27 @@ def predict_steady(  # noqa: PLR0911  one return for each answer
     """
     folded = _folded(run)
     now_s = float(run.time_s[-1] - run.time_s[0])
+    fifth = folded.time_s >= folded.time_s[-1] - 0.2 * now_s
     if now_s < least_s:
         return _untold(now_s, math.nan, 0, f"no end is told from less than {least_s / 60.0:.3g} min")
-    try:
-        fit = _fitted(folded)
-    except UsageError as error:
-        return _untold(now_s, math.nan, 0, str(error))
-    now_c = float(folded.temp_c[-1] - fit.residuals[0][-1])
-    fifth = folded.time_s >= folded.time_s[-1] - 0.2 * now_s
     reference = float(np.mean(folded.reference_c[fifth])) if reference_c is None else reference_c
-    end = _End(folded, fit, reference)
-    final = end.estimate(u_sensor_k)
-    if not final.is_measured:
-        return _untold(now_s, now_c, fit.order, "the loss grows faster with temperature than the cooling: no end")
-    if not final.u <= _MOST_U * abs(final.value - reference):
-        return _untold(now_s, now_c, fit.order, "the record is still nearly straight: no end can be told yet")
-    remaining = remaining_wait_s(final.value - now_c, float(fit.tau_s[-1]))
+    held = _Held(folded, reference)
+    final, ends, left_k = _end(held, u_sensor_k)
+    now_c = float(folded.temp_c[-1] - left_k)
+    order = max(ends.probability, key=lambda n: ends.probability[n])
     low, high = interval(final)
+    if not high - low <= _WIDEST * abs(final.value - held.offset_c):
+        return _untold(now_s, now_c, order, "the record is still nearly straight: no end can be told yet")
+    remaining = remaining_wait_s(final.value - now_c, weighted_quantile(ends.slow_s, ends.weight, 0.5))
     half = max(final.value - low, high - final.value)
     told = f"{final.value:.1f} °C, 95 % interval {low:.1f} … {high:.1f} °C"
     if remaining == 0.0:
-        return SteadyPrediction(now_s, now_c, final, fit.order, 0.0, False, f"the steady criterion is met: {told}")
+        return SteadyPrediction(now_s, now_c, final, order, 0.0, False, f"the steady criterion is met: {told}")
     if half <= enough_k:
         reason = f"{told}: {remaining / 60.0:.0f} min more would tell little"
-        return SteadyPrediction(now_s, now_c, final, fit.order, remaining, False, reason)
+        return SteadyPrediction(now_s, now_c, final, order, remaining, False, reason)
     reason = f"{told}: wider than the ± {enough_k:g} K that are wanted, go on"
-    return SteadyPrediction(now_s, now_c, final, fit.order, remaining, True, reason)
+    return SteadyPrediction(now_s, now_c, final, order, remaining, True, reason)
 
 
 def _untold(now_s: float, now_c: float, order: int, reason: str) -> SteadyPrediction:
@@ -147,195 +151,90 @@ def _folded(run: ThermalRun) -> ThermalRun:
     )
 
 
-def _fitted(run: ThermalRun) -> NetworkFit:
-    """The fewest nodes that chance could explain, the scatter being that about the most nodes that can be fitted."""
-    fits: list[NetworkFit] = []
-    for order in range(1, MOST_NODES_SHOWN + 1):
-        try:
-            fit = fit_network([run], order)
-        except UsageError:
-            break
-        if _told_apart(fit):
-            fits.append(fit)
-    if not fits:
-        raise UsageError("no network could be fitted yet")
-    most = fits[-1]
-    for fit in fits:
-        gain = most.dof * ((fit.residual_rms_k / max(most.residual_rms_k, 1e-12)) ** 2 - 1.0)
-        if gain <= 2.0 * _F * (most.order - fit.order):
-            return fit
-    return most
+class _Held:
+    """A folded run at a held load, as (1) of :mod:`~benchkit.analysis.thermal.averaging` sees it."""
 
-
-def _told_apart(fit: NetworkFit) -> bool:
-    """Whether the slowest of three nodes is known and no two are neighbours: else the third only bends with the
-    residuals of a network that is none, and its end lies anywhere."""
-    slow = fit.tau(fit.order - 1)
-    return fit.order < 3 or bool(slow.u <= _MOST_U * slow.value and np.min(fit.tau_s[1:] / fit.tau_s[:-1]) > _APART_TAU)
-
-
-class _End:
-    """Where a run ends at its load, and how sure that is."""
-
-    def __init__(self, run: ThermalRun, fit: NetworkFit, reference_c: float) -> None:
-        self.run, self.fit, self.reference_c = run, fit, reference_c
-        lines = [_loss_line(run.temp_c, run.loss_w[:, j]) for j in range(fit.kinds)]
-        self.lines = [(line.now_w, line.slope) for line in lines]
-        self.moves_w = [line.moves_w for line in lines]
-        self.at_c = float(np.nanmean(run.temp_c[-(run.time_s.size // _FIFTHS) :]))
-
-    def of(self, R: Sequence[float], p: Sequence[float], s: Sequence[float]) -> float:
-        """Equation (1); the line of a loss goes through its mean over the last fifth."""
-        below = 1.0 - sum(a * b for a, b in zip(R, s, strict=True))
-        above = self.reference_c + sum(a * (b - c * self.at_c) for a, b, c in zip(R, p, s, strict=True))
-        return above / below if below > 0.0 else math.nan
-
-    def estimate(self, u_sensor_k: float) -> Estimate:
-        fit, kinds = self.fit, self.fit.kinds
-        totals = [fit.total(j) for j in range(kinds)]
-        inputs = [*totals, *(mean for mean, _ in self.lines), *(slope for _, slope in self.lines)]
-        names = [f"{what} {j + 1}" for what in ("resistance", "loss", "growth of loss") for j in range(kinds)]
-        found = propagate(
-            lambda *x: self.of(x[:kinds], x[kinds : 2 * kinds], x[2 * kinds :]),
-            inputs,
-            _correlation(fit, len(inputs)) if kinds > 1 else None,
-            names,
-            unit="°C",
+    def __init__(self, run: ThermalRun, reference_c: float) -> None:
+        loss = run.loss_w.sum(axis=1)
+        fifth = slice(-(run.time_s.size // _FIFTHS), None)
+        self.first_c = float(run.reference_c[0])
+        line = _loss_line(run.temp_c, loss)
+        slope, now_w = line.slope.value, line.now_w.value
+        above = float(np.nanmean(run.temp_c[fifth])) - self.first_c
+        self.cold_w = now_w - slope * above  # the loss that the line has at the first reference
+        if not self.cold_w > 0.0:
+            slope, self.cold_w = 0.0, now_w
+        self.growth = 1.0 + slope * above / self.cold_w
+        self.drive = np.ones(run.time_s.size)
+        if line.moves:
+            rise = np.where(np.isfinite(run.temp_c), run.temp_c, np.nanmean(run.temp_c)) - self.first_c
+            self.drive = _running_mean(loss - slope * rise) / self.cold_w
+        self.u_end = float(np.mean(self.drive[fifth]))
+        self.moves = line.moves_w / self.cold_w
+        self.run = HeldRun(
+            run.time_s, run.temp_c - self.first_c, self.drive, self.growth * (run.reference_c - self.first_c)
         )
-        if not found.is_measured:
-            return found
-        u_model = math.hypot(_structure(fit), self._drift(found))
-        u_load = self._load_k(found.value)
-        rest = math.hypot(u_sensor_k, u_model, u_load)
-        whole = combine(found.value, found.u, min(found.dof, fit.dof), rest, unit="°C", name="end")
-        parts = (
-            Contribution("fit", found.u),
-            Contribution("sensor", u_sensor_k),
-            Contribution("misfit of the network", u_model),
-            Contribution("load that moves", u_load),
-        )
-        budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
-        whole = replace(whole, budget=budget)
-        if kinds > 1:
-            return whole
-        low, high = self._profile()
-        k = expanded(replace(whole, interval95=None)) / whole.u if whole.u > 0.0 else 2.0
-        # the ends of the profile in quadrature with what the profile does not know
-        down = math.hypot(max(found.value - low, 0.0), k * rest)
-        up = math.hypot(max(high - found.value, 0.0), k * rest)
-        u = max(whole.u, 0.5 * (up + down) / k)
-        return replace(whole, u=u, interval95=(found.value - down, found.value + up))
-
-    def _load_k(self, end_c: float) -> float:
-        """What the end moves by if each loss moves off its line again as far as it did of late [K]."""
-        R = [self.fit.total(j).value for j in range(self.fit.kinds)]
-        means, slopes = zip(*self.lines, strict=True)
-        p, s = _values(means), _values(slopes)
-        shifted = (
-            self.of(R, [x + (self.moves_w[j] if j == i else 0.0) for i, x in enumerate(p)], s) - end_c
-            for j in range(self.fit.kinds)
-        )
-        return math.hypot(*shifted)
-
-    def _drift(self, found: Estimate) -> float:
-        """How far earlier predictions lie off, beyond chance [K]."""
-        worst = 0.0
-        for share in _EARLIER:
-            seen = part_of(self.run, slice(int(share * self.run.time_s.size)))
-            try:
-                fit = fit_network([seen], self.fit.order, start_tau_s=self.fit.tau_s.tolist())
-            except UsageError:
-                continue
-            means, slopes = zip(*self.lines, strict=True)
-            before = self.of([fit.total(j).value for j in range(fit.kinds)], *(_values(x) for x in (means, slopes)))
-            u_before = sum(fit.total(j).u * abs(means[j].value) for j in range(fit.kinds))
-            chance = max(u_before**2 - found.u**2, 0.0)
-            off = (before - found.value) ** 2
-            if off > _APART * chance:
-                worst = max(worst, off - chance)
-        return math.sqrt(worst)
-
-    def _profile(self) -> tuple[float, float]:
-        """95 % interval of the end: the ends that time constants and resistances give which fit nearly as well.
-
-        ``n_ind (S/S_min - 1) + ((T - T_hat)/u)² <= t²`` (2) over a grid of time constants about the best, S the sum
-        of squares with the rest solved for, T_hat and u of the end for given time constants, n_ind readings that are
-        independent.
-        """
-        fit = self.fit
-        order = fit.order
-        k = coverage_factor(max(fit.dof, 1.0))
-        problem = Problem([self.run])
-        best = float(np.sum(At(problem, fit.tau_s).left ** 2))
-        variance = best / max(fit.dof * fit.readings_per_independent, 1.0) * fit.readings_per_independent
-        u_slow = min(math.sqrt(max(fit.covariance[order - 1, order - 1], 1e-12)), 1.0)
-        slow = np.linspace(-k * u_slow, 1.5 * k * u_slow, 15)
-        var = max(float(fit.covariance[order - 1, order - 1]), 1e-12)
-        # the faster ones follow the slowest along the ridge of the sum of squares, a little to either side of it
-        ridge = fit.covariance[: order - 1, order - 1] / var
-        apart = np.sqrt(np.maximum(np.diag(fit.covariance)[: order - 1] - ridge**2 * var, 0.0))
-        sides = [np.zeros(order - 1)]
-        sides += [sign * apart[i] * np.eye(order - 1)[i] for i in range(order - 1) for sign in (-1.5, -0.5, 0.5, 1.5)]
-        grid = [
-            np.exp(fit.parameters[:order] + np.append(np.clip(ridge * a, -2.0, 2.0) + side, a))
-            for a in slow
-            for side in sides
-        ]
-        ((mean, growth),) = self.lines
-        low, high = math.inf, -math.inf
-        for tau in grid:
-            if order > 1 and not float(np.min(tau[1:] / tau[:-1])) > 1.05:
-                continue
-            at = At(problem, tau)
-            room = k**2 - fit.dof * (float(at.left @ at.left) / best - 1.0)
-            if room < 0.0:
-                continue
-            R = float(at.c[:, 0].sum())
-            row = np.zeros(at.X.shape[1])
-            row[:: problem.width] = 1.0
-            row = row / at.length
-            half = math.sqrt(max(float(row @ at.inverse @ row) * variance, 0.0) * room)
-            for side in (R - half, R + half):
-                end = self.of([side], [mean.value], [growth.value])
-                if math.isnan(end):
-                    continue
-                low, high = min(low, end), max(high, end)
-        return low, high
+        self.offset_c = self.first_c + self.growth * (reference_c - self.first_c)
 
 
-def _values(estimates: Sequence[Estimate]) -> list[float]:
-    return [estimate.value for estimate in estimates]
+def _running_mean(values: FloatArray) -> FloatArray:
+    length = max(values.size // _WINDOWS, 1)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    at = np.arange(values.size)
+    low, high = np.maximum(at - length // 2, 0), np.minimum(at + length - length // 2, values.size)
+    return np.asarray((total[high] - total[low]) / (high - low))
 
 
-def _structure(fit: NetworkFit) -> float:
-    """What of the residuals is no noise: their RMS less that of the differences from row to row [K]."""
-    e = fit.residuals[0][np.isfinite(fit.residuals[0])]
+def _end(held: _Held, u_sensor_k: float) -> tuple[Estimate, Ends, float]:
+    """Where the run ends, the average that says so, and what the last reading lies off the curve [K]."""
+    columns = Columns(held.run)
+    whole, begin = left_over(columns)
+    left = whole[np.isfinite(whole)]
+    memory = memory_of(left)
+    least = (_LEAST_NOISE * columns.seen_k) ** 2
+    if not memory.gamma[0] > least:
+        memory = Memory(left.size, np.full(1, least), 1.0)
+    worth = memory.size / memory.time
+    unknown = 2 * ORDERS[-1] + 1
+    dof = max(worth - unknown, 1.0)
+    ends = average_ends(columns, memory, held.u_end, begin, inflate=(dof + unknown) / dof)
+    middle, low, high = (ends.quantile(share) for share in (0.5, 0.025, 0.975))
+    value = held.offset_c + middle
+    u_model, u_load = _structure(left), abs(middle * held.moves)
+    rest = math.hypot(u_sensor_k, u_model, u_load)
+    k = coverage_factor(dof)
+    # the shape of the average, for a noise that is known from so many readings, in quadrature with the rest
+    down, up = (math.hypot(k / _NORMAL * side, _NORMAL * rest) for side in (middle - low, high - middle))
+    between = ends.between_k()
+    u_all = 0.5 * (high - low) / _NORMAL
+    parts = (
+        Contribution("fit", math.sqrt(max(u_all**2 - between**2, 0.0))),
+        Contribution("number of nodes", min(between, u_all)),
+        Contribution("sensor", u_sensor_k),
+        Contribution("misfit of the network", u_model),
+        Contribution("load that moves", u_load),
+    )
+    budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
+    u = 0.5 * (up + down) / k
+    return Estimate(value, u, "°C", dof, budget=budget, interval95=(value - down, value + up)), ends, float(left[-1])
+
+
+def _structure(e: FloatArray) -> float:
+    """What of residuals is no noise: their RMS less that of the differences from row to row [K]."""
     noise = float(np.mean(np.diff(e) ** 2)) / 2.0
     return math.sqrt(max(float(np.mean(e**2)) - noise, 0.0))
 
 
-def _correlation(fit: NetworkFit, size: int) -> FloatArray:
-    order = fit.order
-    rows = np.zeros((fit.kinds, fit.parameters.size))
-    for j in range(fit.kinds):
-        rows[j, order + j * order : order + (j + 1) * order] = 1.0
-    together = rows @ fit.covariance @ rows.T
-    spread = np.sqrt(np.diag(together))
-    correlation = np.eye(size)
-    if np.all(spread > 0.0):
-        correlation[: fit.kinds, : fit.kinds] = np.clip(together / np.outer(spread, spread), -1.0, 1.0)
-        np.fill_diagonal(correlation, 1.0)
-    return correlation
-
-
 @dataclass(frozen=True, slots=True)
 class _LossLine:
-    """A loss over temperature: its mean over the last fifth, its slope (0 where it is not shown), and how far it has
-    moved off the line through all from fifth to fifth of the last three, beyond chance [W, rms]."""
+    """A loss over temperature: its mean over the last fifth, its slope (0 where it is not shown), how far it has moved
+    off the line through all from fifth to fifth of the last three, beyond chance [W, rms], and whether it moved off it
+    at all."""
 
     now_w: Estimate
     slope: Estimate
     moves_w: float
+    moves: bool
 
 
 def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> _LossLine:
@@ -358,11 +257,13 @@ def _loss_line(temp_c: FloatArray, loss_w: FloatArray) -> _LossLine:
     if slope <= 2.0 * u_slope:
         slope, u_slope = 0.0, 0.0
     now = Estimate(float(np.mean(loss_w[-fifth:])), math.sqrt(noise / fifth), "W", dof)
-    return _LossLine(now, Estimate(slope, u_slope, "W/K", dof), moves)
+    twenty = np.array([part.mean() for part in np.array_split(loss_w - slope * temp_c, _PARTS)])
+    wanders = float(np.nanvar(twenty, ddof=1)) > _SHOWN * noise * _PARTS / y.size
+    return _LossLine(now, Estimate(slope, u_slope, "W/K", dof), moves, wanders)
 
 
 def remaining_wait_s(left_k: float, tau_s: float, change_k: float = STEADY_K, over_s: float = STEADY_OVER_S) -> float:
-    """Wait [s] until a lag has moved less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change)`` (3).
+    """Wait [s] until a lag has moved less than ``change_k`` in ``over_s``: ``tau ln(|left| (e^x - 1)/change)`` (1).
 
     The criterion looks back over ``over_s`` with x = over/tau: it is met at the time t at which
     ``|left| e^(-t/tau) (e^x - 1) = change``.
@@ -411,7 +312,7 @@ def is_steady(
 
 
 def hot_spot(measured: Estimate, reference_c: float, share: Estimate) -> Estimate:
-    """Hottest place [°C] of a part of which a sensor, or its resistance, gives another: ``T + share (T - T_ref)`` (4).
+    """Hottest place [°C] of a part of which a sensor, or its resistance, gives another: ``T + share (T - T_ref)`` (2).
 
     ``share`` is what the rise of the hot spot exceeds the measured rise by, from a trial with several sensors or from
     a calculation; for windings judged by their mean 0.05 to 0.15 is usual (common practice, no source).

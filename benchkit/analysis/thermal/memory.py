@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -17,11 +18,37 @@ MOST_LAGS = 30
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Memory:
-    """Autocovariance ``gamma`` (size,) of one record of residuals; ``time`` in readings per independent reading."""
+    """Autocovariance ``gamma`` (size,) of one record of residuals; ``time`` in readings per independent reading.
+
+    ``phi`` (order,) [1] are the coefficients of the autoregression, ``fresh`` the variance of what is new in each
+    reading.
+    """
 
     size: int
     gamma: FloatArray
     time: float
+    phi: FloatArray = field(default_factory=lambda: np.empty(0))
+    fresh: float = 0.0
+
+    def whiten(self, columns: FloatArray) -> FloatArray:
+        """Columns (size, p) whose noise has this memory, to columns [1] whose noise has none and variance one.
+
+        ``(e_k - sum_m phi_m e_(k-m))/sqrt(fresh)``; the first rows, which have nothing before them, by the Cholesky
+        factor of their own covariance. The variance must not be zero.
+
+        Source: as :func:`memory_of`.
+        """
+        from scipy.linalg import cholesky, solve_triangular, toeplitz
+
+        p = self.phi.size
+        if p == 0:
+            return np.asarray(columns / math.sqrt(self.gamma[0]))
+        out = columns.copy()
+        for m in range(1, p + 1):
+            out[p:] -= self.phi[m - 1] * columns[p - m : -m]
+        out[p:] /= math.sqrt(self.fresh)
+        out[:p] = solve_triangular(cholesky(toeplitz(self.gamma[:p]), lower=True), columns[:p], lower=True)
+        return out
 
     def apply(self, columns: FloatArray) -> FloatArray:
         """``Γ J`` for columns (size, p): the Toeplitz matrix of ``gamma``, by FFT; unit of gamma times that of J.
@@ -85,4 +112,4 @@ def memory_of(residuals: npt.ArrayLike) -> Memory:
     gamma[:p] = rough[:p]
     gamma = np.asarray(dtbsv(p, bands, gamma, lower=1, diag=1))
     time = sigma2 / ((1.0 - float(phi.sum())) ** 2 * float(rough[0]))
-    return Memory(n, gamma, float(min(max(time, 1.0), max(n / 2.0, 1.0))))
+    return Memory(n, gamma, float(min(max(time, 1.0), max(n / 2.0, 1.0))), phi, sigma2)

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.thermal.fit import MOST_NODES, At, NetworkFit, Problem, ThermalRun, fit_network, part_of
+from benchkit.analysis.thermal.fit import MOST_NODES, NOISY, NetworkFit, fit_network
 from benchkit.analysis.thermal.lags import decays
 from benchkit.analysis.thermal.memory import memory_of
+from benchkit.analysis.thermal.projection import At, Problem
+from benchkit.analysis.thermal.runs import ThermalRun, part_of
 from benchkit.errors import UsageError
 from benchkit.model.results import Estimate
 
@@ -69,7 +71,9 @@ def choose_order(
 ) -> OrderChoice:
     """The lowest order [nodes] that predicts left-out readings within 5 % of the best, by their RMS [K].
 
-    An order that the record determines goes before one that it does not, unless it predicts less than half as well.
+    An order that the record determines goes before one that it does not, unless it predicts less than half as well;
+    where it determines none, the lowest that predicts at least half as well is taken, and where all losses are too
+    noisy, the lowest of all.
 
     Of several runs each is left out in turn: its start is taken from its first fifth, the rest is scored. Of a single
     run the first 60 % are fitted and the rest is predicted from losses and coolant alone.
@@ -95,7 +99,11 @@ def choose_order(
     told = [row for row in usable if not row.note and row.predicted_rms_k <= TOLD_APART * best]
     usable = told or usable
     best = min(row.predicted_rms_k for row in usable)
-    order = min(row.order for row in usable if row.predicted_rms_k <= NO_BETTER * best)
+    # where the record determines none, a further node has to earn its place by more; none of scatter does
+    worse = NO_BETTER if told else TOLD_APART
+    if all(NOISY in row.note for row in usable):
+        worse = 1e9
+    order = min(row.order for row in usable if row.predicted_rms_k <= worse * best)
     by = "each run left out in turn" if len(runs) > 1 else f"the last {100 * (1 - SEEN):.0f} % of the run left out"
     return OrderChoice(tuple(rows), order, by)
 

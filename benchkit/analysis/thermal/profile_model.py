@@ -14,10 +14,10 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from benchkit.analysis.thermal.fit import ThermalRun
 from benchkit.analysis.thermal.live import LONGEST_STEP_S, live_model, start, step
 from benchkit.analysis.thermal.memory import memory_of
 from benchkit.analysis.thermal.networks import Foster
+from benchkit.analysis.thermal.runs import ThermalRun
 from benchkit.errors import UsageError
 from benchkit.model.thermal_models import LossByCurrent, LossMeasured, ThermalModel
 
