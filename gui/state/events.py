@@ -41,6 +41,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.PROOF: "limits proven",
     EventKind.PRE_RUN_CHECK: "pre-run check",
     EventKind.SET_POINT: "set-point",
+    EventKind.PLAN: "plan",
     EventKind.TARE: "tare",
     EventKind.EXCLUDED_POINT: "point excluded",
     EventKind.COMMON_EDGE: "common edge",
