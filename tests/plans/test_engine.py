@@ -164,6 +164,11 @@ def test_a_point_is_left_out_with_reason_and_name() -> None:
     assert walk.progress.phase is Phase.DONE
 
 
+def where(bench: Bench) -> str:
+    """Where its plan stands."""
+    return bench.phase.value
+
+
 def test_a_gate_is_passed_by_its_approver_alone_and_motion_begins_anew(tmp_path: Path) -> None:
     gate = Gate("guard closed", "no trip", "test lead")
     dwell = Dwell(Until.TIME, 1.0, 60.0, Otherwise.SKIP)
@@ -172,25 +177,25 @@ def test_a_gate_is_passed_by_its_approver_alone_and_motion_begins_anew(tmp_path:
     bench = Bench(stand, Frame().plan("rung", "Rung", [rung]), tmp_path)
     runner = bench.runner
     bench.begin()
-    assert bench.phase.value == "awaiting"
+    assert where(bench) == "awaiting"
     for _ in range(5):
         bench.step()
     assert bench.protection.state is not State.RUNNING  # nobody works on what turns
     with pytest.raises(RefusedError, match="not the one who decides"):
         runner.confirm(bench.now_ns, "Ottilie", "", passed=True)
     runner.confirm(bench.now_ns, "Jorunn", "test lead", passed=False)
-    assert bench.phase.value == "awaiting"
+    assert where(bench) == "awaiting"
     runner.confirm(bench.now_ns, "Jorunn", "test lead", passed=True)
-    assert bench.phase.value == "held"
+    assert where(bench) == "held"
     assert bench.sent == []
     bench.begin()
     bench.run(60.0)
-    assert bench.phase.value == "awaiting"
+    assert where(bench) == "awaiting"
     step = runner.progress.step
     assert step is not None
     assert (step.kind, step.instruction) == (StepKind.BY_HAND, "Pass test: no trip")
     runner.confirm(bench.now_ns, "Jorunn", "test lead", passed=True)
-    assert bench.phase.value == "done"
+    assert where(bench) == "done"
     bench.close()
     assert runner.account.confirmed == 2
     told = [message for _, message, data in bench.events if data.get("entry") == "not_passed"]
