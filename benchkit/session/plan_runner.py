@@ -18,9 +18,9 @@ from benchkit.analysis.stillness import band_of
 from benchkit.errors import RefusedError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, StopCause
+from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, Step, StopCause, Until
 from benchkit.model.samples import FloatArray
-from benchkit.model.stand import Role, Stand
+from benchkit.model.stand import Role, Stand, ThermalSteadiness
 from benchkit.plans import asked
 from benchkit.plans.account import Account, account_of, applied, time_within
 from benchkit.plans.bounds import bounds_of
@@ -99,13 +99,8 @@ class PlanRunner:
         speed = stand.channel_for(Role.SPEED)
         held = stand.steadiness.channels
         self.source = stand.channels[held[0]].source if held else speed.source if speed else next(iter(stand.sources))
-        self._thermal = plan.thermal or stand.steadiness.thermal
-        self.steady = RunningSteadiness(
-            [band_of(stand, name) for name in held],
-            stand.steadiness.dwell_s,
-            stand.steadiness.stabilise_s,
-            self._thermal,
-        )
+        self._thermal: ThermalSteadiness | None = None
+        self.steady = self._steadiness(None)
         self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
         self._blocks: list[Block] = []
         self._channels: dict[str, float] = {}
@@ -201,6 +196,15 @@ class PlanRunner:
         self._feed_steady(block, names)
         return time_within(block.time_s, columns, target, bands, last_s, LONGEST_GAP_S)
 
+    def _steadiness(self, step: Step | None) -> RunningSteadiness:
+        """A new running steadiness; temperatures are judged where the step waits for them: that costs milliseconds."""
+        rules = self.stand.steadiness
+        dwell = None if step is None else step.dwell
+        waits = dwell is not None and dwell.until is Until.THERMAL
+        self._thermal = (self.plan.thermal or rules.thermal) if waits else None
+        bands = [band_of(self.stand, name) for name in rules.channels]
+        return RunningSteadiness(bands, rules.dwell_s, rules.stabilise_s, self._thermal)
+
     def _feed_steady(self, block: Block, names: Sequence[str]) -> None:
         held = [names.index(name) for name in self.stand.steadiness.channels]
         temps: FloatArray | None = None
@@ -246,7 +250,7 @@ class PlanRunner:
             if isinstance(order, SetPoints):
                 self._send(order)
             elif isinstance(order, SteadyAnew):
-                self.steady.restart()
+                self.steady = self._steadiness(turn.progress.step)
         if turn.entries:
             self._flush()
             self._write(turn.entries)

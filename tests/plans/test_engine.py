@@ -202,6 +202,18 @@ def test_a_gate_is_passed_by_its_approver_alone_and_motion_begins_anew(tmp_path:
     assert told == ["plan not passed: no_load, by hand 1 of 2: not passed, Jorunn"]
 
 
+def test_temperatures_are_judged_anew_where_the_set_points_stay() -> None:
+    dwell = Dwell(Until.THERMAL, 1.0, 600.0, Otherwise.SKIP)
+    warm = Segment("warm", SegmentKind.POINTS, (POINT,), dwell)
+    plan = plan_of(Dwell(Until.TIME, 0.1, 60.0, Otherwise.SKIP), Mode.DRIVE, points=1)
+    walk = Walk(replace(plan, segments=(*plan.segments, warm)))
+    walk.begin(seen(0.0, 1000.0))
+    turn = walk.look(seen(0.1, 1000.0))
+    while not walk.progress.done:
+        turn = walk.look(seen(walk.progress.looked_s + 0.1, 1000.0))
+    assert turn.orders == (SteadyAnew(),)
+
+
 def test_up_down_and_both() -> None:
     points = [{Axis.SPEED: n} for n in (2.0, 1.0, 3.0)]
 
