@@ -204,8 +204,10 @@ def enter(plan: Plan, progress: Progress, seen: Seen, step: Step, good_s: float 
         looked_s=seen.time_s,
     )
     rests = step.kind is StepKind.BY_HAND and plan.mode is Mode.DRIVE and seen.state is State.RUNNING
-    orders: tuple[Order, ...] = (StopStand(StopCause.HAND_STEP, step.instruction),) if rests else ()
-    return Turn(entered, orders, (entry_of(EntryKind.STEP, seen, text, data),))
+    orders: list[Order] = [StopStand(StopCause.HAND_STEP, step.instruction)] if rests else []
+    if step.dwell is not None and step.dwell.until is Until.THERMAL:
+        orders.append(SteadyAnew())  # temperatures were not judged before, even where the set-points stay
+    return Turn(entered, tuple(orders), (entry_of(EntryKind.STEP, seen, text, data),))
 
 
 def entry_of(kind: EntryKind, seen: Seen, message: str, data: Mapping[str, JsonValue] | None = None) -> Entry:

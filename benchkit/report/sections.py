@@ -19,6 +19,7 @@ from benchkit.report.sections_evidence import (
 from benchkit.report.sections_heat import calorimetry_section
 from benchkit.report.sections_maps import map_section, propulsion_section
 from benchkit.report.sections_motor import motor_section
+from benchkit.report.sections_plan import plan_section
 from benchkit.report.sections_protection import alarms_section, events_section, limits_section, trips_section
 from benchkit.report.sections_results import power_section, thrust_section
 from benchkit.report.sections_run import cautions_section, header_section, summary_section
@@ -34,6 +35,7 @@ def build_report(runs: Sequence[RunReport], coverage: Coverage | None = None) ->
         summary_section(runs),
         cautions_section(),
         header_section(runs),
+        plan_section(runs),
         steady_section(runs),
         power_section(runs),
         calorimetry_section(runs),

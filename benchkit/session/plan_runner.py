@@ -18,9 +18,9 @@ from benchkit.analysis.stillness import band_of
 from benchkit.errors import RefusedError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
-from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, StopCause
+from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, Step, StopCause, Until
 from benchkit.model.samples import FloatArray
-from benchkit.model.stand import Role, Stand
+from benchkit.model.stand import Role, Stand, ThermalSteadiness
 from benchkit.plans import asked
 from benchkit.plans.account import Account, account_of, applied, time_within
 from benchkit.plans.bounds import bounds_of
@@ -32,14 +32,16 @@ from benchkit.plans.restored import restored
 from benchkit.plans.sequence import InOrder, NextPoint
 from benchkit.protect.outcomes import Outcome
 from benchkit.protect.protection import Protection
-from benchkit.runfile.layout import Block
+from benchkit.runfile.layout import Block, joined
 from benchkit.runfile.plan_journal import PlanJournal, Tally
 from benchkit.session.plan_status import PlanStatus
-from benchkit.session.plan_telling import status_of_plan
+from benchkit.session.plan_telling import status_of_plan, time_left
 
 LOOK_EVERY_NS = 10_000_000
 LINE_EVERY_NS = 1_000_000_000
 """A line of time goes into the journal so often."""
+FORECAST_EVERY_NS = 1_000_000_000
+"""The time that is left is worked out so often."""
 LONGEST_GAP_S = 1.0
 """A longer gap between two rows counts for no time [s of the stand]."""
 UNTOLD = (EntryKind.TIME, EntryKind.ARRIVED, EntryKind.ACKNOWLEDGED)
@@ -97,19 +99,17 @@ class PlanRunner:
         speed = stand.channel_for(Role.SPEED)
         held = stand.steadiness.channels
         self.source = stand.channels[held[0]].source if held else speed.source if speed else next(iter(stand.sources))
-        self._thermal = plan.thermal or stand.steadiness.thermal
-        self.steady = RunningSteadiness(
-            [band_of(stand, name) for name in held],
-            stand.steadiness.dwell_s,
-            stand.steadiness.stabilise_s,
-            self._thermal,
-        )
+        self._thermal: ThermalSteadiness | None = None
+        self.steady = self._steadiness(None)
         self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
         self._blocks: list[Block] = []
         self._channels: dict[str, float] = {}
+        self._last_rows: dict[str, FloatArray] = {}
         self.measured: dict[Axis, float] = {}
         self._last_s = math.nan
-        self._next_look = self._next_line = 0
+        self._next_look = self._next_line = self._next_forecast = 0
+        self.left_s = (math.nan, math.nan, math.nan)
+        """Least, likely and longest time that is left, as of the last second."""
         self._pending = Tally()
         self.account = account_of(journal.entries)
         self.progress = Progress()
@@ -153,8 +153,7 @@ class PlanRunner:
         """Rows of a source with their sample times."""
         if not len(block):
             return
-        for name, value in zip(self._names[source], block.values[-1].tolist(), strict=True):
-            self._channels[name] = value
+        self._last_rows[source] = block.values[-1]
         if source == self.source:
             self._blocks.append(block)
 
@@ -182,19 +181,29 @@ class PlanRunner:
     def _look(self) -> tuple[float, float]:
         """Take the rows that have come: time that they cover, and how much of it was within tolerance."""
         blocks, self._blocks = self._blocks, []
-        rows_s = good_s = 0.0
-        step = self.progress.step
-        names = self._names[self.source]
-        for block in blocks:
-            columns = {axis: block.values[:, names.index(name)] for axis, name in self._axes.items() if name in names}
-            self.measured = {axis: _mean(column) for axis, column in columns.items()}
-            target, bands = ({}, {}) if step is None else (step.target, step.tolerance)
-            last_s = self._last_s if math.isfinite(self._last_s) else float(block.time_s[0])
-            whole, good = time_within(block.time_s, columns, target, bands, last_s, LONGEST_GAP_S)
-            rows_s, good_s = rows_s + whole, good_s + good
-            self._last_s = float(block.time_s[-1])
-            self._feed_steady(block, names)
-        return rows_s, good_s
+        for source, row in self._last_rows.items():
+            self._channels.update(zip(self._names[source], row.tolist(), strict=True))
+        self._last_rows = {}
+        if not blocks:
+            return 0.0, 0.0
+        block = blocks[0] if len(blocks) == 1 else joined(blocks)
+        step, names = self.progress.step, self._names[self.source]
+        columns = {axis: block.values[:, names.index(name)] for axis, name in self._axes.items() if name in names}
+        self.measured = {axis: _mean(column) for axis, column in columns.items()}
+        target, bands = ({}, {}) if step is None else (step.target, step.tolerance)
+        last_s = self._last_s if math.isfinite(self._last_s) else float(block.time_s[0])
+        self._last_s = float(block.time_s[-1])
+        self._feed_steady(block, names)
+        return time_within(block.time_s, columns, target, bands, last_s, LONGEST_GAP_S)
+
+    def _steadiness(self, step: Step | None) -> RunningSteadiness:
+        """A new running steadiness; temperatures are judged where the step waits for them: that costs milliseconds."""
+        rules = self.stand.steadiness
+        dwell = None if step is None else step.dwell
+        waits = dwell is not None and dwell.until is Until.THERMAL
+        self._thermal = (self.plan.thermal or rules.thermal) if waits else None
+        bands = [band_of(self.stand, name) for name in rules.channels]
+        return RunningSteadiness(bands, rules.dwell_s, rules.stabilise_s, self._thermal)
 
     def _feed_steady(self, block: Block, names: Sequence[str]) -> None:
         held = [names.index(name) for name in self.stand.steadiness.channels]
@@ -241,7 +250,7 @@ class PlanRunner:
             if isinstance(order, SetPoints):
                 self._send(order)
             elif isinstance(order, SteadyAnew):
-                self.steady.restart()
+                self.steady = self._steadiness(turn.progress.step)
         if turn.entries:
             self._flush()
             self._write(turn.entries)
@@ -371,6 +380,9 @@ class PlanRunner:
 
     def status(self, now_ns: int) -> PlanStatus:
         """What dashboards are told."""
+        if now_ns >= self._next_forecast:
+            self._next_forecast = now_ns + FORECAST_EVERY_NS
+            self.left_s = time_left(self)
         return status_of_plan(self, now_ns)
 
 

@@ -23,11 +23,10 @@ MOST_AHEAD = 2000
 def status_of_plan(runner: PlanRunner, now_ns: int) -> PlanStatus:
     """The state of a plan at ``now_ns`` [host ns]."""
     plan, progress = runner.plan, runner.progress
-    step, following = progress.step, None
+    step = progress.step
     over = {one.step.index for one in progress.done}
-    ahead = [one for one in runner.steps if one.index not in over and one is not step]
-    if ahead:
-        following = ahead[0]
+    here = -1 if step is None else step.index
+    following = next((one for one in runner.steps if one.index not in over and one.index != here), None)
     due_s = acknowledgement_due_s(plan, progress, now_ns * 1e-9)
     dwell = None if step is None else step.dwell
     steady = runner.steady.now
@@ -52,7 +51,7 @@ def status_of_plan(runner: PlanRunner, now_ns: int) -> PlanStatus:
         wanted_s=0.0 if dwell is None else dwell.time_s,
         moved=steady.moved,
         settled_in_s=steady.left_s,
-        left_s=_left_s(runner),
+        left_s=runner.left_s,
         acknowledge_in_s=due_s,
         stops_in_s=None if due_s is None or plan.presence is None else due_s + plan.presence.within_s,
         cause="" if progress.cause is None else progress.cause.value,
@@ -70,7 +69,8 @@ def _by_name(target: Target) -> dict[str, float]:
     return {axis.value: value for axis, value in target.items()}
 
 
-def _left_s(runner: PlanRunner) -> tuple[float, float, float]:
+def time_left(runner: PlanRunner) -> tuple[float, float, float]:
+    """Least, likely and longest time that is left [s of the stand]; NaN where it cannot be told."""
     plan, progress = runner.plan, runner.progress
     if progress.phase in (Phase.DONE, Phase.ABANDONED):
         return 0.0, 0.0, 0.0

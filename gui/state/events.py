@@ -42,6 +42,7 @@ _WORDS: dict[EventKind, str] = {
     EventKind.PRE_RUN_CHECK: "pre-run check",
     EventKind.SET_POINT: "set-point",
     EventKind.LIMIT_SET: "limit moved",
+    EventKind.PLAN: "plan",
     EventKind.TARE: "tare",
     EventKind.EXCLUDED_POINT: "point excluded",
     EventKind.COMMON_EDGE: "common edge",

@@ -213,9 +213,9 @@ def check(account: Account, witness: Witness, plan: Plan, dwell_s: float) -> Non
 
 
 def test_the_account_is_true_after_stops_and_restarts(stand: Stand, tmp_path: Path) -> None:
-    account, witness = trial(stand, tmp_path, len(CAUSES), 3, 12.0, 8)
+    account, witness = trial(stand, tmp_path, len(CAUSES), 3, 7.0, 10)
     assert account.stops_in_all == len(CAUSES)
-    check(account, witness, schedule(12.0, 8), 12.0)
+    check(account, witness, schedule(7.0, 10), 7.0)
 
 
 @pytest.mark.soak

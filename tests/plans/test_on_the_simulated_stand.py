@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -40,13 +41,15 @@ def driven(bench: Bench, most_s: float) -> Bench:
     return bench
 
 
-def map_of(points: int, seed: int) -> Plan:
+def map_of(points: int, seed: int, read_s: float = 5.0) -> Plan:
     speeds = [500.0 * k for k in range(1, points // 10 + 1)]
-    return map_plan(Frame(), speeds, [10.0 * k for k in range(1, 11)], seed=seed, read_s=5.0)
+    frame = Frame(slew={Axis.SPEED: 400.0, Axis.TORQUE: 60.0})
+    return map_plan(frame, speeds, [10.0 * k for k in range(1, 11)], seed=seed, read_s=read_s)
 
 
 def test_a_map_of_sixty_points_is_taken_steady_and_on_target(on_machine: Stand, tmp_path: Path) -> None:
-    bench = driven(Bench(on_machine, map_of(60, 1), tmp_path), 5000.0)
+    stand = replace(on_machine, steadiness=replace(on_machine.steadiness, dwell_s=4.0))  # half as long to play
+    bench = driven(Bench(stand, map_of(60, 1, 2.0), tmp_path), 5000.0)
     assert bench.phase is At.DONE
     done = bench.runner.progress.done
     points = [one for one in done if one.step.kind is StepKind.POINT]
@@ -57,7 +60,7 @@ def test_a_map_of_sixty_points_is_taken_steady_and_on_target(on_machine: Stand, 
     assert sum(one.step.kind is StepKind.REFERENCE for one in done) == 9  # 20 points a block: before 1, 11, and behind
     assert all(one.outcome is Outcome.TAKEN for one in done)
     truth = bench.true_rows()
-    assert unsteady(on_machine, truth, done) == []
+    assert unsteady(stand, truth, done) == []
     assert off_target(done, truth) == []
     assert all(state is State.RUNNING for _, state, _, _ in bench.sent)
     assert abs(truth[-1, SPEED]) < 5.0  # the plan ended in the orderly stop
@@ -78,22 +81,21 @@ def test_a_heat_run_ends_when_the_winding_stands(on_propeller: Stand, tmp_path: 
         {Axis.SPEED: 2800.0},
         temperatures=["winding_temp", "stator_temp"],
         change_k=1.0,
-        over_s=180.0,
+        over_s=90.0,
         longest_s=3600.0,
         expected_rise_k=30.0,
-        tau_s=90.0,
-        cool_below_c=50.0,
+        tau_s=60.0,
+        cool_below_c=52.0,
     )
     bench = driven(Bench(on_propeller, plan, tmp_path, load=Load.PROPELLER, rows=20), 6000.0)
     heated, rested = bench.runner.progress.done
     assert heated.outcome is rested.outcome is Outcome.TAKEN
     truth = bench.true_rows()
     assert unsteady(on_propeller, truth, (heated,)) == []
-    winding = np.interp([heated.from_s - 180.0, heated.from_s, rested.to_s], truth[:, TIME], truth[:, WINDING])
+    winding = np.interp([heated.from_s - 90.0, heated.from_s, rested.to_s], truth[:, TIME], truth[:, WINDING])
     assert abs(winding[1] - winding[0]) <= 1.0
-    # not called steady from the first moment on: 180 s before its reading it had risen by more than half of the way
-    assert heated.from_s > 250.0
-    assert winding[2] < 50.5  # the sensor's noise is 0.05 K, its lag far below the cooling
+    assert heated.from_s > 180.0  # it took longer than the rule alone: the winding was still moving
+    assert winding[2] < 52.5  # the sensor's noise is 0.05 K
 
 
 def endurance(cycles: int, phase_s: float) -> Plan:
@@ -107,7 +109,7 @@ def endurance(cycles: int, phase_s: float) -> Plan:
 
 def has_its_hours(stand: Stand, folder: Path, cycles: int, phase_s: float, rows: int) -> Bench:
     plan = endurance(cycles, phase_s)
-    bench = driven(Bench(stand, plan, folder, rows=rows), 8.0 * cycles * phase_s)
+    bench = driven(Bench(stand, plan, folder, rows=rows), 8.0 * cycles * phase_s + 500.0)
     assert bench.phase is At.DONE
     look_s = rows * 0.05
     for rating, share in (("idle", 1.0), ("continuous", 2.0), ("take-off", 1.0)):
@@ -119,7 +121,7 @@ def has_its_hours(stand: Stand, folder: Path, cycles: int, phase_s: float, rows:
 
 
 def test_an_endurance_schedule_has_its_hours_and_cycles(on_machine: Stand, tmp_path: Path) -> None:
-    has_its_hours(on_machine, tmp_path, 5, 60.0, 12)
+    has_its_hours(on_machine, tmp_path, 3, 20.0, 12)
 
 
 @pytest.mark.soak

@@ -16,24 +16,23 @@ TIME, SPEED, TORQUE, WINDING = range(4)
 def unsteady(stand: Stand, truth: FloatArray, done: tuple[Done, ...]) -> list[str]:
     """Points that were taken although the plant was not steady.
 
-    Over the reading and the dwell before it, the true state must not move by more than the bands of the stand, and its
-    true derivative must not lead beyond them within one dwell.
+    Over the reading and the dwell before it the true state must not move by more than the bands of the stand, and over
+    the reading its true derivative must not lead beyond them within one dwell.
     """
     rules, found = stand.steadiness, []
     for one in done:
         dwell = one.step.dwell
         if one.outcome is not Outcome.TAKEN or dwell is None or dwell.until not in (Until.STEADY, Until.THERMAL):
             continue
-        first = bisect_right(truth[:, TIME], one.from_s - rules.dwell_s)
-        last = bisect_right(truth[:, TIME], one.to_s)
-        rows = truth[first:last]
+        early, start, stop = (
+            bisect_right(truth[:, TIME], t) for t in (one.from_s - rules.dwell_s, one.from_s, one.to_s)
+        )
+        reading = truth[start - 1 : stop]
         for column, band in ((SPEED, rules.speed_band_rpm), (TORQUE, rules.torque_band_nm)):
-            moved = float(np.ptp(rows[:, column]))
-            # over a tenth of the dwell: a single step of the plant is rounding
-            wide = max(1, len(rows) // 20)
-            rate = np.abs(rows[wide:, column] - rows[:-wide, column]) / (rows[wide:, TIME] - rows[:-wide, TIME])
-            if moved > band or float(np.max(rate, initial=0.0)) * rules.dwell_s > 2.0 * band:
-                found.append(f"{one.step.name}: moved {moved:.3g}, rate {float(np.max(rate, initial=0.0)):.3g}")
+            moved = float(np.ptp(truth[early:stop, column]))
+            rate = float(np.max(np.abs(np.diff(reading[:, column]) / np.diff(reading[:, TIME])), initial=0.0))
+            if moved > band or rate * rules.dwell_s > band:
+                found.append(f"{one.step.name}: moved {moved:.3g}, rate {rate:.3g} a second")
     return found
 
 
