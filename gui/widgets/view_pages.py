@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchkit.model.stand import Stand
+from gui.state import theme
 from gui.state.cursors import CursorRow
 from gui.state.settings import SCALES, Settings, read_span
 from gui.state.theme import Ground, Tone
@@ -177,8 +178,10 @@ class LookPage(Page):
                 choice = QPushButton(text)
                 choice.setCheckable(True)
                 choice.setChecked(str(getattr(settings, key)) == value)
-                choice.setStyleSheet("QPushButton { padding: 3px 5px; } QPushButton:checked { font-weight: bold; "
-                                     "border: 3px solid palette(text); }")  # fmt: skip
+                choice.setStyleSheet(
+                    "QPushButton { padding: 3px 5px; } "
+                    f"QPushButton:checked {{ font-weight: bold; border: 3px solid {theme.INK}; }}"
+                )
                 choice.clicked.connect(lambda _checked=False, k=key, v=value: self._choose(k, v))
                 group.addButton(choice)
                 line.addWidget(choice)
