@@ -35,7 +35,7 @@ def parser() -> argparse.ArgumentParser:
         "--attach",
         type=Path,
         metavar="FILE.live.json",
-        help="attach to the recorder that this file announces; a folder: to its newest",
+        help="attach to the recorder this file announces, or a pass leads to; a folder: to its newest",
     )
     made.add_argument("--scale", type=int, choices=(100, 125, 150, 175, 200), help="size of all that is drawn, in %%")
     made.add_argument("--runs", type=Path, metavar="DIR", help="choose from the runs in a folder (default: .)")
