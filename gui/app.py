@@ -39,7 +39,7 @@ def parser() -> argparse.ArgumentParser:
         "--attach",
         type=Path,
         metavar="FILE.live.json",
-        help="attach to the recorder that this file announces; a folder: to its newest",
+        help="attach to the recorder this file announces, or a pass leads to; a folder: to its newest",
     )
     made.add_argument("--edit", type=Path, metavar="STAND.toml", help="edit a stand profile")
     made.add_argument("--scale", type=int, choices=(100, 125, 150, 175, 200), help="size of all that is drawn, in %%")

@@ -76,9 +76,10 @@ def dashboard_arguments(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--attach",
         metavar="FILE.live.json",
-        help="attach to the recorder that this file announces; a folder: to its newest",
+        help="attach to the recorder this file announces, or a pass leads to; a folder: to its newest",
     )
     parser.add_argument("--runs", metavar="DIR", help="choose from the runs in a folder (default: .)")
+    parser.add_argument("--scale", metavar="PERCENT", help="size of all that is drawn: 100, 125, 150, 175 or 200")
 
 
 def run_dashboard(args: Namespace) -> int:
@@ -86,5 +87,7 @@ def run_dashboard(args: Namespace) -> int:
     import subprocess
     import sys
 
-    given = [word for name in ("attach", "runs") if (value := getattr(args, name)) for word in (f"--{name}", value)]
+    given = [
+        word for name in ("attach", "runs", "scale") if (value := getattr(args, name)) for word in (f"--{name}", value)
+    ]
     return subprocess.call([sys.executable, "-m", "gui", *([args.run] if args.run else []), *given])

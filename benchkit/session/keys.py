@@ -178,7 +178,7 @@ def grant_pass(folder: Path, name: str, grant: Grant, public: str = "") -> tuple
             remedy="Withdraw it, or name this other.",
         )
     pair = None if public else new_pair()
-    known = Known((public or pair.public).lower() if pair is None else pair.public, grant, name)
+    known = Known(public.lower() if pair is None else pair.public, grant, name)
     if known.public in ring.known:
         raise UsageError("this key is known already", got=f"as {ring.known[known.public].name}")
     with (folder / KNOWN).open("a", encoding="utf-8") as file:

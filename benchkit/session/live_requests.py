@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from benchkit.errors import RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
@@ -86,7 +86,7 @@ def _proof(recorder: Recorder, request: Request) -> Request:
     return {"done": [f"limits proven by {proof.who} at {proof.proven_utc}"]}
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 

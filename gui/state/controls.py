@@ -75,8 +75,10 @@ VIEW_KEYS: tuple[tuple[str, str], ...] = (
     ("+ / −", "shorter / longer time on the trends"),
     ("Space", "hold the trends, or let them follow again; held, the mouse pans and zooms"),
     ("C", "two cursors on the trends, or none"),
-    ("Left / Right", "move cursor A (with Ctrl: cursor B; with Shift: ten times as far)"),
-    ("Left / Right", "recorded run: move the cursor (with Shift: ten times as far)"),
+    (
+        "Left / Right",
+        "move cursor A (with Ctrl: cursor B; with Shift: ten times as far); recorded run: move the cursor",
+    ),
     ("Home", "recorded run: the whole run"),
     ("Tab", "next control"),
     ("Ctrl+W", "close this window; the recorder goes on"),

@@ -60,9 +60,9 @@ def cursor_rows(model: LiveModel, channels: Sequence[Channel], cursors: Cursors)
     for channel in channels:
         a, b = (model.at(channel.name, time_s) for time_s in cursors.times)
         step = 0.5 * (b[0] + b[1]) - 0.5 * (a[0] + a[1])
-        texts = [_range(x, channel) for x in (a, b)]
         difference = NOT_MEASURED if math.isnan(step) else number(step, channel.quantity)
-        rows.append(CursorRow(f"{channel.label}, {channel.unit}", *texts, difference))
+        label = f"{channel.label}, {channel.unit}"
+        rows.append(CursorRow(label, _range(a, channel), _range(b, channel), difference))
     return tuple(rows)
 
 

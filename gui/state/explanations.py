@@ -78,6 +78,12 @@ EXPLANATIONS: tuple[Explanation, ...] = (
 )
 
 
+def short_text(*names: str) -> str:
+    """Some of them in plain text: what, equation, source."""
+    chosen = [x for x in EXPLANATIONS if x.name in names]
+    return "\n\n".join(f"{x.name}: {x.what}\n{x.equation}\nSource: {x.source}" for x in chosen)
+
+
 def explanations_html() -> str:
     """All of them as a page."""
     parts = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QFont, QPen
+from PySide6.QtGui import QColor, QFont, QPalette, QPen
 from PySide6.QtWidgets import QApplication
 
 from gui.state import theme
@@ -97,4 +97,7 @@ def use_look(ground: theme.Ground) -> None:
     application = QApplication.instance()
     if isinstance(application, QApplication):
         application.setStyleSheet(style_sheet())
+        palette = application.palette()
+        palette.setColor(QPalette.ColorRole.PlaceholderText, colour(theme.INK_SOFT))
+        application.setPalette(palette)
     pg.setConfigOptions(antialias=False, background=theme.PANEL, foreground=theme.INK_SOFT)

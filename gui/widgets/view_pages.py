@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchkit.model.stand import Stand
+from gui.state import theme
 from gui.state.cursors import CursorRow
 from gui.state.settings import SCALES, Settings, read_span
 from gui.state.theme import Ground, Tone
@@ -39,7 +40,7 @@ class TracePage(Page):
 
     def __init__(self) -> None:
         super().__init__()
-        self._stand: Stand | None = None
+        self._items: dict[str, QTreeWidgetItem] = {}
         line = QHBoxLayout()
         self.length = QLineEdit()
         self.length.setAccessibleName("Length of the live view")
@@ -52,8 +53,8 @@ class TracePage(Page):
         self.told = self.text("", Tone.SOFT)
         self.told.hide()
         line = QHBoxLayout()
-        self.hold = button("Hold  Space", "the trends stand still; the recording goes on", self.hold_asked)
-        self.cursors = button("Cursors  C", "two cursors on the trends", self.cursors_asked)
+        self.hold = button("Hold  Space", "the trends stand still; the recording goes on", self._hold)
+        self.cursors = button("Cursors  C", "two cursors on the trends", self._cursors)
         line.addWidget(self.hold)
         line.addWidget(self.cursors)
         self.rows.addLayout(line)
@@ -79,9 +80,9 @@ class TracePage(Page):
 
     def show_channels(self, stand: Stand, hidden: frozenset[str]) -> None:
         """All channels by quantity, those that are drawn ticked."""
-        self._stand = stand
         self.tree.blockSignals(True)
         self.tree.clear()
+        self._items.clear()
         groups: dict[str, QTreeWidgetItem] = {}
         for channel in stand.channels.values():
             head = groups.get(channel.quantity.value)
@@ -90,29 +91,19 @@ class TracePage(Page):
                 head.setFlags(head.flags() | Qt.ItemFlag.ItemIsAutoTristate | Qt.ItemFlag.ItemIsUserCheckable)
                 self.tree.addTopLevelItem(head)
             item = QTreeWidgetItem(head, [f"{channel.label}, {channel.unit}"])
-            item.setData(0, Qt.ItemDataRole.UserRole, channel.name)
+            self._items[channel.name] = item
             item.setCheckState(0, Qt.CheckState.Unchecked if channel.name in hidden else Qt.CheckState.Checked)
         self.tree.expandAll()
         self.tree.blockSignals(False)
 
     def hidden(self) -> frozenset[str]:
         """Channels that are not ticked."""
-        found = set()
-        for i in range(self.tree.topLevelItemCount()):
-            head = self.tree.topLevelItem(i)
-            for j in range(head.childCount()):
-                item = head.child(j)
-                if item.checkState(0) is Qt.CheckState.Unchecked:
-                    found.add(str(item.data(0, Qt.ItemDataRole.UserRole)))
-        return frozenset(found)
+        off = Qt.CheckState.Unchecked
+        return frozenset(name for name, item in self._items.items() if item.checkState(0) is off)
 
     def tick(self, channel: str, *, drawn: bool) -> None:
         """Tick a channel, or take its tick away."""
-        for i in range(self.tree.topLevelItemCount()):
-            head = self.tree.topLevelItem(i)
-            for j in range(head.childCount()):
-                if head.child(j).data(0, Qt.ItemDataRole.UserRole) == channel:
-                    head.child(j).setCheckState(0, Qt.CheckState.Checked if drawn else Qt.CheckState.Unchecked)
+        self._items[channel].setCheckState(0, Qt.CheckState.Checked if drawn else Qt.CheckState.Unchecked)
 
     def show_cursors(self, head: str, rows: tuple[CursorRow, ...]) -> None:
         """Values at the cursors; no rows: there are none."""
@@ -135,6 +126,14 @@ class TracePage(Page):
         if not self.length.hasFocus():
             self.length.setText(span(seconds))
         self.hold.setText("Follow  Space" if is_held else "Hold  Space")
+
+    @Slot()
+    def _hold(self) -> None:
+        self.hold_asked.emit()
+
+    @Slot()
+    def _cursors(self) -> None:
+        self.cursors_asked.emit()
 
     @Slot()
     def _set_length(self) -> None:
@@ -177,8 +176,10 @@ class LookPage(Page):
                 choice = QPushButton(text)
                 choice.setCheckable(True)
                 choice.setChecked(str(getattr(settings, key)) == value)
-                choice.setStyleSheet("QPushButton { padding: 3px 5px; } QPushButton:checked { font-weight: bold; "
-                                     "border: 3px solid palette(text); }")  # fmt: skip
+                choice.setStyleSheet(
+                    "QPushButton { padding: 3px 5px; } "
+                    f"QPushButton:checked {{ font-weight: bold; border: 3px solid {theme.INK}; }}"
+                )
                 choice.clicked.connect(lambda _checked=False, k=key, v=value: self._choose(k, v))
                 group.addButton(choice)
                 line.addWidget(choice)

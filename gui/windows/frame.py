@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 from benchkit.model.cautions import ONE_LINE
 from gui.state import theme
 from gui.state.bars import bars, keep_order
+from gui.state.explanations import short_text
 from gui.state.picture import Moment
 from gui.widgets.event_table import EventTable
 from gui.widgets.margin_bars import MarginBars
@@ -20,6 +21,10 @@ from gui.widgets.state_line import StateLine
 from gui.widgets.trend_pages import TrendPages
 
 LEFT_PX = 352
+_ON_THE_RIBBON = (
+    "DC link power", "Shaft power", "Efficiencies and losses", "± at an efficiency", "Ideal thrust power",
+)  # fmt: skip
+_ON_THE_MARGINS = ("Margin", "Time to the limit")
 _BAR_PX = 26
 
 
@@ -50,6 +55,9 @@ class Frame(QWidget):
         self.cautions.setWordWrap(True)
         self.cautions.setAccessibleName("Cautions")
         self.cautions.setStyleSheet(f"border-top: 1px solid {theme.RULE}; padding-top: 3px;")
+        self.ribbon.setToolTip(short_text(*_ON_THE_RIBBON))
+        self.margins.setToolTip(short_text(*_ON_THE_MARGINS))
+        self.state_line.link.setToolTip(short_text("STALE, LATE, NO RECORDER"))
         self.margins.setFixedWidth(LEFT_PX)
         corner.setFixedWidth(LEFT_PX)
         self._corner = corner

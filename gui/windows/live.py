@@ -249,7 +249,7 @@ class LiveWindow(QMainWindow):
             self._sorted_s = now_s
         self._draw_headline(model, now_s)
         self.frame.trends.show_limits(model.in_force.limit_set.limits)
-        self.frame.show_moment(model.moment(now_s), "mean of the last 0.5 s", resort=resort)
+        self.frame.show_moment(model.moment(now_s), decimals.said("mean of the last 0.5 s"), resort=resort)
         self.frame.events.show_log(model.log)
         is_linked = model.link(now_s) is not Link.NO_RECORDER
         self.controls.offer(model.state(now_s), is_linked=is_linked, may_command=self.may_command)

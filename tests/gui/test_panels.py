@@ -328,6 +328,13 @@ def test_hold_cursors_and_channels(qtbot: Any, attach: Any, start_publisher: Any
     # exact: the level is 2400 rpm with noise of 0.2 %
     assert float(page.values.item(0, 1).text()) == pytest.approx(2400.0, rel=0.01)
     assert page.head.text().endswith("B − A 0:00:00.3") or page.head.text().endswith("B − A 0:00:00.2")
+    page.hold.click()
+    assert window.held is not None
+    page.hold.click()
+    page.cursors.click()
+    assert not window.cursors.are_shown
+    page.cursors.click()
+    window.cursors.times[:] = [0.25, 0.5]
     before = window.cursors.times[0]
     window._step_cursor(0, 0.02)
     assert window.cursors.times[0] == pytest.approx(before + 0.02 * 60.0)

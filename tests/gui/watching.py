@@ -1,7 +1,8 @@
 """A dashboard in a process of its own that says what it shows: ``python watching.py FILE.live.json``.
 
-A line of JSON whenever the words on the state line change, with the host's monotonic time: state, its note, link, its
-note, and how many of the plots shown look stale. It ends when its standard input does.
+A line of JSON whenever what it shows changes, with the host's monotonic time: state, its note, link, its note, how many
+of the plots shown look stale, the open panel, the answer to the last request, and where some buttons are on the screen.
+A line on its standard input is a path: the whole screen is saved there. It ends when its standard input does.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
@@ -22,8 +24,8 @@ ROOT = Path(__file__).parents[2]
 class Watching:
     """Handle of such a process. ``wait_for`` returns the first line that fits, also one that came before."""
 
-    def __init__(self, live_file: Path) -> None:
-        environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "PYTHONPATH": str(ROOT)}
+    def __init__(self, live_file: Path, **environ: str) -> None:
+        environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "PYTHONPATH": str(ROOT), **environ}
         self.process = subprocess.Popen(
             [sys.executable, str(Path(__file__)), str(live_file)],
             stdin=subprocess.PIPE,
@@ -54,6 +56,12 @@ class Watching:
                 left = end - time.monotonic()
                 assert left > 0.0, f"not shown; last: {self.lines[-1:]}"
                 self._news.wait(left)
+
+    def save_screen(self, path: Path) -> None:
+        """Have the screen saved."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{path}\n")
+        self.process.stdin.flush()
 
     def close(self) -> None:
         """End the process and everything that belongs to it."""
@@ -90,6 +98,16 @@ def main(live_file: Path) -> None:
             "stale_plots": stale,
             "plots": len(plots),
             "can_stop": window.controls.button("stop").isEnabled(),
+            "panel": window.drawer.name,
+            "answer": window.controls.answer(),
+            "asks": window.close_bar.isVisible(),
+            "places": {
+                name: list(button.mapToGlobal(button.rect().center()).toTuple())
+                for name, button in (
+                    ("mark", window.controls.button("mark")),
+                    ("limits", window.panel_buttons["limits"]),
+                )
+            },
         }
         if list(words.values()) != shown:
             shown[:] = words.values()
@@ -100,15 +118,24 @@ def main(live_file: Path) -> None:
     timer.timeout.connect(look)
     timer.start(15)
 
-    def wait_for_the_end() -> None:
-        sys.stdin.read()
-        ended.set()
+    def listen() -> None:
+        for line in sys.stdin:
+            told.put(line.strip())
+        told.put(None)
 
-    ended = threading.Event()
-    threading.Thread(target=wait_for_the_end, daemon=True).start()
-    closing = QTimer()
-    closing.timeout.connect(lambda: window.close() if ended.is_set() else None)
-    closing.start(50)
+    def obey() -> None:
+        while not told.empty():
+            path = told.get()
+            if path is None:
+                window.close()
+            else:
+                application.primaryScreen().grabWindow(0).save(path)
+
+    told: SimpleQueue[str | None] = SimpleQueue()
+    threading.Thread(target=listen, daemon=True).start()
+    listening = QTimer()
+    listening.timeout.connect(obey)
+    listening.start(50)
     application.exec()
 
 
