@@ -80,6 +80,7 @@ def dashboard_arguments(parser: ArgumentParser) -> None:
         metavar="FILE.live.json",
         help="attach to the recorder that this file announces; a folder: to its newest",
     )
+    parser.add_argument("--edit", metavar="STAND.toml", help="edit a stand profile")
     parser.add_argument("--runs", metavar="DIR", help="choose from the runs in a folder (default: .)")
 
 
@@ -88,5 +89,5 @@ def run_dashboard(args: Namespace) -> int:
     import subprocess
     import sys
 
-    given = [word for name in ("attach", "runs") if (value := getattr(args, name)) for word in (f"--{name}", value)]
+    given = [word for name in ("attach", "runs", "edit") if (value := getattr(args, name)) for word in (f"--{name}", value)]
     return subprocess.call([sys.executable, "-m", "gui", *([args.run] if args.run else []), *given])
