@@ -89,5 +89,7 @@ def run_dashboard(args: Namespace) -> int:
     import subprocess
     import sys
 
-    given = [word for name in ("attach", "runs", "edit") if (value := getattr(args, name)) for word in (f"--{name}", value)]
+    given = [
+        word for name in ("attach", "runs", "edit") if (value := getattr(args, name)) for word in (f"--{name}", value)
+    ]
     return subprocess.call([sys.executable, "-m", "gui", *([args.run] if args.run else []), *given])

@@ -95,6 +95,7 @@ class RunListWindow(QMainWindow):
         self.watch.end()
         super().closeEvent(event)
 
+    @Slot(str)
     def say(self, text: str) -> None:
         """Show a message until the next one."""
         self.message.setText(text)
