@@ -21,10 +21,11 @@ sys.path[:0] = [str(ROOT), str(HERE)]
 import page_validation
 from page_all import PAGES
 from pictures import make_dashboard_pictures
+from walkthrough import make_pictures as make_walkthrough
 
-from benchkit.report.figures import draw
+from benchkit.report.figure_files import write_figure
 from benchkit.report.gather import gather
-from benchkit.report.model import ReportModel
+from benchkit.report.model import Figure, Listing, Paragraph, ReportModel, Table
 from benchkit.report.sections import build_report
 
 PICTURES = HERE / "pictures"
@@ -54,8 +55,9 @@ def make_pictures() -> None:
     samples = [ROOT / "sample_runs" / name / "run.h5" for name in ("big_motor_map", "propeller_static")]
     model = build_report(gather(samples))
     for name, start in FIGURES.items():
-        (PICTURES / name).write_text(_figure(model, start), encoding="utf-8")
+        write_figure(_figure(model, start), PICTURES / name)
     make_dashboard_pictures(PICTURES)
+    make_walkthrough(HERE / "tutorial")
     subprocess.run([sys.executable, ROOT / "tests" / "protect" / "test_interlock_page.py"], check=True, cwd=ROOT)
     for path in sorted(PICTURES.iterdir()):
         print(path.relative_to(ROOT))
@@ -80,13 +82,13 @@ def _write(name: str, text: str) -> None:
     print(f"docs/{name}", flush=True)
 
 
-def _figure(model: ReportModel, start: str) -> str:
-    figures = [block for section in model.sections for block in section.blocks if hasattr(block, "description")]
+def _figure(model: ReportModel, start: str) -> Figure:
+    blocks = [block for section in model.sections for block in section.blocks]
+    figures = [block for block in blocks if not isinstance(block, Table | Paragraph | Listing)]
     wanted = [figure for figure in figures if figure.id.startswith(start)]
     if not wanted:
         raise SystemExit(f"the report has no figure {start!r}; it has {', '.join(f.id for f in figures)}")
-    # drawn for the inside of a page; a file of its own says what language it is in, or no browser shows it
-    return draw(wanted[0]).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    return wanted[0]
 
 
 if __name__ == "__main__":

@@ -132,16 +132,17 @@ def recording(
     schedule: Sequence[tuple[float, str]] = (),
     rate_hz: float = 1000.0,
     calibration_seed: int | None = None,
+    time_factor: float = TIME_FACTOR,
 ) -> Iterator[tuple[RecorderClient, str, Path]]:
     """A simulated stand and a recorder that records it; closed in order at the end.
 
     Gives the attached client, the address of the stand, and the run file.
     """
     simulated = start_simulated_stand(
-        stand, seed=seed, time_factor=TIME_FACTOR, rate_hz=rate_hz, schedule=schedule, calibration_seed=calibration_seed
+        stand, seed=seed, time_factor=time_factor, rate_hz=rate_hz, schedule=schedule, calibration_seed=calibration_seed
     )
     try:
-        options = ["--port", f"rack={simulated.address}", "--seed", str(seed), "--time-factor", str(TIME_FACTOR)]
+        options = ["--port", f"rack={simulated.address}", "--seed", str(seed), "--time-factor", str(time_factor)]
         recorder, endpoints = start_recorder(stand, out, [*options, "--operator", WHO, "--quiet"])
         try:
             with RecorderClient(endpoints) as client:

@@ -78,6 +78,7 @@ def dashboard_arguments(parser: ArgumentParser) -> None:
         metavar="FILE.live.json",
         help="attach to the recorder this file announces, or a pass leads to; a folder: to its newest",
     )
+    parser.add_argument("--edit", metavar="STAND.toml", help="edit a stand profile")
     parser.add_argument("--runs", metavar="DIR", help="choose from the runs in a folder (default: .)")
     parser.add_argument("--scale", metavar="PERCENT", help="size of all that is drawn: 100, 125, 150, 175 or 200")
 
@@ -88,6 +89,9 @@ def run_dashboard(args: Namespace) -> int:
     import sys
 
     given = [
-        word for name in ("attach", "runs", "scale") if (value := getattr(args, name)) for word in (f"--{name}", value)
+        word
+        for name in ("attach", "runs", "edit", "scale")
+        if (value := getattr(args, name))
+        for word in (f"--{name}", value)
     ]
     return subprocess.call([sys.executable, "-m", "gui", *([args.run] if args.run else []), *given])

@@ -8,6 +8,8 @@ from pathlib import Path
 from PySide6.QtCore import QObject, QThread, Signal, Slot
 
 from benchkit.campaign.catalogue import Catalogue
+from benchkit.campaign.scan import SUFFIX, files_of
+from benchkit.campaign.tags import FILE_NAME as TAGS
 from benchkit.errors import BenchkitError
 from gui.state.runs import find_runs
 
@@ -45,17 +47,29 @@ class CatalogueWatch(QThread):
             with Catalogue(self._folder) as catalogue:
                 last: object = None
                 while not self._stopping.is_set():
-                    catalogue.refresh(self._progress)
-                    now = catalogue.entries(), self._announced()
-                    if now != last and not self._stopping.is_set():
-                        last = now
-                        self.found.emit(*now)
+                    live = self._announced()
+                    seen = self._seen(live)
+                    if seen != last:
+                        catalogue.refresh(self._progress)
+                        last = seen
+                        if not self._stopping.is_set():
+                            self.found.emit(catalogue.entries(), live)
                     self._look.wait(_LOOK_AGAIN_S)
                     self._look.clear()
         except _StoppedError:
             return
         except BenchkitError as error:
             self.told.emit(str(error))
+
+    def _seen(self, live: dict[str, Path]) -> object:
+        """What must change before the folder is read again.
+
+        A run that is being recorded is read once, for its header: that it grows is no news, and its data come from the
+        recorder.
+        """
+        files = [x for x in files_of(self._folder, []) if x[0].removesuffix(SUFFIX) not in live]
+        tags = self._folder / TAGS
+        return sorted(files), sorted(live), tags.stat().st_mtime_ns if tags.exists() else 0
 
     def _progress(self, done: int, total: int) -> None:
         if total > 1 and (done % 50 == 0 or done == total):

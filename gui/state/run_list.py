@@ -14,7 +14,7 @@ from gui.state.theme import Tone
 from gui.state.wording import size, span
 
 HEADS = ("Started", "Run", "State", "Article", "Firmware", "Propeller", "Length", "Open flags", "Tags", "Note")
-WIDTHS = (138, 300, 100, 200, 84, 110, 96, 170, 100, 0)
+WIDTHS = (138, 280, 96, 190, 80, 112, 96, 150, 90, 0)
 NOT_LOOKED = "not looked for"
 _TONES = {State.DAMAGED: Tone.DANGER, State.NOT_CLOSED: Tone.CAUTION, State.RECORDING: Tone.STRONG}
 

@@ -24,7 +24,7 @@ from gui.state.result_pages import FLAG_HEADS, FlagLine
 from gui.widgets.look import colour
 
 _TONES = {Tone.CAUTION: theme.Tone.CAUTION, Tone.ERROR: theme.Tone.DANGER}
-_ROW_PX, _MOST_ROWS = 24, 14
+_ROW_AIR_PX, _MOST_ROWS = 4, 14
 _WIDEST_PX = 420
 _PICTURE_PX = 900
 
@@ -64,9 +64,28 @@ class Rows(QTableWidget):
         for j in range(self.columnCount()):
             self.setColumnWidth(j, min(self.columnWidth(j) + 10, _WIDEST_PX))
         header.setStretchLastSection(True)
-        self.resizeRowsToContents()
+        self._most_rows = 0
+        self._fit_rows()
         self.cellDoubleClicked.connect(lambda row, _: self.opened.emit(row))
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+
+    def show_whole(self, most_rows: int) -> None:
+        """Be as high as the rows are; of more than so many the rest is scrolled."""
+        self._most_rows = most_rows
+        self.setFixedHeight(self.height_of(most_rows))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        super().resizeEvent(event)
+        if event.size().width() == event.oldSize().width():
+            return
+        self._fit_rows()  # the last column is as wide as there is room
+        if self._most_rows:
+            self.setFixedHeight(self.height_of(self._most_rows))
+
+    def _fit_rows(self) -> None:
+        self.resizeRowsToContents()
+        for i in range(self.rowCount()):
+            self.setRowHeight(i, self.rowHeight(i) + _ROW_AIR_PX)
 
     def height_of(self, most_rows: int) -> int:
         """Height that shows so many rows."""
@@ -110,7 +129,7 @@ def table_panel(table: Table, most_rows: int = _MOST_ROWS) -> QWidget:
     layout.setSpacing(3)
     layout.addWidget(heading(table.title))
     rows = table_of(table)
-    rows.setFixedHeight(rows.height_of(most_rows))
+    rows.show_whole(most_rows)
     layout.addWidget(rows)
     if table.note:
         layout.addWidget(soft(table.note))

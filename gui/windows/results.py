@@ -67,13 +67,13 @@ class ResultsWindow(QMainWindow):
         self.simulated.setStyleSheet(f"color: {pair.text}; background: {pair.ground}; padding: 4px;")
         self.simulated.hide()
         self.job = Job(self)
-        self.job.told.connect(self.message.setText)
+        self.job.told.connect(self.say)
         self.job.done.connect(self._take)
-        self.job.failed.connect(self._failed)
+        self.job.failed.connect(self.say)
         self.writer = Job(self)
         self.writer.told.connect(self.say)
         self.writer.failed.connect(self.say)
-        self.writer.done.connect(lambda path: self.say(f"Written: {path}"))
+        self.writer.done.connect(self._written)
         self._duty: Path | None = None
         self._arrange()
         figure = add_menu(self, "&Figure")
@@ -204,6 +204,7 @@ class ResultsWindow(QMainWindow):
         else:
             self.writer.start("report", *self._arguments, self._duty, path)
 
+    @Slot(str)
     def say(self, text: str) -> None:
         """Show a message until the next one."""
         self.message.setText(text)
@@ -229,9 +230,9 @@ class ResultsWindow(QMainWindow):
         if before is None or not self.open_page(before.id):
             self.pages.setCurrentRow(0)
 
-    @Slot(str)
-    def _failed(self, text: str) -> None:
-        self.say(text)
+    @Slot(object)
+    def _written(self, path: Path) -> None:
+        self.say(f"Written: {path}")
 
     @Slot(int)
     def _show_page(self, row: int) -> None:

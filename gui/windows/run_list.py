@@ -49,7 +49,7 @@ class RunListWindow(QMainWindow):
     def __init__(self, folder: Path) -> None:
         super().__init__()
         self.setWindowTitle(f"Runs in {folder} · benchkit dashboard")
-        self.resize(1320, 720)
+        self.resize(1440, 720)
         self._folder = folder
         self._entries: list[Entry] = []
         self._live: dict[str, Path] = {}
@@ -95,6 +95,7 @@ class RunListWindow(QMainWindow):
         self.watch.end()
         super().closeEvent(event)
 
+    @Slot(str)
     def say(self, text: str) -> None:
         """Show a message until the next one."""
         self.message.setText(text)

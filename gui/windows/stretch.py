@@ -20,7 +20,7 @@ class StretchDialog(QDialog):
         self.result_shown = result
         self.setWindowTitle(f"Operating point of {result.title}")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        self.resize(760, 720)
+        self.resize(960, 780)
         inner = QWidget()
         layout = QVBoxLayout(inner)
         layout.addWidget(heading(f"Operating point, {result.title}"))
