@@ -13,8 +13,8 @@ Source: sequential design by expected variance (D. A. Cohn, Neural Networks 9 (1
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -140,6 +140,54 @@ def next_point(
         float(time[best]),
         float(heat[best]),
     )
+
+
+def next_points(
+    fit: MapFit,
+    subject: str,
+    over: Places,
+    candidates: Places,
+    minutes: Callable[[int | None], npt.ArrayLike],
+    heating_k: npt.ArrayLike,
+    count: int,
+    minutes_per_kelvin: float = MINUTES_PER_KELVIN,
+) -> tuple[NextPoint, ...]:
+    """A block of points that are worth most together, in an order that goes from each to the nearest in time.
+
+    Each is chosen by (1) as if those before it had been taken: what they will read does not matter for the variance.
+    ``minutes(k)`` is the bench time [min] of every candidate from candidate k (None: from where the stand is now); a
+    candidate of the block costs what it does from the nearest of those that are in it.
+    """
+    chosen: list[NextPoint] = []
+    nearest = np.asarray(minutes(None), dtype=np.float64)
+    known = fit
+    for _ in range(count):
+        chosen.append(next_point(known, subject, over, candidates, nearest, heating_k, minutes_per_kelvin))
+        nearest = np.minimum(nearest, np.asarray(minutes(chosen[-1].index), dtype=np.float64))
+        known = _with_one_more(known, subject, candidates, chosen[-1].index)
+    order: list[NextPoint] = []
+    left, at = list(chosen), None
+    while left:
+        away = np.asarray(minutes(at), dtype=np.float64)
+        order.append(left.pop(int(np.argmin([away[point.index] for point in left]))))
+        at = order[-1].index
+    return tuple(order)
+
+
+def _with_one_more(fit: MapFit, subject: str, candidates: Places, k: int) -> MapFit:
+    """The fit as if candidate ``k`` had been taken and had read what is expected of it."""
+    part = _part(fit, subject)
+    at = Places(candidates.speed_rpm[k : k + 1], candidates.torque_nm[k : k + 1])
+    X, P = _axes(part, at)
+    old = part.surface
+    more = smooth.Surface(
+        np.vstack([old.design, X]),
+        np.vstack([old.places, P]),
+        np.append(old.y, smooth.predict(old, X, P).mean),
+        np.append(old.u, _expected_u(fit, part, at)),
+        old.members,
+    )
+    return replace(fit, parts={**fit.parts, subject: replace(part, surface=more)})
 
 
 def surprise(before: MapFit, subject: str, now: MapPoints) -> float:

@@ -43,8 +43,9 @@ def plan_arguments(parser: ArgumentParser) -> None:
         "runs",
         nargs="*",
         metavar="WHAT",
-        help="a plan for a stand: map, sweep, heat, steps, blocks, endurance or ladder, and STAND; check STAND FILE; "
-        "or the plan of a comparison: runs that show the noise of the bench, one firmware",
+        help="a plan for a stand: map, sweep, heat, steps, blocks, endurance or ladder, and STAND; next STAND RUN..., "
+        "the points that a map needs most; check STAND FILE; or the plan of a comparison: runs that show the noise of "
+        "the bench, one firmware",
     )
     parser.add_argument(
         "--against", nargs="+", default=[], metavar="RUN_B", help="runs of the other (or the same) firmware"

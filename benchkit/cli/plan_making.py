@@ -43,12 +43,12 @@ def make_plan(args: Namespace) -> int:
         _refuse(plan, stand, words[1])
         _tell(plan, stand, words[1], as_json=args.json)
         return 0
-    if len(words) != 1:
+    if not words or (len(words) != 1 and kind != "next"):
         raise UsageError("not understood", got=" ".join(words), expected=f"benchkit plan {kind} STAND and its options")
     stand = load_stand(find_stand(words[0])).stand
     presence = Presence(args.acknowledge, args.within)
     frame = Frame(mode=Mode(args.mode), presence=presence, approvals=tuple(args.approval))
-    plan = _MAKERS[kind](frame, args, stand)
+    plan = _next(frame, args, stand, words[1:]) if kind == "next" else _MAKERS[kind](frame, args, stand)
     out = Path(args.out or f"{kind}.toml")
     _refuse(plan, stand, f"plan {kind}")
     if out.exists():
@@ -129,6 +129,17 @@ def _map(frame: Frame, args: Namespace, _stand: Stand) -> Plan:
         longest_s=_longest(args, 120.0),
         every=args.every,
     )
+
+
+def _next(frame: Frame, args: Namespace, stand: Stand, runs: list[str]) -> Plan:
+    """What a map needs most, from the runs so far."""
+    import numpy as np
+
+    from benchkit.analysis.next_point import Places
+    from benchkit.cli.plan_next import next_plan
+
+    n, T = np.meshgrid(numbers(args.speeds, "--speeds"), numbers(args.torques, "--torques"))
+    return next_plan(frame, args, stand, [Path(run) for run in runs], Places(n.ravel(), T.ravel()))
 
 
 def _sweep(frame: Frame, args: Namespace, _stand: Stand) -> Plan:

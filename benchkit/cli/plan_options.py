@@ -8,7 +8,7 @@ if TYPE_CHECKING:
 
 KINDS = ("map", "sweep", "heat", "steps", "blocks", "endurance", "ladder")
 """Plans that are made from a few numbers."""
-WORDS = (*KINDS, "check")
+WORDS = (*KINDS, "next", "check")
 
 
 def add_plan_options(parser: ArgumentParser) -> None:
@@ -41,5 +41,7 @@ def add_plan_options(parser: ArgumentParser) -> None:
         metavar="ROLE",
         help="an approval that must be there before the start",
     )
+    add("--wanted", type=float, metavar="%", help="next: how certain the efficiency map is to be")
+    add("--count", type=int, default=8, metavar="N", help="next: points of the block (8)")
     add("--acknowledge", type=float, default=600.0, metavar="S", help="the operator acknowledges so often (600 s)")
     add("--within", type=float, default=60.0, metavar="S", help="and is waited for so long (60 s)")

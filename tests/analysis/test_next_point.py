@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -12,10 +13,12 @@ from benchkit.analysis import surface as smooth
 from benchkit.analysis.efficiency_map import fit_map
 from benchkit.analysis.next_point import (
     Places,
+    _with_one_more,
     first_points,
     is_certain,
     map_uncertainty,
     next_point,
+    next_points,
     surprise,
 )
 from benchkit.errors import UsageError
@@ -77,6 +80,24 @@ def test_it_promises_what_comes(bench, fit):
     assert (chosen.speed_rpm, chosen.torque_nm) == (ASKED.speed_rpm[chosen.index], ASKED.torque_nm[chosen.index])
     # where the efficiency hangs most on a watt: little power
     assert chosen.speed_rpm * chosen.torque_nm < 0.5 * 3400.0 * 130.0
+
+
+def test_a_block_is_worth_more_than_its_first_point_and_goes_the_short_way(bench, fit):
+    def minutes(k):
+        n, T = bench.at if k is None else (ASKED.speed_rpm[k], ASKED.torque_nm[k])
+        return 0.5 + np.abs(ASKED.speed_rpm - n) / 3000.0 + np.abs(ASKED.torque_nm - T) / 200.0
+
+    block = next_points(fit, "drive", NODES, ASKED, minutes, np.zeros(len(ASKED)), 5)
+    alone = next_point(fit, "drive", NODES, ASKED, minutes(None), np.zeros(len(ASKED)))
+    assert alone.index in [point.index for point in block]
+    assert min(point.u_then for point in block) < alone.u_then
+    # what the block promises is what a fit with these members says after it, whatever the readings
+    more = fit
+    for point in block:
+        more = _with_one_more(more, "drive", ASKED, point.index)
+    assert map_uncertainty(more, "drive", NODES) == pytest.approx(min(p.u_then for p in block), rel=0.02)
+    away = [float(minutes(a.index)[b.index]) for a, b in pairwise(block)]
+    assert sum(away) < 5 * 1.5
 
 
 def test_a_surprise_is_told_in_standard_uncertainties(bench, fit):
