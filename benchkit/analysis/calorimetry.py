@@ -45,7 +45,8 @@ _ROLES = (
     Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE,
     Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLET_TEMP,
 )  # fmt: skip
-_ELECTRICAL = frozenset({Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE})
+_POWERS = (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE)
+_ELECTRICAL = frozenset(_POWERS)
 LEAST_SPEED = 0.01
 """Points slower than this share of the motor's top speed are standstill."""
 MOST_STORED = 0.5
@@ -184,8 +185,7 @@ def _is_balanced(stand: Stand, coolant: Coolant, row: Row) -> bool:
     """False at standstill, and where so much heat is stored that the parts cannot be taken as of one temperature."""
     stored = sum(body.heat_j_per_k * row[f"{body.channel} drift"].value for body in coolant.bodies)
     x = {role: row[role.value].value for role in _ELECTRICAL}
-    powers = (np.float64(x[role]) for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE))
-    loss = float(drive_loss_w(*powers))
+    loss = float(drive_loss_w(*(x[role] for role in _POWERS)))
     return abs(x[Role.SPEED]) >= LEAST_SPEED * stand.motor.max_speed_rpm and abs(stored) <= MOST_STORED * abs(loss)
 
 
@@ -317,7 +317,7 @@ def _powers(coolant: Coolant, x: Mapping[str, FloatArray]) -> dict[str, FloatArr
     for body in coolant.bodies:
         air = air + x[f"{body.channel} to air"] * (x[f"{body.channel} temp"] - x[Role.AIR_TEMP])
         stored = stored + x[f"{body.channel} heat"] * x[f"{body.channel} drift"]
-    electrical = drive_loss_w(*(x[role] for role in (Role.DC_VOLTAGE, Role.DC_CURRENT, Role.SPEED, Role.TORQUE)))
+    electrical = drive_loss_w(*(x[role] for role in _POWERS))
     return {"dc": dc, "electrical": electrical, "coolant": heat, "air": air, "stored": stored}
 
 

@@ -26,23 +26,29 @@ _COOLANT_ROLES = (Role.COOLANT_FLOW, Role.COOLANT_INLET_TEMP, Role.COOLANT_OUTLE
 
 
 def drive_loss_w(
-    voltage_v: FloatArray, current_a: FloatArray, speed_rpm: FloatArray, torque_nm: FloatArray
+    voltage_v: npt.ArrayLike, current_a: npt.ArrayLike, speed_rpm: npt.ArrayLike, torque_nm: npt.ArrayLike
 ) -> FloatArray:
     """Loss from the DC link to the shaft [W] (n,): ``P_V = U I - 2 pi n/60 T`` (1), of [V], [A], [rpm], [N·m]."""
-    return np.asarray(voltage_v * current_a - 2.0 * np.pi / 60.0 * speed_rpm * torque_nm)
+    u, i, n, torque = (np.asarray(x, dtype=np.float64) for x in (voltage_v, current_a, speed_rpm, torque_nm))
+    return np.asarray(u * i - 2.0 * np.pi / 60.0 * n * torque)
 
 
 def heat_to_coolant_w(
-    flow_lpm: FloatArray, inlet_c: FloatArray, outlet_c: FloatArray, glycol: FloatArray, properties: FloatArray
+    flow_lpm: npt.ArrayLike,
+    inlet_c: npt.ArrayLike,
+    outlet_c: npt.ArrayLike,
+    glycol: npt.ArrayLike,
+    properties: npt.ArrayLike,
 ) -> FloatArray:
     """Heat that the coolant takes [W] (n,): ``Q = rho c q (t_out - t_in)`` (2), of [L/min], [°C], mass fraction [1].
 
     rho and c are those of the mean coolant temperature; the density is multiplied by ``properties`` [1], which carries
     the uncertainty of both. Validity: that of :mod:`~benchkit.analysis.coolant`, NaN outside.
     """
-    middle = 0.5 * (inlet_c + outlet_c)
-    density = properties * coolant_density(middle, glycol)
-    return np.asarray(coolant_heat_w(flow_lpm, outlet_c - inlet_c, density, coolant_specific_heat(middle, glycol)))
+    inlet, outlet = np.asarray(inlet_c, dtype=np.float64), np.asarray(outlet_c, dtype=np.float64)
+    middle = 0.5 * (inlet + outlet)
+    density = np.asarray(properties, dtype=np.float64) * coolant_density(middle, glycol)
+    return np.asarray(coolant_heat_w(flow_lpm, outlet - inlet, density, coolant_specific_heat(middle, glycol)))
 
 
 def closure_formulas(
@@ -57,9 +63,8 @@ def closure_formulas(
     properties: float,
 ) -> tuple[float, float, float, float]:
     """Loss (1), heat in the coolant (2), ``residual = P_V - Q`` (3) [W] and residual over loss [1]."""
-    powers = (np.float64(x) for x in (u_dc, i_dc, n, torque))
-    cooling = (np.float64(x) for x in (flow_lpm, inlet_c, outlet_c, glycol, properties))
-    loss, heat = float(drive_loss_w(*powers)), float(heat_to_coolant_w(*cooling))
+    loss = float(drive_loss_w(u_dc, i_dc, n, torque))
+    heat = float(heat_to_coolant_w(flow_lpm, inlet_c, outlet_c, glycol, properties))
     residual = loss - heat
     return loss, heat, residual, residual / loss if loss != 0.0 else np.nan
 

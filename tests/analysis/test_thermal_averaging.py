@@ -8,7 +8,9 @@ from scipy.linalg import cholesky, solve_triangular, toeplitz
 from scipy.signal import lfilter
 
 from benchkit.analysis.thermal.averaging import Columns, HeldRun, average_ends, left_over, weighted_quantile
+from benchkit.analysis.thermal.extrapolate import predict_steady
 from benchkit.analysis.thermal.memory import Memory, memory_of
+from benchkit.analysis.thermal.runs import thermal_run
 
 T = np.arange(0.0, 3600.0, 8.0)
 NOISE_K = 0.05
@@ -66,6 +68,26 @@ def test_missing_readings_and_cooling():
     ends = ends_of(HeldRun(T, holes, run.drive, run.moving_k))
     assert ends.quantile(0.5) == pytest.approx(-80.0, abs=0.5)
     assert ends.between_k() < 0.3
+
+
+@pytest.mark.parametrize("name", ["still", "straight", "runaway"])
+def test_what_does_not_bend_has_no_end(name):
+    curves = {"still": 0.0 * T, "straight": T / 100.0, "runaway": 20.0 * np.expm1(T / 2500.0)}
+    temp = 40.0 + curves[name] + NOISE_K * np.random.default_rng(2).standard_normal(T.size)
+    found = predict_steady(thermal_run(T, temp, 40.0, 1.0))
+    assert np.isnan(found.final_c.value)
+    assert found.pays
+    assert "nearly straight" in found.reason
+
+
+def test_a_noisy_loss_does_not_get_into_the_end():
+    """The same readings, driven by a loss that grows with them and scatters by 10 %, or by a held load: one end."""
+    rise = 80.0 * -np.expm1(-T / 900.0)
+    temp = 40.0 + rise + NOISE_K * np.random.default_rng(5).standard_normal(T.size)
+    loss = (1000.0 + 3.0 * rise) * (1.0 + 0.1 * np.random.default_rng(6).standard_normal(T.size))
+    held, driven = (predict_steady(thermal_run(T, temp, 40.0, one)).final_c for one in (1.0, loss))
+    assert driven.value == pytest.approx(held.value, abs=0.02)
+    assert held.value == pytest.approx(120.0, abs=0.1)
 
 
 def test_whitened_columns_are_those_of_the_cholesky_factor():

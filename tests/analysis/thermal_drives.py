@@ -97,8 +97,8 @@ def _measure(known: list[Drive], level: FloatArray, lengths: float, seed: int) -
     current = level[None, :] * np.array([drive.current_a for drive in known])[:, None]
     coolant = COOLANT_C + _wander(rng, count, dt, 300.0, 0.4)
     winding, loss = _run(known, dt, current, coolant)
-    sensor = U_SENSOR_K * _scores(rng, count)
-    gain = 1.0 + U_LOSS * _scores(rng, count)
+    sensor = U_SENSOR_K * _scores(rng.standard_normal(count))
+    gain = 1.0 + U_LOSS * _scores(rng.standard_normal(count))
     # a sample is the mean of the readings since the last one, taken every second
     white = 1.0 / np.sqrt(np.maximum(dt, 1.0))[:, None]
     noise = 0.05 * white * rng.standard_normal((count, SAMPLES)) + _wander(rng, count, dt, 15.0, 0.05)
@@ -116,17 +116,15 @@ def _measure(known: list[Drive], level: FloatArray, lengths: float, seed: int) -
     return tests
 
 
-def _scores(rng: np.random.Generator, count: int) -> FloatArray:
-    """Normal numbers (count,), one from each of as many equally probable strata, in random order: errors of
-    calibration, of which each drive has one, are then as large over all drives as their uncertainty says, by
-    no luck of the seed.
+def _scores(drawn: FloatArray) -> FloatArray:
+    """Normal numbers (count,) as the normal scores of their ranks: errors of calibration, of which each drive has one,
+    are then as large over all drives as their uncertainty says, by no luck of the seed.
 
-    Source: stratified sampling, textbook; M. D. McKay et al., Technometrics 21 (1979) 239, doi 10.2307/1268522 (from
-    memory).
+    Source: stratified sampling, textbook.
     """
     from scipy.special import ndtri
 
-    return np.asarray(ndtri((rng.permutation(count) + rng.random(count)) / count))
+    return np.asarray(ndtri((np.argsort(np.argsort(drawn)) + 0.5) / drawn.size))
 
 
 def _wander(rng: np.random.Generator, count: int, dt: FloatArray, tau_s: float, sd: float) -> FloatArray:

@@ -80,20 +80,20 @@ def test_end_from_the_first_twenty_minutes(reference):
     assert sorted(widths, reverse=True) == widths
 
 
-def test_what_has_hardly_bent_is_told_widely_and_by_its_load(reference):
-    """The magnet at 20 to 30 min: the interval by the recorded current holds its end, and says to go on."""
+def test_what_has_hardly_bent_has_no_end_but_by_its_load(reference):
+    """The magnet at 20 min: no end at a load that is not known; the interval by the recorded current holds its end."""
+    held = heating(reference, "pm")
+    assert np.isnan(predict_steady(part_of(held, held.time_s <= 1200.0)).final_c.value)
     data = np.genfromtxt(reference("pmsm/profile24_every5th.csv"), delimiter=",", names=True)
     square = (data["i_d"] ** 2 + data["i_q"] ** 2)[6:1758]
     magnet = thermal_run(np.arange(1752) * 2.5, data["pm"][6:1758], data["coolant"][6:1758], square)
+    found = predict_steady(part_of(magnet, magnet.time_s <= 1200.0))
+    low, high = interval(found.final_c)
     # it rose by 2.917 K in the last half hour and was slowing down: its end lies between this and that much more
     last = float(magnet.temp_c[-1])
-    for minutes in (20.0, 30.0):
-        found = predict_steady(part_of(magnet, magnet.time_s <= 60.0 * minutes))
-        low, high = interval(found.final_c)
-        assert low <= last + 2.917, minutes
-        assert last <= high, minutes
-        assert high - low > 15.0
-        assert found.pays
+    assert low <= last
+    assert last + 2.917 <= high
+    assert found.pays
 
 
 def test_the_end_follows_the_load_that_runs_now(reference):

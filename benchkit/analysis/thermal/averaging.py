@@ -194,7 +194,7 @@ class Columns:
         self.good = np.isfinite(run.rise_k)
         self.measured = columns[self.good]
         rise = run.rise_k[self.good]
-        self.seen_k = float(np.ptp(rise))
+        self.seen_k = max(float(np.ptp(rise)), 1e-6)  # a record that stands still is divided by it
         self.way = 1.0 if float(np.mean(rise[-max(rise.size // 5, 1) :])) >= float(rise[0]) else -1.0
 
 

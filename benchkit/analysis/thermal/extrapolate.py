@@ -1,6 +1,6 @@
 """The steady temperature of a heat run before it is reached, and whether the rest of the wait still pays.
 
-A heat run holds one load. Its end is extrapolated with a network fitted to what has been seen (losses and coolant
+A heat run holds one load. Its end is extrapolated by all networks that what has been seen allows (losses and coolant
 included where they are measured), and with the growth of the loss itself: resistance loss rises with temperature,
 so a winding that is 15 K from its end will be heated more there than it is now.
 
@@ -49,7 +49,10 @@ _BLOCKS = 500
 _FIFTHS = 5
 _RECENT = 3
 _WIDEST = 1.0
-"""An end is not told while its 95 % interval is wider than this share of the rise (a rule of this project)."""
+"""An end is not told while its 95 % interval is wider than this share of the change (a rule of this project)."""
+_LONG = 2.0
+"""Nor while the slowest part more likely than not takes longer than so many records: the end would be that of the
+longest time constant that is allowed for, not of the readings."""
 _PARTS = 20
 _SHOWN = 3.0
 """A load moves where the variance of twenty means over its record is so many times that of chance (beyond 99.99 %)."""
@@ -113,11 +116,12 @@ def predict_steady(
         return _untold(now_s, math.nan, 0, f"no end is told from less than {least_s / 60.0:.3g} min")
     reference = float(np.mean(folded.reference_c[fifth])) if reference_c is None else reference_c
     held = _Held(folded, reference)
-    final, ends, left_k = _end(held, u_sensor_k)
-    now_c = float(folded.temp_c[-1] - left_k)
+    final, ends, now_c = _end(held, u_sensor_k)
     order = max(ends.probability, key=lambda n: ends.probability[n])
     low, high = interval(final)
-    if not high - low <= _WIDEST * abs(final.value - held.offset_c):
+    began_c = held.first_c + float(held.run.rise_k[np.isfinite(held.run.rise_k)][0])
+    long = float(ends.weight[ends.slow_s > _LONG * now_s].sum() / ends.weight.sum())
+    if long > 0.5 or not high - low <= _WIDEST * abs(final.value - began_c):
         return _untold(now_s, now_c, order, "the record is still nearly straight: no end can be told yet")
     remaining = remaining_wait_s(final.value - now_c, weighted_quantile(ends.slow_s, ends.weight, 0.5))
     half = max(final.value - low, high - final.value)
@@ -186,7 +190,7 @@ def _running_mean(values: FloatArray) -> FloatArray:
 
 
 def _end(held: _Held, u_sensor_k: float) -> tuple[Estimate, Ends, float]:
-    """Where the run ends, the average that says so, and what the last reading lies off the curve [K]."""
+    """Where the run ends, the average that says so, and the curve at the last reading [°C]."""
     columns = Columns(held.run)
     whole, begin = left_over(columns)
     left = whole[np.isfinite(whole)]
@@ -216,7 +220,8 @@ def _end(held: _Held, u_sensor_k: float) -> tuple[Estimate, Ends, float]:
     )
     budget = tuple(sorted((line for line in parts if line.u > 0.0), key=lambda line: -line.u))
     u = 0.5 * (up + down) / k
-    return Estimate(value, u, "°C", dof, budget=budget, interval95=(value - down, value + up)), ends, float(left[-1])
+    now_c = held.first_c + float(columns.run.rise_k[columns.good][-1] - left[-1])
+    return Estimate(value, u, "°C", dof, budget=budget, interval95=(value - down, value + up)), ends, now_c
 
 
 def _structure(e: FloatArray) -> float:
