@@ -96,8 +96,8 @@ def _sentences(run: RunReport, several: bool) -> Iterator[tuple[str, Tone]]:
     causes = ", ".join(f"{cause} {count}" for cause, count in stops.items()) if isinstance(stops, Mapping) else ""
     yield (
         f"{of}{_whole(account, 'taken')} points taken, {_whole(account, 'skipped')} left out, "
-        f"{_whole(account, 'repeated')} taken again; {_whole(account, 'starts')} starts, stops: {causes or 'none'}; "
-        f"{_number(account.get('way_s')) / 3600.0:.3f} h under way in {_whole(account, 'recordings')} recordings.",
+        f"{_whole(account, 'repeated')} taken again. Starts: {_whole(account, 'starts')}. Stops: {causes or 'none'}. "
+        f"{_number(account.get('way_s')) / 3600.0:.3f} h under way; recordings: {_whole(account, 'recordings')}.",
         Tone.PLAIN,
     )
     ends = _of_kind(run, "finished", "abandoned")

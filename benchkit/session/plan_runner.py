@@ -252,6 +252,7 @@ class PlanRunner:
             elif isinstance(order, SteadyAnew):
                 self.steady = self._steadiness(turn.progress.step)
         if turn.entries:
+            self._next_forecast = 0
             self._flush()
             self._write(turn.entries)
             ends = (EntryKind.STOPPED, EntryKind.FINISHED, EntryKind.ABANDONED)

@@ -49,7 +49,7 @@ def test_deviations_and_account_are_told(full_run: RunReport, events: tuple[Even
     assert section is not None
     tables = {block.id: block for block in section.blocks if isinstance(block, Table)}
     (sentence,) = [block.text for block in section.blocks if isinstance(block, Paragraph)]
-    assert sentence.startswith("3 points taken, 1 left out, 1 taken again; 2 starts, stops: stopped by a person 1;")
+    assert sentence.startswith("3 points taken, 1 left out, 1 taken again. Starts: 2. Stops: stopped by a person 1. ")
     assert [cell(row[2]) for row in tables["plan-deviations"].rows] == [
         "left out",
         "stopped",
