@@ -56,7 +56,7 @@ def play(folder: Path, kills: int, dwell_s: float, segments: int, seed: int) -> 
     plan_path = folder / "holds.toml"
     stand = load_stand(shared_path("stands", "airboat_map.toml")).stand
     plan_path.write_text(plan_toml(hold_plan(dwell_s, segments), stand), encoding="utf-8")
-    simulated = start_simulated_stand("airboat_map", seed=seed, time_factor=FACTOR, rate_hz=400.0)
+    simulated = start_simulated_stand("airboat_map", seed=seed, time_factor=FACTOR, rate_hz=200.0)
     runs: list[Path] = []
     try:
         for number in range(kills + 1):
