@@ -24,6 +24,8 @@ SLOWEST = (
     "hostile/test_dbc.py",
     "hostile/test_runs.py",
     "session/test_beats.py",
+    "session/test_plan_run.py",
+    "plans/test_on_the_simulated_stand.py",
     "simulate/test_serve.py",
     "decode/test_can_database.py",
     "analysis/test_losses_and_map.py",

@@ -87,7 +87,7 @@ def record(args: Namespace) -> int:
             duration_s=args.duration,
             bursts=None if args.replay else make_bursts(stand.bursts, ports),
         )
-        _take_plan(recorder, plan, out)
+        _take_plan(recorder, plan, out, ending)
         recorder.begin()
         take_proof(recorder, proof)
         live = _announced(desk, run_path, ending)
@@ -142,12 +142,14 @@ def _plan_of(args: Namespace, stand: Stand) -> Plan | None:
     return plan
 
 
-def _take_plan(recorder: Recorder, plan: Plan | None, out: Path) -> None:
+def _take_plan(recorder: Recorder, plan: Plan | None, out: Path, ending: contextlib.ExitStack) -> None:
     """Give the recorder its plan, with the journal that lies beside the runs."""
     from benchkit.runfile.plan_journal import PlanJournal, plan_journal_path
 
     if plan is not None:
-        recorder.take_plan(plan, PlanJournal(plan_journal_path(out, plan.name, plan.sha256)))
+        journal = PlanJournal(plan_journal_path(out, plan.name, plan.sha256))
+        ending.callback(journal.close)
+        recorder.take_plan(plan, journal)
 
 
 def _start_simulated(args: Namespace, stand: Stand, ports: dict[str, str]) -> Child:

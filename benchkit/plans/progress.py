@@ -167,7 +167,7 @@ def go_on(plan: Plan, progress: Progress, seen: Seen, one: Done, following: Next
     done = (*progress.done, one)
     step = following(plan, done)
     if step is None:
-        after = replace(progress, phase=moved(progress.phase, Cue.LAST), step=None, done=done)
+        after = replace(progress, phase=moved(progress.phase, Cue.LAST), step=None, done=done, sent={}, good_s=0.0)
         ends: tuple[Order, ...] = (StopStand(StopCause.FINISHED, ""),) if plan.mode is Mode.DRIVE else ()
         return Turn(after, ends, (first, entry_of(EntryKind.FINISHED, seen, plan.name)))
     by_hand = step.kind is StepKind.BY_HAND

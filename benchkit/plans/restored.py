@@ -67,7 +67,8 @@ class _SoFar:
         self.good_s += number(entry.data.get("good_s"))
 
     def over(self, entry: Entry) -> None:
-        step, data = self._step(entry), entry.data
+        data = entry.data
+        step = self._step(entry) or _step_from(entry)
         if step is not None:
             times = (number(data.get("from_s")), number(data.get("to_s")))
             outside_s, cause = number(data.get("outside_s")), str(data.get("cause", ""))
@@ -111,6 +112,26 @@ class _SoFar:
 
     def _step(self, entry: Entry) -> Step | None:
         return self.known.get(int(number(entry.data.get("step"))))
+
+
+def _step_from(entry: Entry) -> Step | None:
+    """A step that the plan does not list, as one that was chosen on the way: what its entry says of it."""
+    data, kinds = entry.data, {kind.value: kind for kind in StepKind}
+    kind = kinds.get(str(data.get("kind")))
+    if kind is None:
+        return None
+    index, turn, place, of = (int(number(data.get(key))) for key in ("step", "turn", "number", "of"))
+    return Step(
+        index,
+        kind,
+        str(data.get("segment", "")),
+        turn,
+        place,
+        of,
+        target_from(data.get("target")),
+        tolerance=target_from(data.get("tolerance")),
+        rating=str(data.get("rating", "")),
+    )
 
 
 _TAKES: Mapping[EntryKind, Callable[[_SoFar, Entry], None]] = {

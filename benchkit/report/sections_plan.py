@@ -71,7 +71,16 @@ def _shown_deviations(run: RunReport) -> list[Row]:
 
 
 def _point_rows(run: RunReport) -> list[Row]:
-    return [_point_row(event) for event in _of_kind(run, "taken")][:POINTS_SHOWN]
+    taken, repeats = _of_kind(run, "taken"), _of_kind(run, "repeated")
+    return [_point_row(event, _is_repeated(event, repeats)) for event in taken[:POINTS_SHOWN]]
+
+
+def _is_repeated(event: Event, repeats: Sequence[Event]) -> bool:
+    """Whether its pass of the segment was repeated from the start later on."""
+    key = (event.data.get("segment"), event.data.get("turn"))
+    return any(
+        (other.data.get("segment"), other.data.get("turn")) == key and other.time_s > event.time_s for other in repeats
+    )
 
 
 def _entries(run: RunReport) -> list[Event]:
@@ -96,8 +105,8 @@ def _sentences(run: RunReport, several: bool) -> Iterator[tuple[str, Tone]]:
     causes = ", ".join(f"{cause} {count}" for cause, count in stops.items()) if isinstance(stops, Mapping) else ""
     yield (
         f"{of}{_whole(account, 'taken')} points taken, {_whole(account, 'skipped')} left out, "
-        f"{_whole(account, 'repeated')} taken again; {_whole(account, 'starts')} starts, stops: {causes or 'none'}; "
-        f"{_number(account.get('way_s')) / 3600.0:.3f} h under way in {_whole(account, 'recordings')} recordings.",
+        f"{_whole(account, 'repeated')} taken again. Starts: {_whole(account, 'starts')}. Stops: {causes or 'none'}. "
+        f"{_number(account.get('way_s')) / 3600.0:.3f} h under way; recordings: {_whole(account, 'recordings')}.",
         Tone.PLAIN,
     )
     ends = _of_kind(run, "finished", "abandoned")
@@ -108,7 +117,7 @@ def _sentences(run: RunReport, several: bool) -> Iterator[tuple[str, Tone]]:
 def _heads(run: RunReport) -> Iterator[Row]:
     for opened in _of_kind(run, "opened"):
         data = opened.data
-        done = len(_of_kind(run, "taken", "skipped", "confirmed"))
+        done = len({event.data.get("step") for event in _of_kind(run, "taken", "skipped", "confirmed")})
         yield (
             Text(str(data.get("plan", ""))),
             Text(str(data.get("title", ""))),
@@ -136,7 +145,7 @@ def _deviations(run: RunReport) -> Iterator[Row]:
                 yield _deviation(event, "outside tolerance for a time", why, Tone.NOTE)
         elif entry in words:
             what, tone = words[entry]
-            why = " ".join(str(data.get(key, "")) for key in ("cause", "detail")).strip()
+            why = ": ".join(text for key in ("cause", "detail") if (text := str(data.get(key, ""))))
             yield _deviation(event, what, why, tone)
 
 
@@ -145,7 +154,7 @@ def _deviation(event: Event, what: str, why: str, tone: Tone) -> Row:
     return plain(round(event.time_s, 3), "s", TIME_DIGITS), Text(step), Text(what, tone), Text(why)
 
 
-def _point_row(event: Event) -> Row:
+def _point_row(event: Event, is_repeated: bool) -> Row:
     data = event.data
     target, means = _axes(data.get("target")), _axes(data.get("means"))
     start_s, stop_s = _number(data.get("from_s")), _number(data.get("to_s"))
@@ -153,7 +162,7 @@ def _point_row(event: Event) -> Row:
     return (
         plain(round(start_s, 3), "s", TIME_DIGITS),
         plain(round(stop_s - start_s, 3), "s"),
-        Text(event.message.partition(": ")[2]),
+        Text(f"{event.message.partition(': ')[2]}{' (does not count: repeated)' if is_repeated else ''}"),
         Text(_in_words(target)),
         Text(_in_words({axis: means[axis] for axis in target if axis in means})),
         Text(_in_words(away, "+.3g")),

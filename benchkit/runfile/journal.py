@@ -82,7 +82,7 @@ class JournalWriter:
                 where=str(path),
                 remedy="Choose a new run name in a directory that can be written.",
             ) from error
-        _lock(self._fd)
+        take_lock(self._fd)
         preamble = _PREAMBLE.pack(MAGIC, VERSION, len(name)) + name
         self._waiting: list[bytes] = [preamble, _CRC.pack(zlib.crc32(preamble))]
         self._waiting_bytes = 0
@@ -273,12 +273,12 @@ def is_being_written(path: Path) -> bool:
     except OSError:
         return False
     try:
-        return not _lock(descriptor)
+        return not take_lock(descriptor)
     finally:
         os.close(descriptor)
 
 
-def _lock(descriptor: int) -> bool:
+def take_lock(descriptor: int) -> bool:
     """Take the lock of an open journal; False when another process holds it."""
     try:
         if sys.platform == "win32":

@@ -25,6 +25,7 @@ from pathlib import Path
 
 from benchkit.errors import RunFileError
 from benchkit.plans.entries import Entry, EntryKind
+from benchkit.runfile.journal import take_lock
 
 SUFFIX, TALLY_SUFFIX = ".plan", ".tally"
 _SLOT = struct.Struct("<IQdddq")
@@ -105,29 +106,34 @@ class PlanJournal:
     """Open journal of a plan. ``entries`` are those that were there; ``add`` hands a line to the writing thread.
 
     Raises:
-        RunFileError: a damaged line before the last, or a file that cannot be opened.
+        RunFileError: a damaged line before the last, a file that cannot be opened, or one that another recording holds.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.entries, whole = read_plan_journal(path)
-        self._count, self.tally = _newest(path)
         self.fault: str | None = None
         try:
-            self._file = os.open(path, os.O_WRONLY | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
         except OSError as error:
-            raise RunFileError(
-                "the journal of the plan cannot be opened", where=str(path), got=error.strerror
-            ) from error
+            raise _cannot_open(path, error) from error
         try:
+            if not take_lock(self._file):
+                raise RunFileError(
+                    "another recording carries out this plan here",
+                    where=str(path),
+                    remedy="End it, or use another folder.",
+                )
+            self.entries, whole = read_plan_journal(path)
+            self._count, self.tally = _newest(path)
             os.ftruncate(self._file, whole)
             os.lseek(self._file, 0, os.SEEK_END)
             self._page = _open_page(_tally_path(path))
         except OSError as error:
             os.close(self._file)
-            raise RunFileError(
-                "the journal of the plan cannot be opened", where=str(path), got=error.strerror
-            ) from error
+            raise _cannot_open(path, error) from error
+        except RunFileError:
+            os.close(self._file)
+            raise
         self._queue: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._write, name="plan journal", daemon=True)
         self._thread.start()
@@ -170,6 +176,10 @@ class PlanJournal:
                     return
         finally:
             os.close(self._file)
+
+
+def _cannot_open(path: Path, error: OSError) -> RunFileError:
+    return RunFileError("the journal of the plan cannot be opened", where=str(path), got=error.strerror)
 
 
 def _tally_path(path: Path) -> Path:

@@ -35,6 +35,8 @@ def _asks(ask: Callable[[PlanRunner, Request, int, str], None]) -> Callable[[Rec
             raise RefusedError(
                 "this recording has no plan", where=str(body.get("do")), remedy="Record with --plan FILE."
             )
+        if runner.is_closed:
+            raise RefusedError("the recording is ending", where=str(body.get("do")))
         now = recorder.clock.now_ns()
         ask(runner, body, now, _text(body, "who"))
         return asdict(runner.status(now))

@@ -111,6 +111,7 @@ class PlanRunner:
         self.left_s = (math.nan, math.nan, math.nan)
         """Least, likely and longest time that is left, as of the last second."""
         self._pending = Tally()
+        self.is_closed = False
         self.account = account_of(journal.entries)
         self.progress = Progress()
         self._known = {step.index: step for step in self.steps}
@@ -145,6 +146,7 @@ class PlanRunner:
             self._take(stop(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), StopCause.CLOSED))
         self._flush()
         self.tell_account()
+        self.is_closed = True
         self.journal.close()
 
     # -- what comes
@@ -159,7 +161,7 @@ class PlanRunner:
 
     def turn(self, now_ns: int) -> None:
         """One look, at most a hundred times a second."""
-        if now_ns < self._next_look:
+        if now_ns < self._next_look or self.is_closed:
             return
         self._next_look, self._now_ns = now_ns + LOOK_EVERY_NS, now_ns
         rows_s, good_s = self._look()
@@ -168,6 +170,8 @@ class PlanRunner:
             return
         seen = self._seen(now_ns, rows_s, good_s)
         try:
+            if self.journal.fault is not None:
+                raise RefusedError(self.journal.fault)  # what is not written down does not count: it is not run either
             turn = advance(self.plan, before, seen, self.bounds, self.following)
         except Exception as error:  # noqa: BLE001 - whatever it is: the loop that protects must not end with it
             turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
@@ -252,6 +256,7 @@ class PlanRunner:
             elif isinstance(order, SteadyAnew):
                 self.steady = self._steadiness(turn.progress.step)
         if turn.entries:
+            self._next_forecast = 0
             self._flush()
             self._write(turn.entries)
             ends = (EntryKind.STOPPED, EntryKind.FINISHED, EntryKind.ABANDONED)

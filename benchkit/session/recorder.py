@@ -21,6 +21,7 @@ from benchkit.model.plans import Plan
 from benchkit.model.run import RunHeader
 from benchkit.model.samples import BadFrame, DecodeEvent, FloatArray, Gap, Reply, Rows
 from benchkit.model.stand import Stand
+from benchkit.plans.sequence import NextPoint
 from benchkit.protect.outcomes import Command, Happened, Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.closing import ClosedRun
@@ -176,10 +177,10 @@ class Recorder:
         self._happened(self.clock.now_ns(), kind, message, source=source, data=data)
         self._book.hand_over()
 
-    def take_plan(self, plan: Plan, journal: PlanJournal) -> None:
-        """Carry out a plan in this recording; it begins when a person says so."""
+    def take_plan(self, plan: Plan, journal: PlanJournal, following: NextPoint | None = None) -> None:
+        """Carry out a plan in this recording; it begins when a person says so. ``following`` chooses the steps."""
         run_id = self.header.run_id
-        self.plan = PlanRunner(plan, self.stand, journal, run_id, self.protection, self, self._is_fresh)
+        self.plan = PlanRunner(plan, self.stand, journal, run_id, self.protection, self, self._is_fresh, following)
 
     def _is_fresh(self, source: str) -> bool:
         lane = self.lanes[source]

@@ -84,6 +84,15 @@ def test_a_damaged_line_in_the_middle_is_an_error(tmp_path: Path) -> None:
         PlanJournal(path)
 
 
+def test_two_recordings_do_not_share_a_journal(tmp_path: Path) -> None:
+    path = tmp_path / "map.plan"
+    journal = PlanJournal(path)
+    with pytest.raises(RunFileError, match="another recording carries out this plan here"):
+        PlanJournal(path)
+    journal.close()
+    PlanJournal(path).close()
+
+
 def test_the_tally_keeps_the_newest_whole_totals(tmp_path: Path) -> None:
     path = tmp_path / "map.plan"
     journal = PlanJournal(path)

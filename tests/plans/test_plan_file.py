@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from benchkit.errors import ProfileError, UsageError
 from benchkit.model.plans import AfterStop, Axis, Mode, Order, Plan, StepKind, Until
@@ -251,3 +255,31 @@ def test_the_time_left_has_a_least_and_a_longest(stand: Stand) -> None:
     assert time_left_s(plan, steps, {}, 10.0) == pytest.approx((75.0, 75.0, 285.0))
     assert time_left_s(plan, steps, {}, 10.0, [30.0, 40.0])[1] == pytest.approx(3 * 5.0 + 3 * 35.0)
     assert all(step.dwell is not None and step.dwell.until is Until.STEADY for step in steps)
+
+
+anything = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8)),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(st.text(max_size=8), inner, max_size=3)),
+    max_leaves=6,
+)
+
+
+@given(st.data())
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_stands_in_a_file_the_faults_are_listed(stand: Stand, data: st.DataObject) -> None:
+    mapping = tomllib.loads(GOOD)
+    for _ in range(data.draw(st.integers(1, 3))):
+        holder: Any = mapping
+        while True:
+            key = data.draw(st.sampled_from(list(holder) if isinstance(holder, dict) else list(range(len(holder)))))
+            if isinstance(holder[key], dict | list) and holder[key] and data.draw(st.booleans()):
+                holder = holder[key]
+                continue
+            holder[key] = data.draw(anything)
+            break
+    problems: Sequence[object] = ()
+    try:
+        problems = plan_problems(plan_from(mapping, "plan.toml", stand), stand)
+    except ProfileError as error:
+        problems = error.problems
+    assert all(str(problem) for problem in problems)

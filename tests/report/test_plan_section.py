@@ -49,7 +49,7 @@ def test_deviations_and_account_are_told(full_run: RunReport, events: tuple[Even
     assert section is not None
     tables = {block.id: block for block in section.blocks if isinstance(block, Table)}
     (sentence,) = [block.text for block in section.blocks if isinstance(block, Paragraph)]
-    assert sentence.startswith("3 points taken, 1 left out, 1 taken again; 2 starts, stops: stopped by a person 1;")
+    assert sentence.startswith("3 points taken, 1 left out, 1 taken again. Starts: 2. Stops: stopped by a person 1. ")
     assert [cell(row[2]) for row in tables["plan-deviations"].rows] == [
         "left out",
         "stopped",
@@ -58,7 +58,9 @@ def test_deviations_and_account_are_told(full_run: RunReport, events: tuple[Even
     assert cell(tables["plan-deviations"].rows[0][3]) == "coolant too cold (Ottilie)"
     (head,) = tables["plan-head"].rows
     assert [cell(value) for value in head[:4]] == ["morning", "Morning check", "1", "drive"]
+    assert cell(head[5]) == "3 of 3 steps"
     points = tables["plan-points"].rows
+    assert ["does not count" in cell(row[2]) for row in points] == [True, False, False]
     assert [cell(row[3]) for row in points] == ["400 rpm, 10 N·m"] * 2 + ["500 rpm, 10 N·m"]
     for row in points:
         assert float(cell(row[1])) == pytest.approx(4.0, abs=0.7)  # a look is 0.6 s

@@ -56,7 +56,7 @@ def play(folder: Path, kills: int, dwell_s: float, segments: int, seed: int) -> 
     plan_path = folder / "holds.toml"
     stand = load_stand(shared_path("stands", "airboat_map.toml")).stand
     plan_path.write_text(plan_toml(hold_plan(dwell_s, segments), stand), encoding="utf-8")
-    simulated = start_simulated_stand("airboat_map", seed=seed, time_factor=FACTOR, rate_hz=400.0)
+    simulated = start_simulated_stand("airboat_map", seed=seed, time_factor=FACTOR, rate_hz=200.0)
     runs: list[Path] = []
     try:
         for number in range(kills + 1):
@@ -132,11 +132,11 @@ def _held_s(run_path: Path) -> float:
             marks.append((event.time_s, None))
     arrival, total = stream.arrival_s, 0.0
     steps = np.diff(stream.time_s, prepend=stream.time_s[:1])
-    for (start, pair), (stop, _) in zip(marks, [*marks[1:], (float("inf"), None)], strict=True):
-        if pair is None:
+    for (start, held), (stop, _) in zip(marks, [*marks[1:], (float("inf"), None)], strict=True):
+        if held is None:
             continue
         inside = (arrival > start) & (arrival <= stop) & (steps < 1.0)
-        for name, value in zip(TOLERANCE, pair, strict=True):
+        for name, value in zip(TOLERANCE, held, strict=True):
             inside &= np.abs(stream.column(name) - value) <= TOLERANCE[name]
         total += float(np.sum(steps[inside]))
     return total

@@ -12,12 +12,12 @@ from tests.session.plan_kills import play
 
 
 def test_a_plan_goes_on_after_its_recorder_was_killed(tmp_path: Path) -> None:
-    account, held_s, runs = play(tmp_path, 1, 8.0, 2, 3)
+    account, held_s, runs = play(tmp_path, 1, 6.0, 2, 3)
     assert account.stops == {"recording cut off": 1}
     assert (account.starts, account.taken, account.recordings) == (2, 2, 2)
     # the run files know the commands and the rows; a look of the loop, 10 ms, is 0.2 s of this stand
     assert account.good_s == pytest.approx(held_s, abs=1.0)
-    assert account.ratings["continuous"].credited_s == pytest.approx(16.0, abs=1.0)
+    assert account.ratings["continuous"].credited_s == pytest.approx(12.0, abs=1.0)
     assert account.ratings["continuous"].cycles == 2
     with open_run(runs[-1]) as run:
         told = [event for event in run.events() if event.kind is EventKind.PLAN]
