@@ -121,8 +121,8 @@ class Drawer(QWidget):
         panel = next(x for x in PANELS if x.name == name)
         self._title.setText(panel.text)
         self.setAccessibleName(panel.text)
+        self.opened.emit(name)  # room is made before it is taken
         self.show()
-        self.opened.emit(name)
         self.pages[name].setFocus()
 
     @Slot()

@@ -116,11 +116,11 @@ class LiveWindow(QMainWindow):
         line.setSpacing(4)
         self.panel_buttons: dict[str, QPushButton] = {}
         for panel in PANELS:
-            made = QPushButton(f"{panel.text} {panel.keys}")
+            made = QPushButton(panel.label)
             made.setToolTip(panel.help)
             made.setCheckable(True)
             made.setStyleSheet(
-                "QPushButton { padding: 1px 1px; font-size: 12px; } "
+                "QPushButton { padding: 1px 0px; font-size: 11px; } "
                 f"QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
             )
             made.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
@@ -407,8 +407,9 @@ class LiveWindow(QMainWindow):
         self.frame.ribbon.forget()
         self.frame.events.lines.forget()
         if previous is None or previous.stand != news.stand:
+            is_known = news.stand.name in self.settings.layouts
             self._layout = self.settings.layout(news.stand.name)
-            if previous is None and news.stand.name in self.settings.layouts:
+            if previous is None and is_known:
                 self.resize(*self._layout.size)
             self.frame.trends.build(news.stand, self._layout.hidden, self._layout.page)
         self.frame.trends.set_held(is_held=False)
