@@ -19,6 +19,8 @@ from benchkit.session.client import RecorderClient
 from benchkit.session.process import Child, live_path, start_recorder, start_simulated_stand
 
 if TYPE_CHECKING:
+    from PySide6.QtWidgets import QApplication, QWidget
+
     from benchkit.session.messages import Endpoints
 
 SEED, TIME_FACTOR, RATE_HZ = 11, 8.0, 250.0
@@ -109,6 +111,11 @@ def _recorded_picture(run_path: Path, png: Path) -> None:
 
     application = make_application()
     window = open_recorded(run_path)
+    _take(application, window, png)
+
+
+def _take(application: QApplication, window: QWidget, png: Path) -> None:
+    """Show a window for a moment, and keep its picture."""
     window.show()
     for _ in range(20):
         application.processEvents()
@@ -125,12 +132,7 @@ def _begin_picture(png: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         window = open_beginning(Path(folder))
         window.folder.setText("/home/ada/bench/runs")
-        window.show()
-        for _ in range(10):
-            application.processEvents()
-            time.sleep(0.01)
-        window.grab().save(str(png))
-        window.close()
+        _take(application, window, png)
 
 
 if __name__ == "__main__":
