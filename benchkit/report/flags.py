@@ -135,6 +135,10 @@ def _protection(run: RunReport) -> Iterable[Flag]:
             yield Flag(
                 Tone.CAUTION, event.kind.value, "", f"Before the run, at {plain_text(event.time_s)} s: {event.message}"
             )
+        elif event.kind is EventKind.LIMIT_SET:
+            # the table of limits is that of the profile: this one was stricter from here on
+            text = f"A set point was moved during the run, at {plain_text(event.time_s)} s: {event.message}"
+            yield Flag(Tone.NOTE, event.kind.value, event.channel, text)
         elif event.kind is EventKind.FLOOD:
             text = f"More alarms than a person can answer at {plain_text(event.time_s)} s: {event.message}"
             yield Flag(Tone.NOTE, event.kind.value, "", text)

@@ -27,6 +27,7 @@ import zmq
 from zmq.utils import z85
 
 from benchkit.errors import UsageError, did_you_mean
+from benchkit.session.key_lists import entries
 
 STAND_KEY = "stand.key"
 KNOWN = "known.txt"
@@ -135,17 +136,12 @@ def read_known(path: Path) -> dict[str, Known]:
     Raises:
         UsageError: it cannot be read, or a line is not understood.
     """
+    found: dict[str, Known] = {}
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        listed = list(entries(path, "the list of known keys"))
     except FileNotFoundError:
         return {}
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError("the list of known keys cannot be read", where=str(path), got=str(error)) from None
-    found: dict[str, Known] = {}
-    for number, line in enumerate(lines, start=1):
-        text = line.strip()
-        if not text or text.startswith("#"):
-            continue
+    for number, text in listed:
         match = _LINE.fullmatch(text)
         if match is None:
             raise UsageError(

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchkit.errors import UsageError
 from benchkit.model.events import Event, EventKind
+from benchkit.session.key_lists import entries
 from benchkit.session.signing import FINGERPRINT_SHOWN, checked
 
 _LINE = re.compile(r"([0-9a-fA-F]{64})\s+(\S.*)")
@@ -52,15 +53,12 @@ def read_trusted_keys(path: Path) -> dict[str, str]:
     Raises:
         UsageError: it cannot be read, or a line is not understood; the message names the line.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError("the list of trusted keys cannot be read", where=str(path), got=str(error)) from None
     found: dict[str, str] = {}
-    for number, line in enumerate(lines, start=1):
-        text = line.strip()
-        if not text or text.startswith("#"):
-            continue
+    try:
+        listed = list(entries(path, "the list of trusted keys"))
+    except FileNotFoundError as error:
+        raise UsageError("the list of trusted keys cannot be read", where=str(path), got=str(error)) from None
+    for number, text in listed:
         match = _LINE.fullmatch(text)
         if match is None:
             raise UsageError(

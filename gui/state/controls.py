@@ -46,17 +46,32 @@ class Panel:
     text: str
     keys: str
     help: str
+    short: str = ""
+    """On its button, where that is not its title."""
+
+    @property
+    def label(self) -> str:
+        """What its button says."""
+        return f"{self.short or self.text} {self.keys}"
 
 
 PANELS: tuple[Panel, ...] = (
     Panel("help", "Keys", "F1", "keys, what is shown, cautions"),
     Panel("alarms", "Alarms", "F2", "acknowledge, shelve, take out of service, release"),
     Panel("limits", "Limits", "F3", "make a set point stricter, with a preview on the data"),
-    Panel("note", "Notes", "F4", "write a note into the run, attach a photo"),
+    Panel("note", "Note, photo", "F4", "write a note into the run, attach a photo", "Notes"),
     Panel("tare", "Tare", "F5", "take the zero of channels at rest"),
-    Panel("start", "Checklist", "F6", "what is missing before the stand can be armed; checklist, proof of limits"),
+    Panel(
+        "start",
+        "Checklist, proof",
+        "F6",
+        "what is missing before the stand can be armed; checklist, proof of limits",
+        "Check",
+    ),
     Panel("burst", "Burst", "F7", "capture fast samples around this moment"),
-    Panel("traces", "Channels", "F8", "which channels are drawn, over which time; values at two cursors"),
+    Panel(
+        "traces", "Channels, cursors", "F8", "channels that are drawn, over which time; values at two cursors", "Traces"
+    ),
     Panel("plan", "Plan", "F11", "where the plan stands, what comes, begin, acknowledge, stop"),
     Panel("look", "Look", "F9", "light or dark ground, size, decimal mark, your name"),
 )

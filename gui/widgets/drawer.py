@@ -121,8 +121,8 @@ class Drawer(QWidget):
         panel = next(x for x in PANELS if x.name == name)
         self._title.setText(panel.text)
         self.setAccessibleName(panel.text)
+        self.opened.emit(name)  # room is made before it is taken
         self.show()
-        self.opened.emit(name)
         self.pages[name].setFocus()
 
     @Slot()
@@ -164,6 +164,6 @@ def set_call(made: QPushButton, *, calls: bool) -> None:
     made.setProperty("calls", calls)
     look = block(theme.TONES[Tone.CAUTION]) if calls else ""
     made.setStyleSheet(
-        f"QPushButton {{ padding: 1px 1px; font-size: 12px; {look} }} "
+        f"QPushButton {{ padding: 1px 0px; font-size: 11px; {look} }} "
         f"QPushButton:checked {{ border: 2px solid {theme.INK}; }}"
     )

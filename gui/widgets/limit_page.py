@@ -136,6 +136,10 @@ class LimitPage(Page):
         if self._preview is not None:
             self._show(preview(model, self._preview.limit.name, self._preview.set_point, now_s))
 
+    def known(self) -> tuple[MoveRow, ...]:
+        """All limits, in the order of the list."""
+        return self._known
+
     def chosen(self) -> MoveRow | None:
         """The limit of the chosen line."""
         row = self.list.currentRow()

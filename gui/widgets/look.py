@@ -74,6 +74,7 @@ def style_sheet() -> str:
     QHeaderView::section {{ {block(theme.TONES[Tone.SOFT])} border: none; padding: 2px 6px; }}
     QListWidget, QTextBrowser {{ {block(panel)} border: 1px solid {theme.RULE}; }}
     QLineEdit, QPlainTextEdit, QTreeWidget {{ {block(panel)} border: 1px solid {theme.TICK}; padding: 2px 4px;
+        placeholder-text-color: {theme.INK_SOFT};
         selection-color: {selected.text}; selection-background-color: {selected.ground}; }}
     QLineEdit:focus, QPlainTextEdit:focus, QTreeWidget:focus, QListWidget:focus {{ border: 2px solid {theme.INK}; }}
     QLineEdit:disabled, QPlainTextEdit:disabled {{ {block(off)} }}

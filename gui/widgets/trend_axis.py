@@ -5,6 +5,7 @@ The library's own plot brings some sixty widgets of menus along, and its axes me
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,6 +19,8 @@ from gui.widgets.look import colour, dashed_pen, font
 
 Ticks = Sequence[tuple[float, str]]
 _TICK_PX = 4
+_APART_PX = 13.0
+"""Texts that are nearer would lie on one another."""
 
 
 class PlainAxis(pg.AxisItem):  # type: ignore[misc]  # the library has no types
@@ -61,6 +64,7 @@ class PlainAxis(pg.AxisItem):  # type: ignore[misc]  # the library has no types
         else:
             painter.drawLine(box.topLeft(), box.topRight())
         has_texts = self.style["showValues"]
+        drawn_at = -math.inf
         for at, text in self._places:
             share = (at - low) / (high - low)
             if not -1e-9 <= share <= 1.0 + 1e-9:
@@ -72,6 +76,9 @@ class PlainAxis(pg.AxisItem):  # type: ignore[misc]  # the library has no types
                 painter.setPen(ink)
                 # the highest and the lowest text stay inside the plot
                 top = min(max(y - 8.0, box.top()), box.bottom() - 16.0)
+                if abs(top - drawn_at) < _APART_PX:
+                    continue
+                drawn_at = top
                 where = QRectF(box.left(), top, box.width() - _TICK_PX - 3.0, 16.0)
                 painter.drawText(where, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, text)
             else:

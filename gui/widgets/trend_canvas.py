@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pyqtgraph as pg
 from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QLineF, QRectF, Qt
-from PySide6.QtGui import QPainter, QPen, QTransform
+from PySide6.QtGui import QPainter, QPen
 
 from gui.state import theme
 from gui.state.strokes import Places, places, segments
@@ -87,15 +87,13 @@ class TrendCanvas(pg.GraphicsObject):  # type: ignore[misc]  # the library has n
 
     def paint(self, painter: QPainter, option: Any, widget: Any) -> None:  # noqa: ARG002 - Qt's signature
         place = painter.transform()
-        ratio = painter.device().devicePixelRatioF()
-        scale_x = (place.m11() / ratio, place.dx() / ratio)
-        scale_y = (place.m22() / ratio, place.dy() / ratio)
+        scale_x, scale_y = (place.m11(), place.dx()), (place.m22(), place.dy())
         view: QRectF = self._box.viewRect()
         left, right = (view.left() * scale_x[0] + scale_x[1], view.right() * scale_x[0] + scale_x[1])
         low, high = sorted((view.top() * scale_y[0] + scale_y[1], view.bottom() * scale_y[0] + scale_y[1]))
         area = QRectF(left, low, right - left, high - low)
         painter.save()
-        painter.setTransform(QTransform.fromScale(ratio, ratio))
+        painter.resetTransform()
         painter.setClipRect(area)
 
         def x_of(value: float) -> int:
@@ -149,6 +147,7 @@ class TrendCanvas(pg.GraphicsObject):  # type: ignore[misc]  # the library has n
 
     def _paint_traces(self, painter: QPainter, scale_x: tuple[float, float], scale_y: tuple[float, float]) -> None:
         known: tuple[FloatArray, Places] | None = None
+        width = painter.device().devicePixelRatioF()  # columns of pixels touch, also where a pixel is several
         for name, (x, y) in self.points.items():
             if known is None or known[0] is not x:  # traces of one source share their times
                 known = (x, places(x, *scale_x))
@@ -157,7 +156,8 @@ class TrendCanvas(pg.GraphicsObject):  # type: ignore[misc]  # the library has n
                 pen = line_pen(style, stale=self.is_stale)
                 strokes = segments(at, y, *scale_y)
             else:
-                pen = QPen(colour(theme.TICK if self.is_stale else style.colour), 1.0)
+                pen = QPen(colour(theme.TICK if self.is_stale else style.colour), width)
+                pen.setCosmetic(True)
                 pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
                 strokes = segments(at, y, *scale_y, style.dashes)
             if len(strokes):

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from PySide6.QtCore import Qt, Signal, Slot
-from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from benchkit.model.limits import Limit
 from benchkit.model.stand import Stand
@@ -38,6 +47,7 @@ class TrendPages(QWidget):
         self._holders: list[QWidget] = []
         self._stack = QStackedWidget()
         self._where = QLabel()
+        self._where.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self._where.setStyleSheet(f"color: {theme.INK_SOFT};")
         bar = QHBoxLayout()
         bar.setContentsMargins(0, 0, 0, 0)
@@ -205,7 +215,8 @@ class TrendPages(QWidget):
 
     def _tell_where(self) -> None:
         page = f"page {self._stack.currentIndex() + 1} of {max(len(self._pages), 1)}"
-        held = "HELD, the recording goes on (Space follows) · " if self._is_held else ""
-        self._where.setText(f"{held}Trends over {span(self._span_s)}, run time in min:s · {page}")
+        held = "HELD (Space follows) · " if self._is_held else ""
+        self._where.setText(f"{held}Trends over {span(self._span_s)} · {page}")
+        self._where.setToolTip("Run time in min:s. Held trends stand still; the recording goes on.")
         self._where.setStyleSheet(f"{block(theme.TONES[Tone.CAUTION if self._is_held else Tone.SOFT])}")
         self._where.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)

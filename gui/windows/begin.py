@@ -64,7 +64,7 @@ class BeginWindow(QMainWindow):
         self.list.setAccessibleName("Stand profiles")
         self.list.setStyleSheet("QListWidget::item { padding: 3px; }")
         for path in stand_profiles(folder):
-            item = QListWidgetItem(f"{path.stem}   {path.parent}")
+            item = QListWidgetItem(f"{path.stem}   {'here' if path.parent == folder else 'example, simulated'}")
             item.setData(Qt.ItemDataRole.UserRole, str(path))
             self.list.addItem(item)
         self.list.setCurrentRow(0)

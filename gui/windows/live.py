@@ -119,7 +119,7 @@ class LiveWindow(QMainWindow):
         line.setSpacing(4)
         self.panel_buttons: dict[str, QPushButton] = {}
         for panel in PANELS:
-            made = QPushButton(f"{panel.text} {panel.keys}")
+            made = QPushButton(panel.label)
             made.setToolTip(panel.help)
             made.setCheckable(True)
             set_call(made, calls=False)
@@ -266,7 +266,7 @@ class LiveWindow(QMainWindow):
         panel = next(panel for panel in PANELS if panel.name == "plan")
         calls = is_called_for(status)
         made = self.panel_buttons["plan"]
-        made.setText(f"PLAN: {PRESENCE_KEYS}" if calls else f"{panel.text} {panel.keys}")
+        made.setText(f"PLAN: {PRESENCE_KEYS}" if calls else panel.label)
         set_call(made, calls=calls)
         page = self.drawer.pages.get("plan")
         if isinstance(page, PlanPage) and is_linked:
@@ -426,8 +426,9 @@ class LiveWindow(QMainWindow):
         self.frame.ribbon.forget()
         self.frame.events.lines.forget()
         if previous is None or previous.stand != news.stand:
+            is_known = news.stand.name in self.settings.layouts
             self._layout = self.settings.layout(news.stand.name)
-            if previous is None and news.stand.name in self.settings.layouts:
+            if previous is None and is_known:
                 self.resize(*self._layout.size)
             self.frame.trends.build(news.stand, self._layout.hidden, self._layout.page)
         self.frame.trends.set_held(is_held=False)

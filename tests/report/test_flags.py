@@ -94,6 +94,13 @@ def test_what_went_wrong_while_recording_is_flagged(bare_run: RunReport) -> None
     assert set(codes) == {"stop_not_acknowledged", "not_closed", "recovered", "bad_frames", "source_lost"}
 
 
+def test_a_set_point_that_was_moved_is_flagged(bare_run: RunReport) -> None:
+    event = Event(7.0, EventKind.LIMIT_SET, "winding_hot: set point 140 to 120 °C by Ada", channel="winding_temp")
+    (flag,) = open_flags(replace(bare_run, events=(event,)))
+    assert (flag.code, flag.about) == ("limit_set", "winding_temp")
+    assert "at 7 s: winding_hot: set point 140 to 120 °C by Ada" in flag.message
+
+
 def test_run_without_flags_says_so(bare_run: RunReport) -> None:
     summary = build_report([bare_run]).sections[0]
     assert "Open flags" in {getattr(block, "heading", "") for block in summary.blocks}
