@@ -317,7 +317,7 @@ def test_what_fails_is_said(window: Any) -> None:
 def test_a_run_is_analysed_in_another_process_and_its_flags_shown(
     qtbot: Any, dashboard: Any, run_path: Path, tmp_path: Path
 ) -> None:
-    from gui.app import open_results
+    from gui.windows.opening import open_results
 
     window = open_results((run_path,))
     qtbot.addWidget(window)

@@ -174,7 +174,7 @@ def test_the_overlay_window_follows_event_channels_and_view(
 ) -> None:
     from PySide6.QtCore import Qt
 
-    from gui.app import open_overlay
+    from gui.windows.opening import open_overlay
 
     window = open_overlay(two_runs)
     qtbot.addWidget(window)
