@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog, QMainWindow
 
 from benchkit.errors import BenchkitError
+from gui.state.flag_lines import Jump
 from gui.state.overlay import load_overlay
 from gui.state.recorded import load_recorded
-from gui.state.result_pages import Jump
 from gui.windows.overlay import OverlayWindow
 from gui.windows.recorded import RecordedWindow
-from gui.windows.results import ResultsWindow
 from gui.windows.run_list import RunListWindow
 from gui.windows.stand_editor import StandEditor
+
+if TYPE_CHECKING:  # what a report stands on is loaded when somebody asks for results
+    from gui.windows.results import ResultsWindow
 
 
 def open_recorded(path: Path) -> RecordedWindow:
@@ -55,11 +57,15 @@ def open_overlay(paths: tuple[Path, ...]) -> OverlayWindow:
 
 def open_results(paths: tuple[Path, ...]) -> ResultsWindow:
     """A window with what the report says of runs."""
+    from gui.windows.results import ResultsWindow
+
     return _with_rows(ResultsWindow("results", paths))
 
 
 def open_comparison(a: tuple[Path, ...], b: tuple[Path, ...]) -> ResultsWindow:
     """A window with what the report says of runs of firmware B against those of A."""
+    from gui.windows.results import ResultsWindow
+
     return _with_rows(ResultsWindow("comparison", a, b))
 
 

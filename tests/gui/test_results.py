@@ -36,7 +36,8 @@ from gui.state.fields import (
     map_field,
     read,
 )
-from gui.state.result_pages import Jump, Results, help_lines, reported
+from gui.state.flag_lines import Jump
+from gui.state.result_pages import Results, help_lines, reported
 from tests.report.conftest import events_of, header_of, result_of, stream_of
 
 WAIT_MS = 60_000
