@@ -192,7 +192,7 @@ class Walk:
         shown.close()
 
     def _stand_editor(self) -> None:
-        from gui.app import open_stand
+        from gui.windows.opening import open_stand
 
         editor = open_stand(Path("airboat.toml"))
         editor.show()

@@ -24,11 +24,11 @@ from benchkit.report.model import (
     RunReport,
     Section,
     Table,
-    Tone,
 )
 from benchkit.report.rows import run_slug
 from benchkit.report.sections import build_report
 from gui.state.fields import Field, difference_field, grid_field, map_field
+from gui.state.flag_lines import FlagLine, Jump
 
 QUALITY = "data-quality"
 SCREEN_DPI = 160
@@ -56,28 +56,6 @@ class Drawn:
     field: Field | None = None
     png: bytes = b""
     """As the report draws it, where it is no field."""
-
-
-@dataclass(frozen=True, slots=True)
-class Jump:
-    """Rows of a run that a flag is about."""
-
-    path: Path
-    stream: str
-    row_start: int
-    row_stop: int
-
-
-@dataclass(frozen=True, slots=True)
-class FlagLine:
-    """One line of the data-quality list."""
-
-    tone: Tone
-    cells: tuple[str, ...]
-    jump: Jump | None
-
-
-FLAG_HEADS = ("Severity", "Run", "Rows", "About", "What is open", "Usual cause", "What to do")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 from benchkit.report.model import Cell, Column, Listing, Number, Paragraph, Table, Text, Tone
 from benchkit.report.numbers import show, show_interval
 from gui.state import theme
-from gui.state.result_pages import FLAG_HEADS, FlagLine
+from gui.state.flag_lines import FLAG_HEADS, FlagLine
 from gui.widgets.look import colour
 
 _TONES = {Tone.CAUTION: theme.Tone.CAUTION, Tone.ERROR: theme.Tone.DANGER}

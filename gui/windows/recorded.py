@@ -15,8 +15,8 @@ from gui.bridge.job import Job
 from gui.state.browse import KEYS, panned, zoomed
 from gui.state.events import flags
 from gui.state.facts import facts_html
+from gui.state.flag_lines import Jump
 from gui.state.recorded import RecordedModel
-from gui.state.result_pages import Jump
 from gui.state.stretch import AT_ONCE_ROWS, StretchResult, rows_in, stretch_result
 from gui.state.wording import clock_tenths, span
 from gui.widgets.stretch_marks import StretchMarks

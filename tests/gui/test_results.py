@@ -36,7 +36,8 @@ from gui.state.fields import (
     map_field,
     read,
 )
-from gui.state.result_pages import Jump, Results, help_lines, reported
+from gui.state.flag_lines import Jump
+from gui.state.result_pages import Results, help_lines, reported
 from tests.report.conftest import events_of, header_of, result_of, stream_of
 
 WAIT_MS = 60_000
@@ -317,7 +318,7 @@ def test_what_fails_is_said(window: Any) -> None:
 def test_a_run_is_analysed_in_another_process_and_its_flags_shown(
     qtbot: Any, dashboard: Any, run_path: Path, tmp_path: Path
 ) -> None:
-    from gui.app import open_results
+    from gui.windows.opening import open_results
 
     window = open_results((run_path,))
     qtbot.addWidget(window)

@@ -24,7 +24,8 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def editor(qtbot: Any, qapp: Any, folder: Path) -> Any:
-    from gui.app import make_application, open_stand
+    from gui.app import make_application
+    from gui.windows.opening import open_stand
 
     make_application()
     window = open_stand(folder / "airboat.toml")
@@ -182,7 +183,7 @@ def test_a_file_that_changed_meanwhile_is_not_overwritten(qtbot: Any, editor: An
 
 
 def test_a_profile_with_faults_opens_and_can_be_mended(qtbot: Any, qapp: Any, folder: Path) -> None:
-    from gui.app import open_stand
+    from gui.windows.opening import open_stand
 
     path = folder / "airboat.toml"
     path.write_text(path.read_text("utf-8").replace('unit = "N·m"\nsource', 'unit = "Nm/s"\nsource'), "utf-8")

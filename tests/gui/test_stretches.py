@@ -12,9 +12,9 @@ import pytest
 
 from benchkit.analysis.steady import channel_means
 from benchkit.errors import UsageError
+from gui.state.flag_lines import Jump
 from gui.state.overlay import BY_RUNNING, BY_START, BY_TRIP, load_overlay
 from gui.state.recorded import load_recorded
-from gui.state.result_pages import Jump
 from gui.state.stretch import stretch_result
 
 WAIT_MS = 60_000
@@ -174,7 +174,7 @@ def test_the_overlay_window_follows_event_channels_and_view(
 ) -> None:
     from PySide6.QtCore import Qt
 
-    from gui.app import open_overlay
+    from gui.windows.opening import open_overlay
 
     window = open_overlay(two_runs)
     qtbot.addWidget(window)
