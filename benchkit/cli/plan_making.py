@@ -66,8 +66,7 @@ def _refuse(plan: Plan, stand: Stand, origin: str) -> None:
 
 def _tell(plan: Plan, stand: Stand, where: str, *, as_json: bool) -> None:
     steps = steps_of(plan)
-    windows = [settling_window_s(plan, step.dwell, stand) for step in steps if step.dwell is not None]
-    least_s, _, longest_s = time_left_s(plan, steps, {}, max(windows, default=0.0))
+    least_s, _, longest_s = time_left_s(plan, steps, {}, lambda dwell: settling_window_s(plan, dwell, stand))
     points = sum(step.kind in (StepKind.POINT, StepKind.REFERENCE) for step in steps)
     by_hand = sum(step.kind is StepKind.BY_HAND for step in steps)
     asked = dict.fromkeys([*plan.approvals, *(role for segment in plan.segments for role in segment.approvals)])

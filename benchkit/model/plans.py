@@ -257,6 +257,8 @@ class Done:
     """Time of the reading outside tolerance; it does not count for a dwell by time."""
     cause: str = ""
     run: str = ""
+    waited_s: float = 0.0
+    """From the arrival of the set-points to the end of the reading."""
 
 
 class StopCause(StrEnum):

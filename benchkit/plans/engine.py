@@ -262,4 +262,5 @@ def _taken(progress: Progress, seen: Seen, step: Step) -> Done:
     begun_s = progress.taking_s if math.isfinite(progress.taking_s) else seen.time_s
     span_s = max(seen.time_s - begun_s, 0.0)
     means = {axis: total / span_s for axis, total in progress.sums.items()} if span_s > 0.0 and read_s > 0.0 else {}
-    return Done(step, Outcome.TAKEN, begun_s, seen.time_s, means, progress.outside_s)
+    waited_s = seen.time_s - progress.arrived_s
+    return Done(step, Outcome.TAKEN, begun_s, seen.time_s, means, progress.outside_s, waited_s=waited_s)

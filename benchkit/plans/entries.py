@@ -82,5 +82,6 @@ def done_data(one: Done) -> dict[str, JsonValue]:
         "to_s": known(one.to_s),
         "means": target_data(one.means),
         "outside_s": known(one.outside_s),
+        "waited_s": known(one.waited_s),
         "cause": one.cause,
     }

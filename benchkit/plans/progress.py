@@ -223,11 +223,10 @@ def in_words(target: Target) -> str:
     return ", ".join(f"{axis.value} {value:g} {BENCH_UNIT[AXIS_QUANTITY[axis]]}" for axis, value in target.items())
 
 
-def seen_waits(done: Sequence[Done]) -> list[float]:
-    """How long steps until something is steady took so far [s]: for what is left."""
-    waits = (Until.STEADY, Until.THERMAL, Until.COOL)
-    return [
-        one.to_s - one.from_s
-        for one in done
-        if one.outcome is Outcome.TAKEN and one.step.dwell is not None and one.step.dwell.until in waits
-    ]
+def seen_waits(done: Sequence[Done]) -> dict[Until, float]:
+    """How long dwells of each kind took so far [s], in the mean: for what is left."""
+    waits: dict[Until, list[float]] = {}
+    for one in done:
+        if one.outcome is Outcome.TAKEN and one.step.dwell is not None and one.step.dwell.until is not Until.TIME:
+            waits.setdefault(one.step.dwell.until, []).append(one.waited_s)
+    return {until: sum(seconds) / len(seconds) for until, seconds in waits.items()}

@@ -73,7 +73,8 @@ class _SoFar:
             times = (number(data.get("from_s")), number(data.get("to_s")))
             outside_s, cause = number(data.get("outside_s")), str(data.get("cause", ""))
             means = target_from(data.get("means"))
-            self.done.append(Done(step, _OUTCOMES[entry.kind], *times, means, outside_s, cause, self.run))
+            waited_s = number(data.get("waited_s"))
+            self.done.append(Done(step, _OUTCOMES[entry.kind], *times, means, outside_s, cause, self.run, waited_s))
         self.step, self.good_s, self.last = None, 0.0, None
         if entry.kind is EntryKind.CONFIRMED:
             self.phase, self.cause = Phase.HELD, StopCause.HAND_STEP

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Protocol
 
 from benchkit.model.plans import (
@@ -137,10 +137,8 @@ def at_rest(plan: Plan) -> Target:
     return {axis: 0.0 for axis in Axis if axis in used}
 
 
-def dwell_s(dwell: Dwell | None, settling_s: float) -> tuple[float, float]:
+def dwell_s(dwell: Dwell, settling_s: float) -> tuple[float, float]:
     """Least and longest time of a dwell [s]; ``settling_s`` is the window of the steadiness criterion."""
-    if dwell is None:
-        return 0.0, 0.0
     if dwell.until is Until.TIME:
         return dwell.time_s, max(dwell.longest_s, dwell.time_s)
     if dwell.until is Until.COOL:
@@ -157,25 +155,27 @@ def ramp_s(plan: Plan, start: Target, target: Target, least_s: float) -> float:
 
 
 def time_left_s(
-    plan: Plan, steps: Sequence[Step], start: Target, settling_s: float, seen_s: Sequence[float] = ()
+    plan: Plan,
+    steps: Sequence[Step],
+    start: Target,
+    window_s: Callable[[Dwell], float],
+    seen_s: Mapping[Until, float] | None = None,
 ) -> tuple[float, float, float]:
     """Least, likely and longest time of ``steps`` from ``start`` on [s of the stand].
 
-    Dwells until something is steady take at least the window of the criterion and the reading, at most their longest
-    wait; likely is the mean of ``seen_s``, how long such dwells took so far, where there were any. A point that ends
-    the plan when its wait is over ends the longest time as well. Without steps by hand.
+    Dwells until something is steady take at least the window of their criterion (``window_s``) and the reading, at most
+    their longest wait; likely is the mean of those so far (``seen_s``), where there were any of that kind. Without
+    steps by hand.
     """
     least = likely = longest = 0.0
-    mean_s = sum(seen_s) / len(seen_s) if seen_s else None
-    at = dict(start)
+    seen, at = seen_s or {}, dict(start)
     for step in steps:
-        if step.kind is StepKind.BY_HAND:
+        if step.kind is StepKind.BY_HAND or step.dwell is None:
             continue
         way = ramp_s(plan, at, step.target, step.ramp_s)
-        low, high = dwell_s(step.dwell, settling_s)
-        waits = step.dwell is not None and step.dwell.until is not Until.TIME
+        low, high = dwell_s(step.dwell, window_s(step.dwell))
         least += way + low
-        likely += way + (min(max(mean_s, low), high) if waits and mean_s is not None else low)
+        likely += way + min(max(seen.get(step.dwell.until, low), low), high)
         longest += way + high
         at |= step.target
     return least, likely, longest

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from benchkit.model.events import Event, EventKind
 from benchkit.model.plans import AXIS_QUANTITY, Axis
+from benchkit.plans.account import number
+from benchkit.plans.entries import target_from
 from benchkit.report.model import Block, Cell, Column, Paragraph, RunReport, Section, Text, Tone, plain
 from benchkit.report.rows import table_by_run
 from benchkit.units import BENCH_UNIT
@@ -106,7 +108,7 @@ def _sentences(run: RunReport, several: bool) -> Iterator[tuple[str, Tone]]:
     yield (
         f"{of}{_whole(account, 'taken')} points taken, {_whole(account, 'skipped')} left out, "
         f"{_whole(account, 'repeated')} taken again. Starts: {_whole(account, 'starts')}. Stops: {causes or 'none'}. "
-        f"{_number(account.get('way_s')) / 3600.0:.3f} h under way; recordings: {_whole(account, 'recordings')}.",
+        f"{number(account.get('way_s')) / 3600.0:.3f} h under way; recordings: {_whole(account, 'recordings')}.",
         Tone.PLAIN,
     )
     ends = _of_kind(run, "finished", "abandoned")
@@ -139,7 +141,7 @@ def _deviations(run: RunReport) -> Iterator[Row]:
     for event in _of_kind(run, *ENTRIES):
         data, entry = event.data, str(event.data.get("entry"))
         if entry == "taken":
-            outside_s = _number(data.get("outside_s"))
+            outside_s = number(data.get("outside_s"))
             if outside_s > 0.0:
                 why = f"{outside_s:.3g} s of the reading outside its band"
                 yield _deviation(event, "outside tolerance for a time", why, Tone.NOTE)
@@ -156,8 +158,8 @@ def _deviation(event: Event, what: str, why: str, tone: Tone) -> Row:
 
 def _point_row(event: Event, is_repeated: bool) -> Row:
     data = event.data
-    target, means = _axes(data.get("target")), _axes(data.get("means"))
-    start_s, stop_s = _number(data.get("from_s")), _number(data.get("to_s"))
+    target, means = target_from(data.get("target")), target_from(data.get("means"))
+    start_s, stop_s = number(data.get("from_s")), number(data.get("to_s"))
     away = {axis: means[axis] - value for axis, value in target.items() if axis in means}
     return (
         plain(round(start_s, 3), "s", TIME_DIGITS),
@@ -166,7 +168,7 @@ def _point_row(event: Event, is_repeated: bool) -> Row:
         Text(_in_words(target)),
         Text(_in_words({axis: means[axis] for axis in target if axis in means})),
         Text(_in_words(away, "+.3g")),
-        plain(round(_number(data.get("outside_s")), 3), "s"),
+        plain(round(number(data.get("outside_s")), 3), "s"),
     )
 
 
@@ -176,25 +178,14 @@ def _share_rows(run: RunReport) -> Iterable[Row]:
         shares = account.get(key)
         for name, share in shares.items() if isinstance(shares, Mapping) else ():
             if isinstance(share, Mapping):
-                hours = [round(_number(share.get(k)) / 3600.0, 6) for k in ("credited_s", "good_s", "read_s")]
-                cycles = plain(_number(share.get("cycles")), "1")
+                hours = [round(number(share.get(k)) / 3600.0, 6) for k in ("credited_s", "good_s", "read_s")]
+                cycles = plain(number(share.get("cycles")), "1")
                 yield (Text(word), Text(str(name)), *(plain(value, "h") for value in hours), cycles)
-
-
-def _axes(data: object) -> dict[Axis, float]:
-    known = {axis.value: axis for axis in Axis}
-    if not isinstance(data, Mapping):
-        return {}
-    return {known[str(k)]: float(v) for k, v in data.items() if str(k) in known and isinstance(v, int | float)}
 
 
 def _in_words(values: Mapping[Axis, float], form: str = ".6g") -> str:
     return ", ".join(f"{value:{form}} {BENCH_UNIT[AXIS_QUANTITY[axis]]}" for axis, value in values.items())
 
 
-def _number(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else 0.0
-
-
 def _whole(data: Mapping[str, object], key: str) -> int:
-    return int(_number(data.get(key)))
+    return int(number(data.get(key)))

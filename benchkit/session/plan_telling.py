@@ -76,7 +76,6 @@ def time_left(runner: PlanRunner) -> tuple[float, float, float]:
         return 0.0, 0.0, 0.0
     over = {one.step.index for one in progress.done}
     left = [step for step in runner.steps if step.index not in over]
-    windows = [settling_window_s(plan, step.dwell, runner.stand) for step in left if step.dwell is not None]
     if len(left) > MOST_AHEAD or not any(step.kind is not StepKind.BY_HAND for step in left):
         return (math.nan,) * 3 if left else (0.0, 0.0, 0.0)
     start = progress.sent or runner.measured
@@ -84,7 +83,7 @@ def time_left(runner: PlanRunner) -> tuple[float, float, float]:
         plan,
         left,
         {a: v for a, v in start.items() if math.isfinite(v)},
-        max(windows, default=0.0),
+        lambda dwell: settling_window_s(plan, dwell, runner.stand),
         seen_waits(progress.done),
     )
     held_s = progress.good_s

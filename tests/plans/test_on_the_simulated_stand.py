@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchkit.model.interlock import State
-from benchkit.model.plans import AfterStop, Axis, Outcome, Plan, StepKind
+from benchkit.model.plans import AfterStop, Axis, Mode, Outcome, Plan, StepKind
 from benchkit.model.stand import Stand
 from benchkit.plans.check import plan_problems
 from benchkit.plans.generate import Frame, Phase, endurance_plan, heat_plan, map_plan, sweep_plan
@@ -96,6 +96,27 @@ def test_a_heat_run_ends_when_the_winding_stands(on_propeller: Stand, tmp_path: 
     assert abs(winding[1] - winding[0]) <= 1.0
     assert heated.from_s > 180.0  # it took longer than the rule alone: the winding was still moving
     assert winding[2] < 52.5  # the sensor's noise is 0.05 K
+
+
+def test_a_person_is_led_and_the_tool_sends_nothing(on_machine: Stand, tmp_path: Path) -> None:
+    frame = Frame(mode=Mode.LEAD)
+    bench = Bench(on_machine, map_plan(frame, [800.0, 1200.0], [20.0, 40.0], blocks=1, read_s=5.0), tmp_path)
+    bench.begin()
+    set_for = -1
+    while bench.runner.progress.is_under_way:
+        step = bench.runner.progress.step
+        assert step is not None
+        if step.index != set_for:  # the operator reads the next point and sets it
+            set_for = step.index
+            for axis, value in step.target.items():
+                bench._to_device(f"set {axis.value} {value}")
+        bench.step()
+    bench.close()
+    done = bench.runner.progress.done
+    assert [one.outcome for one in done] == [Outcome.TAKEN] * 6
+    assert bench.sent == []
+    assert unsteady(on_machine, bench.true_rows(), done) == []
+    assert off_target(done, bench.true_rows()) == []
 
 
 def endurance(cycles: int, phase_s: float) -> Plan:

@@ -252,8 +252,9 @@ def test_the_time_left_has_a_least_and_a_longest(stand: Stand) -> None:
     plan = sweep_plan(Frame(), [1000.0, 2000.0], read_s=10.0, longest_s=90.0)
     steps = steps_of(plan)
     # exact: 1000 rpm at 200 rpm/s and 10 s window and 10 s reading; then 1000 rpm further; then back
-    assert time_left_s(plan, steps, {}, 10.0) == pytest.approx((75.0, 75.0, 285.0))
-    assert time_left_s(plan, steps, {}, 10.0, [30.0, 40.0])[1] == pytest.approx(3 * 5.0 + 3 * 35.0)
+    assert time_left_s(plan, steps, {}, lambda _: 10.0) == pytest.approx((75.0, 75.0, 285.0))
+    assert time_left_s(plan, steps, {}, lambda _: 10.0, {Until.STEADY: 35.0})[1] == pytest.approx(3 * 5.0 + 3 * 35.0)
+    assert time_left_s(plan, steps, {}, lambda _: 10.0, {Until.THERMAL: 35.0})[1] == pytest.approx(75.0)
     assert all(step.dwell is not None and step.dwell.until is Until.STEADY for step in steps)
 
 
