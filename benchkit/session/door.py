@@ -29,7 +29,7 @@ from benchkit.session.keys import (
 )
 from benchkit.session.messages import LinkCounts
 
-MOST_A_TURN = 16
+MOST_A_TURN = 4
 """Handshakes answered, and failures counted, in one turn."""
 LOCAL = "this machine"
 _FAILED = zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL | zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL | zmq.EVENT_HANDSHAKE_FAILED_AUTH

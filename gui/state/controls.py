@@ -88,7 +88,7 @@ VIEW_KEYS: tuple[tuple[str, str], ...] = (
     (PRESENCE_KEYS, "tell the plan that the operator is here"),
     ("Page Down / Page Up", "next / previous page of trends"),
     ("+ / −", "shorter / longer time on the trends"),
-    ("Space", "hold the trends, or let them follow again; held, the mouse pans and zooms"),
+    ("H", "hold the trends, or let them follow again; held, mouse and arrow keys pan, + and − zoom"),
     ("C", "two cursors on the trends, or none"),
     (
         "Left / Right",

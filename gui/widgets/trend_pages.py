@@ -215,7 +215,7 @@ class TrendPages(QWidget):
 
     def _tell_where(self) -> None:
         page = f"page {self._stack.currentIndex() + 1} of {max(len(self._pages), 1)}"
-        held = "HELD (Space follows) · " if self._is_held else ""
+        held = "HELD (H follows) · " if self._is_held else ""
         self._where.setText(f"{held}Trends over {span(self._span_s)} · {page}")
         self._where.setToolTip("Run time in min:s. Held trends stand still; the recording goes on.")
         self._where.setStyleSheet(f"{block(theme.TONES[Tone.CAUTION if self._is_held else Tone.SOFT])}")

@@ -53,7 +53,7 @@ class TracePage(Page):
         self.told = self.text("", Tone.SOFT)
         self.told.hide()
         line = QHBoxLayout()
-        self.hold = button("Hold  Space", "the trends stand still; the recording goes on", self._hold)
+        self.hold = button("Hold  H", "the trends stand still; the recording goes on", self._hold)
         self.cursors = button("Cursors  C", "two cursors on the trends", self._cursors)
         line.addWidget(self.hold)
         line.addWidget(self.cursors)
@@ -125,7 +125,7 @@ class TracePage(Page):
         """The length shown now."""
         if not self.length.hasFocus():
             self.length.setText(span(seconds))
-        self.hold.setText("Follow  Space" if is_held else "Hold  Space")
+        self.hold.setText("Follow  H" if is_held else "Hold  H")
 
     @Slot()
     def _hold(self) -> None:

@@ -163,7 +163,7 @@ class LiveWindow(QMainWindow):
             "PgUp": self._previous_page,
             "+": partial(self._zoom, -1),
             "-": partial(self._zoom, 1),
-            "Space": self.toggle_hold,
+            "H": self.toggle_hold,
             "C": self.toggle_cursors,
             PRESENCE_KEYS: partial(self._ask_with, "plan_acknowledge", {}),
             "Ctrl+W": self.ask_close,
@@ -315,6 +315,10 @@ class LiveWindow(QMainWindow):
         if self.cursors.are_shown:
             self.cursors.step(which, share, *self._view)
             self.frame.trends.show_cursors(self.cursors.lines())
+        elif self.held is not None:
+            start_s, end_s = self.held
+            by_s = 25.0 * share * (end_s - start_s)  # a twentieth of the view, with Shift half of it
+            self.held = (start_s + by_s, end_s + by_s)
 
     @Slot(float)
     def _click(self, time_s: float) -> None:

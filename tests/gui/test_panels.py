@@ -103,6 +103,25 @@ def test_panels_open_and_close_with_their_keys(qtbot: Any, attach: Any, start_pu
     assert window.drawer.isHidden()
 
 
+def test_the_space_bar_presses_the_button_that_has_the_keyboard(qtbot: Any, attach: Any, start_publisher: Any) -> None:
+    from PySide6.QtCore import Qt
+
+    publisher = start_publisher(state=State.READY)
+    window = attach(publisher.live_file)
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)
+    button = window.controls.button("mark")
+    qtbot.waitUntil(button.isEnabled, timeout=WAIT_MS)
+    button.setFocus()
+    qtbot.keyClick(button, Qt.Key.Key_Space)
+    request(qtbot, publisher, "mark")
+    # and no key of the window is one that a button, a list or a field needs
+    from PySide6.QtGui import QShortcut
+
+    taken = {x.key().toString() for x in window.findChildren(QShortcut)}
+    assert not taken & {"Space", "Return", "Enter", "Tab", "Up", "Down", "Del", "Backspace"}
+
+
 def test_letters_typed_into_a_field_ask_for_nothing(qtbot: Any, attach: Any, start_publisher: Any) -> None:
     publisher = start_publisher(state=State.RUNNING)
     window = attach(publisher.live_file)
@@ -308,7 +327,7 @@ def test_hold_cursors_and_channels(qtbot: Any, attach: Any, start_publisher: Any
     trends = window.frame.trends
     qtbot.waitUntil(lambda: len(trends.plots()[0].drawn("shaft_speed")[0]) > 60, timeout=WAIT_MS)
     window.frame.setFocus()
-    qtbot.keyClick(window, Qt.Key.Key_Space)
+    qtbot.keyClick(window, Qt.Key.Key_H)
     assert window.held is not None
     view = trends.plots()[0].item.vb.viewRange()[0]
     qtbot.wait(200)
@@ -317,7 +336,10 @@ def test_hold_cursors_and_channels(qtbot: Any, attach: Any, start_publisher: Any
     window._zoom(-1)
     window.draw()
     assert window.held[1] - window.held[0] == pytest.approx(30.0)  # exact: half of 60 s
-    qtbot.keyClick(window, Qt.Key.Key_Space)
+    start_s = window.held[0]
+    qtbot.keyClick(window, Qt.Key.Key_Right)
+    assert window.held[0] - start_s == pytest.approx(1.5)  # exact: a twentieth of 30 s
+    qtbot.keyClick(window, Qt.Key.Key_H)
     assert window.held is None
     qtbot.keyClick(window, Qt.Key.Key_C)
     assert window.drawer.name == "traces"
