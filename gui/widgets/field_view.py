@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 
 from gui.state import theme
 from gui.state.fields import Field, Region, Spot, contour_lines, extent, label_places, levels_of, read
+from gui.widgets.bare_plot import adopt_menu, bare_plot
 from gui.widgets.look import colour, dashed_pen, font
 
 _STEPS = 60
@@ -36,7 +37,7 @@ class FieldView(QWidget):
     def __init__(self, field: Field) -> None:
         super().__init__()
         self.field = field
-        self.plot: Any = pg.PlotWidget(background=theme.PANEL, enableMenu=False)
+        self.plot: Any = bare_plot(self, theme.INK, 12)
         self.item: Any = self.plot.getPlotItem()
         self.layer = QComboBox()
         self.layer.setAccessibleName("Layer")
@@ -63,7 +64,6 @@ class FieldView(QWidget):
         layout.addWidget(self.plot, 1)
         layout.addWidget(self.reading)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._image: Any = None
         self._bar: Any = None
         self._lines: list[Any] = []
@@ -90,6 +90,7 @@ class FieldView(QWidget):
             self._image.setZValue(-20)
             self._add_inside_hull(self._image)
             self._bar = pg.ColorBarItem(interactive=False, width=14, colorMap=map_name)
+            adopt_menu(self._bar, self)
             self._bar.setImageItem(self._image, insert_in=self.item)
         self._image.setImage(layer.shown.T, levels=(levels[0], levels[-1]))
         self._image.setRect(_rect(self.field.x, self.field.y))
@@ -156,14 +157,10 @@ class FieldView(QWidget):
         self.read_out.emit(text)
 
     def _prepare(self) -> None:
-        self.item.hideButtons()
         self.item.layout.setContentsMargins(2, 10, 8, 2)
         self.item.vb.setMouseEnabled(x=False, y=False)
         for name, label in (("bottom", self.field.x_label), ("left", self.field.y_label)):
             axis = self.item.getAxis(name)
-            axis.setPen(dashed_pen(theme.TICK))
-            axis.setTextPen(colour(theme.INK))
-            axis.setStyle(tickFont=font(12), autoExpandTextSpace=True)
             axis.enableAutoSIPrefix(False)
             axis.setLabel(label, color=theme.INK)
         (left, right), (bottom, top) = extent(self.field)

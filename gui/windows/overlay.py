@@ -24,7 +24,8 @@ from gui.state import theme
 from gui.state.browse import panned, zoomed
 from gui.state.overlay import MOST_PLOTS, Overlay, first_channels
 from gui.state.trends import axis_ticks, data_range, plain_range, time_ticks
-from gui.widgets.look import colour, dashed_pen, font, line_pen
+from gui.widgets.bare_plot import bare_plot
+from gui.widgets.look import colour, dashed_pen, line_pen
 from gui.widgets.report_blocks import heading, soft
 from gui.windows.menus import add_menu, add_window_menu
 
@@ -37,17 +38,9 @@ class OverlayPlot(QWidget):
 
     def __init__(self, title: str, styles: list[theme.LineStyle]) -> None:
         super().__init__()
-        self.plot: Any = pg.PlotWidget(background=theme.PANEL, enableMenu=False)
+        self.plot: Any = bare_plot(self, theme.INK_SOFT, 11)
         self.item: Any = self.plot.getPlotItem()
-        self.item.hideButtons()
         self.item.vb.setMouseEnabled(x=True, y=False)
-        self.item.vb.disableAutoRange()
-        self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        for name in ("left", "bottom"):
-            axis = self.item.getAxis(name)
-            axis.setPen(dashed_pen(theme.TICK))
-            axis.setTextPen(colour(theme.INK_SOFT))
-            axis.setStyle(tickFont=font(11), tickLength=-4, autoExpandTextSpace=False)
         self.item.getAxis("left").setWidth(52)
         self.item.showGrid(x=True, y=True, alpha=0.12)
         zero = pg.InfiniteLine(0.0, angle=90, pen=dashed_pen(theme.INK, (4.0, 3.0)))
