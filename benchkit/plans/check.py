@@ -34,7 +34,7 @@ def missing_approvals(plan: Plan, given: Collection[str]) -> list[Problem]:
     asked += [(_where(segment), role) for segment in plan.segments for role in segment.approvals]
     return [
         Problem(
-            where, "an approval is missing", None, role, f"plan_approve role={role.replace(' ', '_')} by whoever may"
+            where, "an approval is missing", None, role, f"Whoever may gives it: plan_approve role={role.replace(' ', '_')}"
         )
         for where, role in asked
         if role not in given
