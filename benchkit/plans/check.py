@@ -32,10 +32,9 @@ def missing_approvals(plan: Plan, given: Collection[str]) -> list[Problem]:
     """Approvals that are asked for and not there."""
     asked = [(f"plan {plan.name}", role) for role in plan.approvals]
     asked += [(_where(segment), role) for segment in plan.segments for role in segment.approvals]
+    gives = "Whoever may gives it: plan_approve role="
     return [
-        Problem(
-            where, "an approval is missing", None, role, f"plan_approve role={role.replace(' ', '_')} by whoever may"
-        )
+        Problem(where, "an approval is missing", None, role, f"{gives}{role.replace(' ', '_')}")
         for where, role in asked
         if role not in given
     ]

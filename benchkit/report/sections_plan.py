@@ -35,6 +35,7 @@ DEVIATIONS = (Column("time", "Time", "s"), Column("step", "Step"), Column("what"
 POINTS = (
     Column("time", "Reading from", "s"),
     Column("read", "Read", "s"),
+    Column("waited", "Until taken", "s"),
     Column("step", "Step"),
     Column("target", "Target"),
     Column("mean", "Mean"),
@@ -56,7 +57,10 @@ def plan_section(runs: Sequence[RunReport]) -> Section | None:
     if not any(_entries(run) for run in runs):
         return None
     deviations_note = "A stop is a deviation as well. A segment that is repeated from its start counts from there."
-    points_note = f"At most {POINTS_SHOWN} are listed; all are in the run file. Times are those of the stand."
+    points_note = (
+        f"At most {POINTS_SHOWN} are listed; all are in the run file. Times are those of the stand; until taken: from "
+        "the arrival of the set-points."
+    )
     tables = (
         table_by_run(runs, "plan-head", "Plan", HEAD, _heads),
         table_by_run(runs, "plan-deviations", "Deviations", DEVIATIONS, _shown_deviations, note=deviations_note),
@@ -164,6 +168,7 @@ def _point_row(event: Event, is_repeated: bool) -> Row:
     return (
         plain(round(start_s, 3), "s", TIME_DIGITS),
         plain(round(stop_s - start_s, 3), "s"),
+        plain(round(number(data.get("waited_s")), 3), "s"),
         Text(f"{event.message.partition(': ')[2]}{' (does not count: repeated)' if is_repeated else ''}"),
         Text(_in_words(target)),
         Text(_in_words({axis: means[axis] for axis in target if axis in means})),

@@ -22,7 +22,7 @@ def test_the_example_is_sound() -> None:
     plan = plan_from(tomllib.loads(text), "plans.md", stand)
     assert plan_problems(plan, stand) == []
     assert [str(p) for p in plan_problems(plan, stand, ())] == [
-        "plan morning: an approval is missing (expected test lead). plan_approve role=test_lead by whoever may"
+        "plan morning: an approval is missing (expected test lead). Whoever may gives it: plan_approve role=test_lead"
     ]
 
 

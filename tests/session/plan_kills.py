@@ -95,7 +95,7 @@ def _one_recording(folder: Path, address: str, plan_path: Path, *, is_last: bool
     if not is_last:
         while is_being_written(journal_path(run_path)):
             time.sleep(0.01)
-        recover(run_path, redecode)
+        run_path = recover(run_path, redecode).path
     return run_path
 
 
@@ -132,7 +132,7 @@ def _held_s(run_path: Path) -> float:
             marks.append((event.time_s, None))
     arrival, total = stream.arrival_s, 0.0
     steps = np.diff(stream.time_s, prepend=stream.time_s[:1])
-    for (start, held), (stop, _) in zip(marks, [*marks[1:], (float("inf"), None)], strict=True):
+    for (start, held), (stop, _) in zip(marks, [*marks[1:], (float("inf"), None)], strict=False):
         if held is None:
             continue
         inside = (arrival > start) & (arrival <= stop) & (steps < 1.0)

@@ -33,5 +33,6 @@ def test_a_plan_goes_on_after_its_recorder_was_killed(tmp_path: Path) -> None:
 def test_the_account_is_true_after_twenty_kills(tmp_path: Path) -> None:
     account, held_s, _ = play(tmp_path, 20, 60.0, 6, 4)
     assert account.stops == {"recording cut off": 20}
+    # a killed run may lack what was to be handed over next: 33 ms and a busy moment, some 0.2 s of this stand a kill
     assert account.good_s == pytest.approx(held_s, abs=20 * 0.2 + 1.0)
     assert account.ratings["continuous"].credited_s == pytest.approx(360.0, abs=1.5)
