@@ -109,7 +109,7 @@ def is_offered(control: Control, state: State | None, is_linked: bool) -> bool:
 
 def answer_text(request: str, error: str | None) -> str:
     """What the recorder said to a request, for the line under the buttons."""
-    name = next((c.text for c in CONTROLS if c.request == request), request)
+    name = next((c.text for c in CONTROLS if c.request == request), request.replace("_", " ").capitalize())
     return f"{name}: accepted" if error is None else f"{name}: refused. {error}"
 
 

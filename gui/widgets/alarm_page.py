@@ -38,7 +38,7 @@ class AlarmPage(Page):
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
         self.table.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
-        for column, width in enumerate((128, 178, 56)):
+        for column, width in enumerate((120, 172, 60)):
             self.table.setColumnWidth(column, width)
         self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.itemSelectionChanged.connect(self._offer)
@@ -103,7 +103,7 @@ class AlarmPage(Page):
                 if row.tone is not Tone.PLAIN and column < 2:
                     item.setBackground(colour(theme.TONES[row.tone].ground))
                     item.setForeground(colour(theme.TONES[row.tone].text))
-                    item.setFont(font(13, bold=True))
+                    item.setFont(font(13, bold=column == 0))
                 self.table.setItem(i, column, item)
         self.table.blockSignals(False)
         self.choose(chosen)
@@ -134,7 +134,7 @@ class AlarmPage(Page):
             longest = f" (at most {self._longest:g} min)" if not math.isnan(self._longest) else ""
             hint = f"To shelve {row.name}{longest}: {fault}"
         else:
-            hint = f"{row.name}: {row.state}"
+            hint = f"{row.name}: {row.state}" + (f". {row.note}" if row.note else "")
         set_tone(self.hint, hint, Tone.SOFT)
 
     @Slot()

@@ -47,6 +47,10 @@ class Page(QWidget):
         self.rows.addWidget(label)
         return label
 
+    def head(self, words: str) -> None:
+        """A heading, added below."""
+        self.text(words).setStyleSheet("font-weight: bold; padding-top: 10px;")
+
 
 def tone_style(tone: Tone) -> str:
     """Style of a text with a tone; a block of colour where the tone calls for attention."""

@@ -253,11 +253,8 @@ class LiveWindow(QMainWindow):
         self.frame.events.show_log(model.log)
         is_linked = model.link(now_s) is not Link.NO_RECORDER
         self.controls.offer(model.state(now_s), is_linked=is_linked, may_command=self.may_command)
-        self.drawer.follow(model, now_s, may_ask=is_linked and self.may_command)
-        page = self.drawer.page()
-        if isinstance(page, TracePage):
-            self._follow_traces(model, page)
         self._follow_plan(model, now_s, is_linked=is_linked)
+        self._follow_panel(model, now_s)
         self.close_bar.follow(is_recording=self._is_recording())
 
     def _follow_plan(self, model: LiveModel, now_s: float, *, is_linked: bool) -> None:
@@ -281,6 +278,13 @@ class LiveWindow(QMainWindow):
             else:
                 self._still = None
         self.frame.state_line.show_headline(headline)
+
+    def _follow_panel(self, model: LiveModel, now_s: float) -> None:
+        is_linked = model.link(now_s) is not Link.NO_RECORDER
+        self.drawer.follow(model, now_s, may_ask=is_linked and self.may_command)
+        page = self.drawer.page()
+        if isinstance(page, TracePage):
+            self._follow_traces(model, page)
 
     def _follow_traces(self, model: LiveModel, page: TracePage) -> None:
         page.show_length(self._layout.window_s, is_held=self.held is not None)
@@ -379,6 +383,8 @@ class LiveWindow(QMainWindow):
         self._shown, self._frames = (), 0
         if not name:
             self.frame.setFocus()
+        elif self.model is not None:
+            self._follow_panel(self.model, time.perf_counter())
 
     @Slot()
     def _change_look(self) -> None:

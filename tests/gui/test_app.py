@@ -55,6 +55,20 @@ def test_memory_through_two_hours_of_stream() -> None:
     assert end_mb <= 1.05 * start_mb
 
 
+@pytest.mark.parametrize("scale", [100, 200])
+def test_everything_is_drawn_in_the_chosen_size(scale: int) -> None:
+    program = (
+        "from gui.app import make_application; from gui.state.settings import Settings; "
+        f"print(make_application(Settings(scale={scale})).primaryScreen().devicePixelRatio())"
+    )
+    environment = {k: v for k, v in offscreen().items() if not k.startswith("QT_SCALE")}
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=120, check=True,
+        env={**environment, "PYTHONPATH": str(REPAINTS.parents[2])},
+    )  # fmt: skip
+    assert float(done.stdout) == scale / 100.0
+
+
 def test_one_thing_at_a_time(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run.h5", "--runs", "."]) == 2
     assert "give one of" in capsys.readouterr().err

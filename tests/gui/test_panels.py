@@ -302,6 +302,65 @@ def test_a_burst_is_asked_for(qtbot: Any, attach: Any, start_publisher: Any) -> 
     assert not page.fire.isEnabled()
 
 
+def test_a_burst_of_a_stand_that_has_a_source(qtbot: Any, attach: Any, start_publisher: Any, tmp_path: Path) -> None:
+    from benchkit.profiles import load_stand, shared_path
+
+    plain = start_publisher(state=State.RUNNING)
+    bursts = load_stand(shared_path("stands", "airboat_bursts.toml"))
+    header = replace(plain.header, run_id="with-bursts", profile_json=bursts.json)
+    publisher = type(plain)(bursts.stand, header, tmp_path, state=State.RUNNING)
+    try:
+        window = attach(publisher.live_file)
+        window.drawer.open("burst")
+        page = window.drawer.page()
+        qtbot.waitUntil(page.fire.isEnabled, timeout=WAIT_MS)
+        page.reason.setText("odd noise")
+        page.fire.click()
+        asked = request(qtbot, publisher, "burst")
+        assert (asked["source"], asked["text"]) == (next(iter(bursts.stand.bursts)), "odd noise")
+        qtbot.waitUntil(lambda: page.told.text() == "Burst: accepted", timeout=WAIT_MS)
+    finally:
+        window.close()
+        publisher.close()
+
+
+def test_the_checklist_is_ticked_and_signed(qtbot: Any, attach: Any, start_publisher: Any, tmp_path: Path) -> None:
+    import json
+
+    plain = start_publisher(state=State.STANDBY)
+    body = json.loads(plain.header.profile_json)
+    body["start_conditions"] = {"checklist": {"guards": "Guards closed", "people": "Nobody in the plane"}}
+    from benchkit.profiles import stand_from_json
+
+    text = json.dumps(body)
+    publisher = type(plain)(
+        stand_from_json(text), replace(plain.header, run_id="with-checklist", profile_json=text), tmp_path
+    )
+    try:
+        window = attach(publisher.live_file, Settings(who="Ada", decimal="."))
+        window.drawer.open("start")
+        page = window.drawer.page()
+        qtbot.waitUntil(lambda: set(page._items) == {"guards", "people"}, timeout=WAIT_MS)
+        page.tick("guards")
+        window.draw()
+        assert not page.sign.isEnabled(), "every item is ticked before it is signed"
+        page.tick("people")
+        qtbot.waitUntil(page.sign.isEnabled, timeout=WAIT_MS)
+        page.sign.click()
+        assert request(qtbot, publisher, "sign_checklist") == {
+            "do": "sign_checklist", "who": "Ada", "ticked": ["guards", "people"],
+        }  # fmt: skip
+        # a record that cannot be read is said here, and no request goes out
+        page.path.setText(str(tmp_path / "none.json"))
+        qtbot.waitUntil(page.hand_in.isEnabled, timeout=WAIT_MS)
+        page.hand_in.click()
+        qtbot.waitUntil(lambda: "none.json" in page.told.text(), timeout=WAIT_MS)
+        assert "proof" not in [r["do"] for r in publisher.requests]
+    finally:
+        window.close()
+        publisher.close()
+
+
 def test_a_key_that_may_watch_gets_no_buttons(qtbot: Any, attach: Any, start_publisher: Any) -> None:
     publisher = start_publisher(state=State.ARMED, grant="watch")
     publisher.protection = ProtectionStatus((warm(),))
