@@ -32,6 +32,9 @@ base = "airboat_map.toml"
 
 [sources.rack]
 stale_after = { value = 5.0, unit = "s" }
+
+[limits.speed_lost]
+set_point = { value = 5.0, unit = "s" }
 """
 SPEEDS_RPM = (1200.0, 1900.0, 2600.0, 3300.0)
 TORQUES_NM = (25.0, 65.0, 105.0, 140.0)

@@ -14,7 +14,7 @@ from gui.widgets.look import colour, dashed_pen, font
 
 def adopt_menu(item: Any, owner: QWidget) -> None:
     """Let the menu of a plot go with its owner: it has no parent of its own, and would stay when the plot is gone."""
-    item.ctrlMenu.setParent(owner)
+    item.ctrlMenu.setParent(owner, item.ctrlMenu.windowFlags())  # as a window: a plain child would be shown
 
 
 def bare_plot(owner: QWidget, text_colour: str, text_px: int) -> Any:

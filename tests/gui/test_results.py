@@ -250,12 +250,14 @@ def _at(x: float, y: float) -> Any:
 def test_the_map_paints_nothing_outside_the_hull(qtbot: Any, window: Any) -> None:
     from PySide6.QtCore import QPointF
     from PySide6.QtGui import QColor
+    from PySide6.QtWidgets import QMenu
 
     from gui.state import theme
 
     window.open_page("efficiency-map")
     view = window.fields[0]
     qtbot.wait(20)
+    assert not [menu for menu in view.findChildren(QMenu) if menu.isVisible()]
     image = view.plot.grab().toImage()
     scale = image.width() / view.plot.width()
 
