@@ -14,6 +14,8 @@ SLOWEST = (
     "report/test_out_of_core.py",
     "protect/test_interlock_machine.py",
     "gui/test_windows.py",
+    "gui/test_results.py",
+    "gui/test_stretches.py",
     "cli/test_chain.py",
     "cli/test_prove.py",
     "session/test_disk.py",
