@@ -16,6 +16,8 @@ SLOWEST = (
     "gui/test_windows.py",
     "gui/test_panels.py",
     "gui/test_processes.py",
+    "gui/test_results.py",
+    "gui/test_stretches.py",
     "cli/test_chain.py",
     "cli/test_prove.py",
     "session/test_disk.py",

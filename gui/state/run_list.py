@@ -16,6 +16,9 @@ from gui.state.wording import size, span
 HEADS = ("Started", "Run", "State", "Article", "Firmware", "Propeller", "Length", "Open flags", "Tags", "Note")
 WIDTHS = (138, 280, 96, 190, 80, 112, 96, 150, 90, 0)
 NOT_LOOKED = "not looked for"
+MOST_UNCLOSED_ROWS = 3_000_000
+"""A run that was not closed has no least and greatest values kept: of more rows than this it takes seconds to make
+them."""
 _TONES = {State.DAMAGED: Tone.DANGER, State.NOT_CLOSED: Tone.CAUTION, State.RECORDING: Tone.STRONG}
 
 
@@ -84,6 +87,16 @@ class RunRow:
         if self.flags is not None and self.flags.codes:
             lines.append(f"open flags: {', '.join(self.flags.codes)}")
         return "\n".join(line for line in lines if line)
+
+    @property
+    def why_not_opened(self) -> str:
+        """Why it is not opened, and what to do; empty where it is."""
+        e = self.entry
+        if e.state is State.DAMAGED:
+            return f"{e.path}: {e.reason}"
+        if e.state is State.NOT_CLOSED and (e.rows or 0) > MOST_UNCLOSED_ROWS:
+            return f"{e.path}: was not closed, and all of it would have to be read. Run 'benchkit recover' on it first."
+        return ""
 
     @property
     def can_be_analysed(self) -> bool:

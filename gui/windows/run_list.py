@@ -141,8 +141,8 @@ class RunListWindow(QMainWindow):
         """Open one run: attach where it is being recorded."""
         if row.live is not None:
             self.live_asked.emit(row.live)
-        elif row.entry.state is State.DAMAGED:
-            self.say(f"{row.entry.path}: {row.entry.reason}")
+        elif row.why_not_opened:
+            self.say(row.why_not_opened)
         else:
             self.run_asked.emit(self._folder / row.entry.path)
 

@@ -72,6 +72,13 @@ def test_rows_say_what_they_are() -> None:
     assert FlagCount().text == "none"
 
 
+def test_a_long_run_that_was_not_closed_is_to_be_recovered_first() -> None:
+    long, short = (RunRow(entry("x", state=State.NOT_CLOSED, rows=rows)) for rows in (10**8, 1000))
+    assert "benchkit recover" in long.why_not_opened
+    assert not short.why_not_opened
+    assert not RunRow(entry("x", rows=10**8)).why_not_opened
+
+
 def test_a_run_being_recorded_comes_first_even_without_a_file() -> None:
     rows = rows_of(ENTRIES, {"a": Path("a.live.json"), "new": Path("new.live.json")}, {})
     assert [row.entry.path for row in rows if row.live is not None] == ["a.h5", "new.h5"]
