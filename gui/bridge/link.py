@@ -21,7 +21,6 @@ from PySide6.QtCore import QObject, QThread, Signal, Slot
 from benchkit.errors import BenchkitError, RefusedError
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Stand
-from benchkit.profiles import stand_from_json
 from benchkit.session.client import RecorderClient, read_live_file
 from benchkit.session.messages import Message, Status
 from benchkit.session.photos import keep_photo
@@ -127,6 +126,8 @@ class _Worker(QThread):
 
     def _attach_and_listen(self, path: Path, identity: tuple[int, int]) -> bool:
         """False where no recorder answered there."""
+        from benchkit.profiles import stand_from_json  # costs as much as Qt: not before the first window is painted
+
         try:
             endpoints = read_live_file(path)
         except BenchkitError:

@@ -23,7 +23,7 @@ class Order:
 def stand_profiles(folder: Path) -> tuple[Path, ...]:
     """Profiles in a folder, then the examples."""
     own = sorted(p for p in folder.glob("*.toml") if p.is_file()) if folder.is_dir() else []
-    return (*own, *sorted(shared_path("stands", "airboat.toml").parent.glob("*.toml")))
+    return (*own, *sorted(_examples().glob("*.toml")))
 
 
 def simulated_order(folder: Path, who: str) -> Order:
@@ -32,10 +32,19 @@ def simulated_order(folder: Path, who: str) -> Order:
 
 
 def stand_order(profile: Path, folder: Path, ports: str, who: str) -> Order:
-    """A stand with its instruments; ``ports`` holds ``SOURCE=PORT`` with commas between."""
+    """A stand with its instruments; ``ports`` holds ``SOURCE=PORT`` with commas between.
+
+    An example without a port is recorded from the simulated stand: there is no instrument behind it.
+    """
     given = [x.strip() for x in ports.split(",") if x.strip()]
     options = [word for one in given for word in ("--port", one)]
+    if not given and profile.parent == _examples():
+        options.append("--simulated")
     return Order(str(profile), folder, (*options, "--quiet", *_operator(who)))
+
+
+def _examples() -> Path:
+    return shared_path("stands", "airboat.toml").parent
 
 
 def _operator(who: str) -> tuple[str, ...]:

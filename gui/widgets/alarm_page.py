@@ -31,6 +31,7 @@ class AlarmPage(Page):
         self.table.verticalHeader().hide()
         self.table.verticalHeader().setDefaultSectionSize(22)
         self.table.setShowGrid(False)
+        self.table.setWordWrap(False)
         self.table.setTabKeyNavigation(False)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)

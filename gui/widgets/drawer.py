@@ -47,7 +47,7 @@ class Page(QWidget):
         self.rows.addWidget(label)
         return label
 
-    def head(self, words: str) -> None:
+    def heading(self, words: str) -> None:
         """A heading, added below."""
         self.text(words).setStyleSheet("font-weight: bold; padding-top: 10px;")
 

@@ -166,7 +166,7 @@ class StartPage(Page):
     def __init__(self) -> None:
         super().__init__()
         self.missing = self.text("")
-        self.head("Checklist")
+        self.heading("Checklist")
         self._items: dict[str, QCheckBox] = {}
         self._none = QLabel("The profile has no checklist.")
         self.rows.addWidget(self._none)
@@ -174,7 +174,7 @@ class StartPage(Page):
         self.sign = button("Sign the checklist", "every item ticked, under the name in Look (F9)", self._sign)
         self.sign.setEnabled(False)
         self.rows.addWidget(self.sign)
-        self.head("Proof of the limits")
+        self.heading("Proof of the limits")
         self.proof = self.text("", Tone.SOFT)
         self.path = QLineEdit()
         self.path.setAccessibleName("Record of the proof")

@@ -20,6 +20,12 @@ def test_orders_in_the_words_of_the_command() -> None:
     assert order.options == ("--port", "rack=/dev/ttyUSB0", "--port", "cell=COM4", "--quiet", "--operator", "Ada")
 
 
+def test_an_example_without_a_port_is_simulated(tmp_path: Path) -> None:
+    example = stand_profiles(tmp_path)[0]
+    assert stand_order(example, Path("runs"), "", "").options == ("--simulated", "--quiet")
+    assert "--simulated" not in stand_order(example, Path("runs"), "rack=COM4", "").options
+
+
 def test_own_profiles_come_before_the_examples(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text("")
     assert [p.stem for p in stand_profiles(tmp_path)][:2] == ["mine", "airboat"]
