@@ -66,7 +66,7 @@ def test_the_first_window_depends_on_what_is_there(tmp_path: Path, monkeypatch: 
     from gui.state.settings import Settings
 
     monkeypatch.chdir(tmp_path)
-    for name, expected in ((None, "BeginWindow"), ("a.h5", "PickerWindow")):
+    for name, expected in ((None, "BeginWindow"), ("a.h5", "RunListWindow")):
         if name is not None:
             (tmp_path / name).write_bytes(b"")
         window = app._first_window(app.parser().parse_args([]), Settings())
