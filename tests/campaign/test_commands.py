@@ -7,7 +7,6 @@ import re
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 
 from benchkit.campaign.catalogue import Catalogue
 from benchkit.campaign.entry import Filter
@@ -92,9 +91,7 @@ def test_campaign_writes_tables_and_a_page(few: Path, tmp_path: Path, capsys: py
     numbers = json.loads((out / "campaign.json").read_text("utf-8"))
     assert [section["id"] for section in numbers["sections"]][:3] == ["summary", "cautions", "trend-drive-loss-w"]
     first = {name: (out / name).read_bytes() for name in ("campaign.html", "campaign.json", "table.csv")}
-    pdf = ["--pdf", str(tmp_path / "campaign.pdf")]
-    assert main(["campaign", str(few), "--out", str(out), "--workers", "1", "--json", *pdf]) == 0
-    assert "SIMULATED DATA in 6 of 6 runs" in PdfReader(pdf[1]).pages[0].extract_text()
+    assert main(["campaign", str(few), "--out", str(out), "--workers", "1", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["reused"] == 6
     assert {name: (out / name).read_bytes() for name in first} == first
 

@@ -27,7 +27,10 @@ _MOST_AT_ONCE = 2_000_000
 
 
 def to_theta(tau: FloatArray) -> FloatArray:
-    """ln of the fastest, then ln of what each ratio exceeds LEAST_RATIO by: no order of theta is out of order."""
+    """Unknowns [1] (k,) of time constants [s] (k,): ln of the fastest, then ln of what each ratio exceeds LEAST_RATIO by.
+
+    So no unknowns are out of order.
+    """
     ratios = np.maximum(tau[1:] / tau[:-1] - LEAST_RATIO, 1e-2)
     return np.concatenate([[math.log(tau[0])], np.log(ratios)])
 
@@ -134,7 +137,7 @@ def _pseudo_inverse(products: FloatArray) -> FloatArray:
 
 
 def search(problem: Problem, theta: FloatArray, most: int = 60) -> tuple[FloatArray, At]:
-    """Best time constants from a start: residuals with the linear part solved for (Kaufman's form of the slopes)."""
+    """Best unknowns [1] (k,) from a start: residuals with the linear part solved for (Kaufman's form of the slopes)."""
     from scipy.optimize import least_squares
 
     seen: dict[bytes, At] = {}
@@ -172,7 +175,7 @@ def _tau_by_theta(theta: FloatArray) -> FloatArray:
 
 
 def grid_starts(problem: Problem, order: int) -> list[FloatArray]:
-    """Best few of a grid of time constants; all sums come from one table of products."""
+    """Unknowns [1] of the best few of a grid of time constants; all sums come from one table of products."""
     runs = problem.runs
     span = max(float(run.time_s[-1] - run.time_s[0]) for run in runs)
     step = max(float(np.median(np.diff(run.time_s))) for run in runs)
