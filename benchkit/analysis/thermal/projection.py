@@ -27,9 +27,8 @@ _MOST_AT_ONCE = 2_000_000
 
 
 def to_theta(tau: FloatArray) -> FloatArray:
-    """Unknowns [1] (k,) of time constants [s] (k,): ln of the fastest, then ln of what each ratio exceeds LEAST_RATIO by.
-
-    So no unknowns are out of order.
+    """Unknowns [1] (k,) of time constants [s] (k,): ln of the fastest, then ln of what each ratio has above
+    LEAST_RATIO. So no unknowns are out of order.
     """
     ratios = np.maximum(tau[1:] / tau[:-1] - LEAST_RATIO, 1e-2)
     return np.concatenate([[math.log(tau[0])], np.log(ratios)])
