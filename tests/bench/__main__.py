@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from dataclasses import asdict
 
 from tests.bench import (
@@ -45,7 +46,7 @@ from tests.bench import (
 )
 from tests.bench.figure import Figure, Measure
 
-MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
+MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, ...], Measure]] = {
     "starts": (starts.measure, starts.NAMES),
     "memory path": (memory_path.measure, memory_path.NAMES),
     "live path": (live_path.measure, live_path.NAMES),
@@ -67,7 +68,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "export": (export_speed.measure, export_speed.NAMES),
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
-    "recorded view": (recorded_view.measure, recorded_view.NAMES),
+    "recorded view": (recorded_view.measure_short, recorded_view.NAMES, recorded_view.measure),
     "words on the screen": (live_words.measure, live_words.NAMES),
     "live screen": (live_screen.measure, live_screen.NAMES),
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
@@ -78,25 +79,28 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]]] = {
     "campaign": (campaign_speed.measure, campaign_speed.NAMES),
     "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
 }
-"""Measurement -> function and the names of the figures it gives."""
+"""Measurement -> function, the names of the figures it gives, and where there is one its long form for ``--only``."""
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="run.py bench", description=__doc__)
-    names = [name for _, figures in MEASURES.values() for name in figures]
+    names = [name for _, figures, *_ in MEASURES.values() for name in figures]
     parser.add_argument("--only", metavar="NAME", choices=names, help=f"one figure: {', '.join(names)}")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     found: list[Figure] = []
-    for measure, figures in MEASURES.values():
+    for short, figures, *long in MEASURES.values():
         if args.only and args.only not in figures:
             continue
+        measure = long[0] if args.only and long else short
+        began = time.monotonic()
         for figure in measure():
             if args.only and figure.name != args.only:
                 continue
             found.append(figure)
             if not args.json:
                 print(figure.line(), flush=True)
+        print(f"{figures[0]} …: {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     if args.json:
         print(json.dumps([asdict(figure) for figure in found], indent=2))
     return 1 if any(figure.holds is False for figure in found) else 0

@@ -8,7 +8,8 @@ Beside it, in the same process afterwards: reading the stream whole, a block at 
 way from bytes through decoder and protection into the run; ``pyramid_writer_ratio`` is the run writer alone, which does
 little more than copy, with the buckets against without.
 
-``python -m tests.bench.recorded_view [HOURS]`` takes another length.
+All figures together are taken of half an hour; ``--only`` one of them, of eight. ``python -m
+tests.bench.recorded_view [HOURS]`` takes another length.
 """
 
 from __future__ import annotations
@@ -43,14 +44,19 @@ NAMES = (
     "recorded_memory_mb",
     "recorded_read_ratio",
 )
-HOURS, PAIRS, ROWS = 8.0, 7, 2000
+HOURS, SHORT_HOURS, PAIRS, ROWS = 8.0, 0.5, 7, 2000
 ZOOMS = tuple(0.05 + 0.1 * k for k in range(10))
 """Where the minutes are looked at, as shares of the run."""
 
 
 def measure() -> Iterator[Figure]:
-    """Recording, then the pictures."""
+    """Recording, then the pictures, of the whole eight hours."""
     yield from _measure(HOURS)
+
+
+def measure_short() -> Iterator[Figure]:
+    """The same of half an hour, where all figures are taken."""
+    yield from _measure(SHORT_HOURS)
 
 
 def _measure(hours: float) -> Iterator[Figure]:
