@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
@@ -111,7 +111,7 @@ class Catalogue:
         tags = read_tags(self.folder)
         entries = self._database.select(wanted)
         if tags:
-            entries = [replace(e, tags=tags[e.tag_key]) if e.tag_key in tags else e for e in entries]
+            entries = [e._replace(tags=tags[e.tag_key]) if e.tag_key in tags else e for e in entries]
         needed = set(wanted.tags)
         return [e for e in entries if needed <= set(e.tags)] if needed else entries
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import sqlite3
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ FILE_NAME = ".benchkit-runs.sqlite"
 APPLICATION_ID = 0x62_6B_72_6E
 """Marks our files, so that no other database is ever taken for a cache."""
 VERSION = 1
-_COLUMNS = tuple(each.name for each in fields(Entry) if each.name != "tags")
+_COLUMNS = tuple(name for name in Entry._fields if name != "tags")
 _TYPES = dict.fromkeys(("size_bytes", "mtime_ns", "simulated", "rows"), "INTEGER") | {"duration_s": "REAL"}
 _BUSY_S = 20.0
 
@@ -94,24 +95,26 @@ class Database:
         conditions, values = _conditions(wanted)
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         rows = self._db.execute(
-            f"SELECT {', '.join(_COLUMNS)} FROM runs{where} "  # noqa: S608 - our own words; values are bound
-            "ORDER BY started_s, path",
+            f"SELECT {', '.join(_COLUMNS)}, started_s FROM runs{where}",  # noqa: S608 - our own words; values are bound
             values,
-        )
+        ).fetchall()
+        # quicker here than from an index, which would go to a row after the other
+        rows.sort(key=_BY_START)
         return [_entry(row) for row in rows]
 
 
+_BY_START = itemgetter(len(_COLUMNS), _COLUMNS.index("path"))
 _STATES = {str(state): state for state in State}
 _STATE, _SIMULATED = _COLUMNS.index("state"), _COLUMNS.index("simulated")
 
 
 def _entry(row: tuple[Any, ...]) -> Entry:
     """A row of the table: it has the columns in the order of the fields."""
-    values = list(row)
+    values = list(row[:-1])
     values[_STATE] = _STATES[values[_STATE]]
     if values[_SIMULATED] is not None:
         values[_SIMULATED] = bool(values[_SIMULATED])
-    return Entry(*values)
+    return Entry._make((*values, ()))
 
 
 def _conditions(wanted: Filter) -> tuple[list[str], list[object]]:
@@ -180,7 +183,6 @@ def _make(db: sqlite3.Connection) -> None:
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute(f"PRAGMA user_version = {VERSION}")
         db.execute(f"CREATE TABLE runs (path TEXT PRIMARY KEY, {columns}, read_ns INTEGER, started_s REAL)")
-        db.execute("CREATE INDEX by_start ON runs (started_s, path)")
 
 
 def _may_replace(path: Path) -> bool:

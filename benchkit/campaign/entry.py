@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class State(StrEnum):
@@ -16,9 +17,11 @@ class State(StrEnum):
     """Foreign, or not to be read; ``reason`` says why."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One run file. Texts are empty and numbers None where the file does not say them."""
+class Entry(NamedTuple):
+    """One run file. Texts are empty and numbers None where the file does not say them.
+
+    A tuple, because a list of ten thousand is made of as many of them.
+    """
 
     path: str
     """Relative to the folder of the catalogue, with '/'."""
@@ -51,7 +54,7 @@ class Entry:
     @property
     def article(self) -> str:
         """What was tested: inverter and motor."""
-        return " + ".join(part for part in (self.inverter, self.motor) if part)
+        return f"{self.inverter} + {self.motor}" if self.inverter and self.motor else self.inverter or self.motor
 
     @property
     def tag_key(self) -> str:

@@ -6,7 +6,6 @@ import sys
 import time
 from argparse import Namespace
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -125,7 +124,7 @@ def _slept(seconds: float) -> bool:
 
 
 def _plain(entry: Entry) -> dict[str, object]:
-    return asdict(entry)
+    return entry._asdict()
 
 
 COLUMNS = ("started", "file", "state", "firmware", "article", "propeller", "operator", "length", "tags")
@@ -152,8 +151,11 @@ def line_of(entry: Entry) -> str:
     return _printable("  ".join([*cells, f"({entry.reason})"] if entry.reason else cells))
 
 
+_STATE_WORDS = {(state, is_it): f"{state}{', SIMULATED' * is_it}" for state in State for is_it in (False, True)}
+
+
 def _cells(entry: Entry) -> tuple[str, ...]:
-    state = f"{entry.state}{', SIMULATED' if entry.simulated else ''}"
+    state = _STATE_WORDS[entry.state, bool(entry.simulated)]
     length = "" if entry.duration_s is None else f"{entry.duration_s:.0f} s"
     return (
         entry.started_utc[:16].replace("T", " "),

@@ -14,7 +14,6 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -52,7 +51,7 @@ def looked_up(folder: Path) -> Iterator[Figure]:
         per_run = (time.process_time() - began) / READ
         read = catalogue.entries()
         links = link_more(folder, READ, COUNT)
-        made = [replace(read[number % READ], path=path) for number, path in enumerate(links)]
+        made = [read[number % READ]._replace(path=path) for number, path in enumerate(links)]
     database = Database(folder / FILE_NAME)
     database.update((entry, later) for entry in made)
     database.close()

@@ -151,7 +151,7 @@ def test_moved_and_renamed_runs_keep_their_identity_and_tags(runs: Path) -> None
         assert (changes.new, changes.gone) == ((), ())
         moved = catalogue.entries(Filter(tags=("reference",)))
     assert [entry.path for entry in moved] == ["best/firmware c.05.h5"]
-    assert replace(moved[0], path="", tags=()) == replace(chosen[0], path="")
+    assert moved[0]._replace(path="", tags=()) == chosen[0]._replace(path="")
 
 
 @pytest.mark.parametrize(
