@@ -169,6 +169,11 @@ def make_header(loaded: Any, run_id: str = "airboat-test") -> RunHeader:
     )
 
 
+CONTEXT = zmq.Context()
+"""One for all publishers, to the end of the process: that of a single one was seen to wait three minutes for its end,
+once in some hundred runs, with both sockets closed."""
+
+
 @dataclass
 class Publisher:
     """Publishes rows and status, answers requests. ``silent`` stops the words, ``refusal`` answers no."""
@@ -195,9 +200,8 @@ class Publisher:
         self._stop = threading.Event()
         self._out: list[Message] = []
         self._rows_sent = 0
-        self._context = zmq.Context()
-        self._publish = self._context.socket(zmq.PUB)
-        self._answer = self._context.socket(zmq.REP)
+        self._publish = CONTEXT.socket(zmq.PUB)
+        self._answer = CONTEXT.socket(zmq.REP)
         ports = [s.bind_to_random_port("tcp://127.0.0.1") for s in (self._publish, self._answer)]
         run_path = self.folder / f"{self.header.run_id}.h5"
         self.endpoints = Endpoints(
@@ -224,7 +228,6 @@ class Publisher:
         self._thread.join()
         self._publish.close(linger=0)
         self._answer.close(linger=0)
-        self._context.term()
 
     def rows(self, first: int, count: int) -> LiveRows:
         """Rows ``first`` to ``first + count``."""
