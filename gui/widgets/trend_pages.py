@@ -158,15 +158,16 @@ class TrendPages(QWidget):
             return ()
         return self._pages[self._stack.currentIndex()][: _DOWN if self._is_narrow else _ACROSS * _DOWN]
 
-    def draw(self, model: Model, start_s: float, end_s: float, *, pin_x: bool) -> None:
+    def draw(self, model: Model, start_s: float, end_s: float) -> None:
         """Draw the shown page between two times."""
         if abs(end_s - start_s - self._span_s) > 1e-6:
             self._span_s = end_s - start_s
             self._tell_where()
-        for plot in self.plots():
-            names = [t.channel.name for t in plot.group.traces]
-            points = model.view(names, start_s, end_s, plot.pixels())
-            plot.show_points(points, start_s, end_s, pin_x=pin_x)
+        plots = self.plots()
+        names = list(dict.fromkeys(t.channel.name for plot in plots for t in plot.group.traces))
+        points = model.view(names, start_s, end_s, self.pixels())
+        for plot in plots:
+            plot.show_points(points, start_s, end_s)
 
     def show_moment(self, moment: Moment, order: Sequence[str]) -> None:
         """Present values, and the bands of each plot's first to trip."""

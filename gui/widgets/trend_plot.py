@@ -1,15 +1,13 @@
-"""One plot of the trends and the table of its traces. All items are made once; a frame only sets their data."""
+"""One plot of the trends and the table of its traces. All parts are made once; a frame only sets their data."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyqtgraph as pg
-from PySide6.QtCore import QRectF, Qt, Signal, Slot
+from PySide6.QtCore import QRectF, Qt, Signal
 from PySide6.QtGui import QPainter, QPaintEvent, QPixmap, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
@@ -31,8 +29,8 @@ from gui.state.trends import (
 )
 from gui.state.wording import age, number, short_label
 from gui.widgets.look import colour, font, line_pen, on_panel
-from gui.widgets.trend_axis import PlotFrame
-from gui.widgets.trend_canvas import Band, Rule, TrendCanvas, Upright
+from gui.widgets.trend_canvas import TrendCanvas
+from gui.widgets.trend_paint import Band, Rule, Upright
 
 FloatArray = npt.NDArray[np.float64]
 Points = Mapping[str, tuple[FloatArray, FloatArray]]
@@ -138,39 +136,30 @@ class TrendPlot(QWidget):
         self._axis: tuple[float, float] | None = None
         self._lead: tuple[Limit, ...] = ()
         self._active: dict[str, bool] = {}
-        self.plot: Any = pg.GraphicsView(background=theme.PANEL)
-        self.item = PlotFrame()
-        self.plot.setCentralItem(self.item)
-        self._left, self._bottom = self.item.getAxis("left"), self.item.getAxis("bottom")
+        self.canvas = TrendCanvas({t.channel.name: t.style for t in group.traces})
+        self.canvas.range_changed.connect(self.range_changed)
+        self.canvas.clicked.connect(self.cursor_asked)
+        self.canvas.is_browsable = browsable
         self.table = TraceTable(group)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.plot, 1)
+        layout.addWidget(self.canvas, 1)
         layout.addWidget(self.table)
-        self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.plot.setViewportUpdateMode(pg.QtWidgets.QGraphicsView.ViewportUpdateMode.FullViewportUpdate)
-        self.canvas = TrendCanvas(self.item.vb, {t.channel.name: t.style for t in group.traces})
-        self.item.addItem(self.canvas, ignoreBounds=True)
-        self._prepare_axes(browsable=browsable)
         self._texts = self._limit_texts()
 
-    def show_points(self, points: Points, start_s: float, end_s: float, *, pin_x: bool) -> None:
-        """Set the data of every trace; ``pin_x`` moves the time axis as well (live)."""
+    def show_points(self, points: Points, start_s: float, end_s: float) -> None:
+        """Set the data of every trace between two times."""
         canvas = self.canvas
         canvas.points = {t.channel.name: points[t.channel.name] for t in self.group.traces if t.channel.name in points}
-        if pin_x:
-            self.item.vb.setXRange(start_s, end_s, padding=0)
-        x_ticks = time_ticks(start_s, end_s, self.pixels())
-        self._bottom.show_ticks(x_ticks)
+        canvas.span = (start_s, end_s)
+        canvas.time_ticks = time_ticks(start_s, end_s, self.pixels())
         low, high = data_range([y for _, y in canvas.points.values()])
         wanted = axis_range(low, high, self.group)
         if wanted != self._axis:
             self._axis = wanted
-            self.item.vb.setYRange(*wanted, padding=0)
-            self._left.show_ticks(axis_ticks(*wanted))
+            canvas.set_axis(*wanted, axis_ticks(*wanted))
             self._show_bands()
-        canvas.ticks = ([at for at, _ in x_ticks], [at for at, _ in self._left.places()])
         canvas.update()
 
     def show_values(self, values: Mapping[str, float], stale_s: float | None) -> None:
@@ -227,38 +216,20 @@ class TrendPlot(QWidget):
 
     def show_time_axis(self, *, visible: bool) -> None:
         """Only the lowest plots of a column carry the texts of the time axis."""
-        self._bottom.setStyle(showValues=visible)
-        self._bottom.setHeight(20 if visible else 5)
+        self.canvas.show_times(visible=visible)
 
     def let_browse(self, *, browsable: bool) -> None:
         """Whether the mouse pans and zooms the time axis."""
-        self.item.vb.setMouseEnabled(x=browsable, y=False)
+        self.canvas.is_browsable = browsable
 
     def pixels(self) -> int:
         """Pixel columns of the plot."""
-        return max(int(self.item.vb.width()), 50)
+        return max(int(self.canvas.area().width()), 50)
 
     def drawn(self, channel: str) -> tuple[FloatArray, FloatArray]:
         """Points of one trace as drawn."""
         x, y = self.canvas.points.get(channel, (_NONE, _NONE))
         return np.asarray(x), np.asarray(y)
-
-    def _prepare_axes(self, *, browsable: bool) -> None:
-        self.let_browse(browsable=browsable)
-        self.item.vb.disableAutoRange()
-        self._left.setWidth(46)
-        self.item.vb.sigXRangeChanged.connect(self._tell_range)
-        self.plot.scene().sigMouseClicked.connect(self._tell_click)
-
-    @Slot(object, object)
-    def _tell_range(self, box: Any, limits: Sequence[float]) -> None:  # noqa: ARG002 - pyqtgraph's signature
-        if self.item.vb.state["mouseEnabled"][0]:
-            self.range_changed.emit(float(limits[0]), float(limits[1]))
-
-    @Slot(object)
-    def _tell_click(self, click: Any) -> None:
-        if self.item.vb.sceneBoundingRect().contains(click.scenePos()):
-            self.cursor_asked.emit(float(self.item.vb.mapSceneToView(click.scenePos()).x()))
 
     def _limit_texts(self) -> dict[str, str]:
         many = len({limit.channel for limit in self.group.limits}) > 1
@@ -292,8 +263,7 @@ class TrendPlot(QWidget):
             if limit.name in lead:
                 low, high = band_edges(limit, foot, head, self.group.limits)
                 bands.append(Band(low, high, _band_colour(limit, active=self._active.get(limit.name, False))))
-        self.canvas.bands, self.canvas.rules = bands, rules
-        self.canvas.update()
+        self.canvas.set_bands(bands, rules)
 
 
 def _band_colour(limit: Limit, *, active: bool) -> str:

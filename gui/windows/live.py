@@ -227,7 +227,7 @@ class LiveWindow(QMainWindow):
         shown = (start_s, end_s, edge_s, trends.page(), trends.pixels())
         if shown != self._shown:
             self._shown = shown
-            trends.draw(model, start_s, end_s, pin_x=True)
+            trends.draw(model, start_s, end_s)
         if self._frames % _WORDS_EVERY == 0:
             self._draw_words(model, now_s)
             trends.show_flags(flags(list(model.log.lines), start_s, end_s, FLAGS))

@@ -97,7 +97,7 @@ class RecordedWindow(QMainWindow):
         """Draw everything at the present view and cursor."""
         trends = self.frame.trends
         trends.blockSignals(True)
-        trends.draw(self.model, self.start_s, self.end_s, pin_x=True)
+        trends.draw(self.model, self.start_s, self.end_s)
         trends.blockSignals(False)
         trends.show_flags(flags(list(self.model.log.lines), self.start_s, self.end_s, FLAGS))
         trends.show_cursor(self.model.cursor_s)

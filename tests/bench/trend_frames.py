@@ -88,11 +88,10 @@ def _frames() -> dict[str, float]:
     def draw_ours(end: int) -> None:
         history.append(time_s[end - step : end], values[end - step : end])
         edge_s = float(time_s[end - 1])
-        for plot, group in zip(plots, groups, strict=True):
-            own = [trace.channel.name for trace in group.traces]
-            x, y = history.view(own, edge_s - SPAN_S, edge_s, plot.pixels())
-            points = {name: (x, y[:, i]) for i, name in enumerate(own)}
-            plot.show_points(points, edge_s - SPAN_S, edge_s, pin_x=True)
+        x, y = history.view(names, edge_s - SPAN_S, edge_s, plots[0].pixels())
+        points = {name: (x, y[:, i]) for i, name in enumerate(names)}
+        for plot in plots:
+            plot.show_points(points, edge_s - SPAN_S, edge_s)
         ours.grab()
 
     def draw_plain(end: int) -> None:

@@ -388,9 +388,9 @@ def test_hold_cursors_and_channels(qtbot: Any, attach: Any, start_publisher: Any
     window.frame.setFocus()
     qtbot.keyClick(window, Qt.Key.Key_H)
     assert window.held is not None
-    view = trends.plots()[0].item.vb.viewRange()[0]
+    view = trends.plots()[0].canvas.span
     qtbot.wait(200)
-    assert trends.plots()[0].item.vb.viewRange()[0] == view
+    assert trends.plots()[0].canvas.span == view
     assert "HELD" in trends._where.text()
     window._zoom(-1)
     window.draw()
@@ -425,7 +425,7 @@ def test_hold_cursors_and_channels(qtbot: Any, attach: Any, start_publisher: Any
     page.length.setText("90 s")
     page._set_length()
     window.draw()
-    start, end = trends.plots()[0].item.vb.viewRange()[0]
+    start, end = trends.plots()[0].canvas.span
     assert end - start == pytest.approx(90.0)
     page.length.setText("often")
     page._set_length()

@@ -166,5 +166,5 @@ def test_dragging_a_plot_moves_all_of_them(qtbot: Any, dashboard: Any, run_path:
     qtbot.addWidget(window)
     window.show()
     plots = window.frame.trends.plots()
-    plots[0].item.vb.setXRange(10.0, 30.0, padding=0)
-    qtbot.waitUntil(lambda: plots[3].item.vb.viewRange()[0] == pytest.approx([10.0, 30.0]))
+    plots[0].canvas.range_changed.emit(10.0, 30.0)
+    qtbot.waitUntil(lambda: plots[3].canvas.span == pytest.approx((10.0, 30.0)))

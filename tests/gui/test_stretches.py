@@ -81,21 +81,63 @@ def test_keys_choose_a_stretch_and_average_it(qtbot: Any, window: Any) -> None:
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow)
     qtbot.keyClick(window, Qt.Key.Key_Z)
-    qtbot.waitUntil(lambda: window.frame.trends.plots()[0].item.vb.viewRange()[0] == pytest.approx([22.0, 28.0]))
+    qtbot.waitUntil(lambda: window.frame.trends.plots()[0].canvas.span == pytest.approx((22.0, 28.0)))
     qtbot.keyClick(window, Qt.Key.Key_Escape)
     assert window.stretch is None
 
 
 def test_the_edges_of_a_stretch_can_be_dragged(qtbot: Any, window: Any) -> None:
     window.set_stretch(22.0, 28.0)
-    qtbot.waitUntil(lambda: bool(window.marks._items))
-    item = window.marks._items[id(window.frame.trends.plots()[2])]
-    qtbot.waitUntil(lambda: item.getRegion() == pytest.approx((22.0, 28.0)))
-    item.setRegion((10.0, 12.0))
-    assert window.stretch == pytest.approx((10.0, 12.0))
-    qtbot.waitUntil(
-        lambda: window.marks._items[id(window.frame.trends.plots()[0])].getRegion() == pytest.approx((10.0, 12.0))
+    dragged, other = (window.frame.trends.plots()[i].canvas for i in (2, 0))
+    qtbot.waitUntil(lambda: dragged.stretch == pytest.approx((22.0, 28.0)))
+    _drag(qtbot, dragged, 28.0, 12.0)
+    assert window.stretch == pytest.approx((12.0, 22.0), abs=second(dragged)), "an edge was dragged past the other"
+    qtbot.waitUntil(lambda: other.stretch == window.stretch)
+    _drag(qtbot, dragged, 17.0, 15.0)
+    assert window.stretch == pytest.approx((12.0, 22.0), abs=second(dragged)), "only edges are dragged"
+
+
+def second(canvas: Any) -> float:
+    """What a pixel is, in seconds."""
+    return 1.0 / canvas.scale_x().factor
+
+
+def _drag(qtbot: Any, canvas: Any, from_s: float, to_s: float) -> None:
+    """With the mouse, pressed on the way."""
+    from PySide6.QtCore import QPoint, Qt
+
+    x, y = canvas.scale_x(), int(canvas.area().center().y())
+    places = [QPoint(x.px(from_s + share * (to_s - from_s)), y) for share in (0.0, 0.5, 1.0)]
+    qtbot.mousePress(canvas, Qt.MouseButton.LeftButton, pos=places[0])
+    for place in places[1:]:
+        qtbot.mouseMove(canvas, place)
+    qtbot.mouseRelease(canvas, Qt.MouseButton.LeftButton, pos=places[-1])
+
+
+def test_the_mouse_pans_zooms_and_puts_the_cursor(qtbot: Any, window: Any) -> None:
+    from PySide6.QtCore import QPoint, QPointF, Qt
+    from PySide6.QtGui import QWheelEvent
+    from PySide6.QtWidgets import QApplication
+
+    canvas = window.frame.trends.plots()[0].canvas
+    start_s, end_s = window.start_s, window.end_s
+    at = QPoint(canvas.scale_x().px(22.0), int(canvas.area().center().y()))
+    wheel = QWheelEvent(
+        QPointF(at), QPointF(canvas.mapToGlobal(at)), QPoint(), QPoint(0, 120), Qt.MouseButton.NoButton,
+        Qt.KeyboardModifier.NoModifier, Qt.ScrollPhase.NoScrollPhase, False,
+    )  # fmt: skip
+    QApplication.sendEvent(canvas, wheel)
+    pixel_s = second(canvas)
+    assert window.end_s - window.start_s == pytest.approx(0.75 * (end_s - start_s))
+    share = (22.0 - start_s) / (end_s - start_s)
+    assert (22.0 - window.start_s) / (window.end_s - window.start_s) == pytest.approx(share, abs=0.01)
+    start_s = window.start_s
+    _drag(qtbot, canvas, 22.0, 20.0)
+    assert window.start_s == pytest.approx(start_s + 2.0, abs=2.0 * pixel_s), "what was under the mouse stays there"
+    qtbot.mouseClick(
+        canvas, Qt.MouseButton.LeftButton, pos=QPoint(canvas.scale_x().px(25.0), int(canvas.area().center().y()))
     )
+    assert window.model.cursor_s == pytest.approx(25.0, abs=pixel_s)
 
 
 def test_a_long_stretch_is_averaged_in_another_process(

@@ -196,7 +196,7 @@ def test_zoom_and_pages(qtbot: Any, attach: Any, start_publisher: Any) -> None:
     window.frame.trends.next_page()
     window.draw()
     plot = window.frame.trends.plots()[0]
-    start, end = plot.item.vb.viewRange()[0]
+    start, end = plot.canvas.span
     assert end - start == pytest.approx(120.0)
     assert "page 2" in window.frame.trends._where.text()
 
