@@ -46,10 +46,12 @@ def evidence(args: Namespace) -> int:
     fingerprint = "" if pair is None else pair.fingerprint
     if args.json:
         print_json({"path": packed.path, "files": packed.files, "size_bytes": packed.size_bytes,
-                    "fingerprint": fingerprint})  # fmt: skip
+                    "fingerprint": fingerprint, "left_out": packed.left_out})  # fmt: skip
         return 0
     signed = f"signed with key {fingerprint[:FINGERPRINT_SHOWN]}…" if fingerprint else "NOT SIGNED"
     print(f"made {packed.path}: {len(packed.files)} files, {packed.size_bytes / 1e6:.2f} MB, {signed}")
+    for line in packed.left_out:
+        print(f"not in it: {line}")
     return 0
 
 

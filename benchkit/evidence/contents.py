@@ -82,8 +82,13 @@ def plain(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value if is_json else str(value)
 
 
-def read_me(runs: Sequence[RunReport], paths: Sequence[str], again: str, *, is_signed: bool) -> str:
-    """What the pack holds and how it is checked, with benchkit and without; ``again`` are the inputs of its report."""
+def read_me(
+    runs: Sequence[RunReport], paths: Sequence[str], again: str, left_out: Sequence[str], *, is_signed: bool
+) -> str:
+    """What the pack holds and how it is checked, with benchkit and without.
+
+    ``again`` are the inputs of its report, ``left_out`` what the event logs name and the pack does not hold.
+    """
     simulated = [run.label for run in runs if run.header.simulated]
     lines = [
         "Evidence pack of bench runs",
@@ -96,6 +101,8 @@ def read_me(runs: Sequence[RunReport], paths: Sequence[str], again: str, *, is_s
         "Files:",
         *(f"  {path}" for path in sorted(paths)),
         "",
+        *(["Named in the event log, and NOT in this pack:", *(f"  {line}" for line in left_out), ""]
+          if left_out else []),
         f"made with: benchkit {__version__}",
         "check:     benchkit verify PACK.zip",
         "or:        unpack it, then: sha256sum --check SHA256SUMS",

@@ -1,4 +1,4 @@
-"""Evidence pack: one zip with runs, profiles, calibrations, events, report, checksums and signature.
+"""Evidence pack: one zip with runs, profiles, calibrations, events, photos, report, checksums and signature.
 
 The same inputs give the same bytes: order and times are fixed, and nothing is compressed (the runs, which are nearly
 all of it, are compressed inside; other versions of a compressor would give other bytes).
@@ -29,6 +29,7 @@ from benchkit.report.page import render
 from benchkit.report.pdf import pdf_bytes
 from benchkit.report.sections import build_report
 from benchkit.runfile.exclusions import exclusions_path
+from benchkit.runfile.photos import NamedPhoto, named_photos
 from benchkit.runfile.verify import check_run
 
 FORMAT, FORMAT_VERSION = "benchkit evidence pack", 1
@@ -52,6 +53,8 @@ class Packed:
     size_bytes: int
     fingerprint_signed: bool
     model: ReportModel
+    left_out: tuple[str, ...] = ()
+    """Photos that the event logs name and the pack does not hold, each with the reason."""
 
 
 def write_pack(
@@ -83,7 +86,14 @@ def write_pack(
             raise DataError(f"no evidence: {found.verdict.value}. {found.message}", where=str(run))
     reports = gather(runs, tell, loads[1] if loads else None)
     model = build_report(reports)
-    members = dict(_members(runs, reports, plan, loads, attached))
+    photos = [list(named_photos(path, report.events)) for path, report in zip(runs, reports, strict=True)]
+    members = dict(_members(runs, reports, photos, plan, loads, attached))
+    left_out = [
+        f"run {report.label}, photo {photo.name}: {photo.fault}"
+        for report, seen in zip(reports, photos, strict=True)
+        for photo in seen
+        if photo.fault
+    ]
     tell("drawing")
     members |= {
         "report/report.html": render(model).encode(),
@@ -92,10 +102,10 @@ def write_pack(
     }
     members[CONTENTS] = _contents(reports, members, is_signed=key is not None).encode()
     again = " ".join(shlex.quote(name) for name in _inputs(reports, members))
-    members[READ_ME] = read_me(reports, [*members, READ_ME], again, is_signed=key is not None).encode()
+    members[READ_ME] = read_me(reports, [*members, READ_ME], again, left_out, is_signed=key is not None).encode()
     tell("packing")
     files = _write(out, members, key)
-    return Packed(out, tuple(files), out.stat().st_size, key is not None, model)
+    return Packed(out, tuple(files), out.stat().st_size, key is not None, model, tuple(left_out))
 
 
 def _check_paths(given: Sequence[Path], out: Path) -> None:
@@ -111,11 +121,12 @@ def _check_paths(given: Sequence[Path], out: Path) -> None:
 def _members(
     runs: Sequence[Path],
     reports: Sequence[RunReport],
+    photos: Sequence[Sequence[NamedPhoto]],
     plan: Path | None,
     loads: tuple[Path, Duty] | None,
     attached: Sequence[Path],
 ) -> Iterator[tuple[str, Content]]:
-    for path, report in zip(runs, reports, strict=True):
+    for path, report, seen in zip(runs, reports, photos, strict=True):
         names = Names(f"runs/{report.label}")
         run_name = names.of(path.name)
         yield run_name, path
@@ -124,6 +135,10 @@ def _members(
             yield f"{run_name}{beside.name.removeprefix(path.name)}", beside
         yield names.of("calibrations.json"), calibrations_text(report).encode()
         yield names.of("events.txt"), events_text(report).encode()
+        album = Names(f"runs/{report.label}/photos")
+        for photo in seen:
+            if not photo.fault:
+                yield album.of(photo.name), photo.path
         profiles = Names(f"runs/{report.label}/profile")
         for name, text in sorted(report.header.profile_texts.items()):
             yield profiles.of(name), text.encode()

@@ -16,7 +16,8 @@ from benchkit.errors import RefusedError, UsageError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.proof import chain_hash, why_not
 from benchkit.protect.permissives import protection_hash
-from benchkit.session.photos import SUFFIXES, photo_folder
+from benchkit.runfile.photos import photo_folder
+from benchkit.session.photos import SUFFIXES
 from benchkit.session.proof_taken import take_proof
 from benchkit.session.signing import checked
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchkit.errors import UsageError
+from benchkit.runfile.photos import photo_folder
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
 LARGEST_BYTES = 40_000_000
@@ -31,11 +32,6 @@ class Photo:
     path: Path
     sha256: str
     size: int
-
-
-def photo_folder(run_path: Path) -> Path:
-    """The folder of the photos of a run: ``RUN.photos`` beside ``RUN.h5``."""
-    return run_path.with_name(f"{run_path.stem}.photos")
 
 
 def keep_photo(source: Path, run_path: Path) -> Photo:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import subprocess
@@ -16,6 +17,7 @@ from benchkit.cli.main import main
 from benchkit.errors import DataError, UsageError
 from benchkit.evidence.names import Names, is_safe
 from benchkit.evidence.pack import write_pack
+from benchkit.model.events import Event, EventKind
 from benchkit.runfile.reader import open_run
 from tests.evidence.conftest import arguments
 from tests.report.test_gather import write_run
@@ -118,6 +120,35 @@ def test_a_run_that_is_not_closed_is_no_evidence(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="no evidence: not closed"):
         write_pack([tmp_path / "open.h5"], tmp_path / "pack.zip", key=None)
     assert not (tmp_path / "pack.zip").exists()
+
+
+def test_photos_go_with_the_run_and_what_is_missing_or_changed_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    taken = {"001_guard.png": b"guard", "002_probe.png": b"probe", "003_wiring.png": b"wiring"}
+    notes = [
+        Event(
+            1.0 + i, EventKind.NOTE, f"photo {name}",
+            data={"photo": f"propeller.photos/{name}", "sha256": hashlib.sha256(content).hexdigest(), "bytes": 5},
+        )
+        for i, (name, content) in enumerate(taken.items())
+    ]  # fmt: skip
+    write_run(tmp_path / "propeller.h5", extra=notes)
+    album = tmp_path / "propeller.photos"
+    album.mkdir()
+    (album / "001_guard.png").write_bytes(b"guard")
+    (album / "002_probe.png").write_bytes(b"another probe")
+    (tmp_path / "propeller.h5").rename(tmp_path / "spring.h5")
+    assert main(["evidence", str(tmp_path / "spring.h5"), "--out", str(tmp_path / "pack.zip"), "--unsigned"]) == 0
+    told = capsys.readouterr().out
+    with ZipFile(tmp_path / "pack.zip") as archive:
+        photos = {name: archive.read(name) for name in archive.namelist() if "/photos/" in name}
+        read_me = archive.read("README.txt").decode()
+    assert photos == {"runs/A/photos/001_guard.png": b"guard"}, "also when the run was renamed"
+    for text in (told, read_me):
+        assert "002_probe.png: not the photo that was attached" in text
+        assert "003_wiring.png: not in propeller.photos" in text
+    assert main(["verify", str(tmp_path / "pack.zip")]) == 0
 
 
 def test_inputs_are_never_replaced(inputs: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,8 +14,8 @@ from benchkit.model.alarms import Life
 from benchkit.model.events import EventKind
 from benchkit.model.interlock import State
 from benchkit.model.limits import Severity
+from benchkit.runfile.photos import photo_folder
 from benchkit.session.messages import FirstOutStatus
-from benchkit.session.photos import photo_folder
 from benchkit.session.protection_status import AlarmStatus, ProtectionStatus
 from gui.state.controls import PANELS, WATCH_ONLY_TEXT
 from gui.state.decimals import use

@@ -29,8 +29,9 @@ SECONDS, RATE_HZ = 12.0, 20.0
 SPEEDS_RPM = (1600.0, 2400.0, 3200.0)
 
 
-def write_run(path: Path, *, closed: bool = True) -> list[Truth]:
-    """A propeller run of three speeds, written as the recorder writes it; the truth of each speed."""
+def write_run(path: Path, *, closed: bool = True, extra: Sequence[Event] = ()) -> list[Truth]:
+    """A propeller run of three speeds, written as the recorder writes it, with ``extra`` events; the truth of each
+    speed."""
     loaded = load_stand(shared_path("stands", "airboat.toml"))
     stand = loaded.stand
     source = stand.sources["rack"]
@@ -54,6 +55,8 @@ def write_run(path: Path, *, closed: bool = True) -> list[Truth]:
             writer.append("rack", _block(rows, mapping, start_s))
             truths.append(truth)
         writer.event(Event(100.0, EventKind.NOTE, "<i>tea</i>"))
+        for event in extra:
+            writer.event(event)
         writer.flush()
         if closed:
             writer.close()

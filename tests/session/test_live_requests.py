@@ -17,9 +17,10 @@ from benchkit.model.events import EventKind
 from benchkit.model.proof import LimitProof, Proof, chain_hash
 from benchkit.profiles import LoadedStand, load_stand, shared_path
 from benchkit.protect.permissives import protection_hash
+from benchkit.runfile.photos import photo_folder
 from benchkit.runfile.reader import open_run
 from benchkit.session.desk import Desk
-from benchkit.session.photos import keep_photo, photo_folder
+from benchkit.session.photos import keep_photo
 from benchkit.session.recorder import Recorder
 from benchkit.session.requests import answer_request
 from benchkit.session.signing import signed
