@@ -12,7 +12,7 @@ from benchkit.model.events import EventKind
 from benchkit.model.results import Finding
 from benchkit.model.run import RunHeader
 from benchkit.report.model import RunReport, Tone
-from benchkit.report.numbers import plain_text
+from benchkit.report.numbers import plain_text, true_minus
 from benchkit.report.proofs import proof_of
 
 DUE_SOON = timedelta(days=30)
@@ -73,7 +73,7 @@ def _findings(run: RunReport) -> Iterable[Flag]:
     """Findings of the analysis; the same words about several channels make one flag."""
     about: dict[tuple[Tone, str, str], list[Finding]] = {}
     for finding in run.result.findings:
-        key = (_TONE.get(finding.severity, Tone.CAUTION), finding.code, finding.message)
+        key = (_TONE.get(finding.severity, Tone.CAUTION), finding.code, true_minus(finding.message))
         about.setdefault(key, []).append(finding)
     for (tone, code, message), found in about.items():
         words = DETECTORS.get(code)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
@@ -38,6 +39,7 @@ NOT_DETERMINED = "not determined"
 UNKNOWN = "?"
 """Half-width of an interval that cannot be stated: too few independent readings."""
 THIN = "\N{NARROW NO-BREAK SPACE}"
+_BARE_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
 SPACE = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 
@@ -60,6 +62,11 @@ class Shown:
             return self.value
         body = f"({self.figures})" if self.half_width and self.unit else self.figures
         return f"{body}{SPACE}{self.unit}" if self.unit else body
+
+
+def true_minus(text: str) -> str:
+    """A text with the minus sign of print before its negative numbers; days and names with hyphens stay as they are."""
+    return _BARE_MINUS.sub(MINUS, text)
 
 
 def bounds95(number: Number) -> tuple[float, float] | None:

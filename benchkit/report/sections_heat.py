@@ -21,6 +21,7 @@ from benchkit.report.model import (
     plain,
     series,
 )
+from benchkit.report.numbers import true_minus
 from benchkit.report.rows import of_run, point_name, run_slug, table_by_run
 
 Row = tuple[Cell, ...]
@@ -35,7 +36,7 @@ def calorimetry_section(runs: Sequence[RunReport]) -> Section | None:
     for run in runs:
         for found in run.result.calorimetry:
             tone = Tone.CAUTION if found.widened > 1.0 else Tone.GOOD
-            blocks.append(Paragraph(found.verdict, tone, f"Electrical against heat{of_run(run, runs)}"))
+            blocks.append(Paragraph(true_minus(found.verdict), tone, f"Electrical against heat{of_run(run, runs)}"))
     blocks.append(
         table_by_run(
             runs,

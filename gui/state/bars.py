@@ -42,19 +42,21 @@ def keep_order(margins: Sequence[Margin], order: Sequence[str]) -> tuple[Margin,
 
 def _bar(margin: Margin, *, is_stale: bool) -> Bar:
     word = margin.limit.severity.value
-    side = " band from" if margin.limit.kind is LimitKind.INSIDE else " below" if margin.is_below else ""
-    point = f"{word}{side} {number(margin.set_point, margin.channel.quantity)}"
+    is_band = margin.limit.kind is LimitKind.INSIDE
+    side = " band from" if is_band else " below" if margin.is_below else ""
+    set_point = number(margin.set_point, margin.channel.quantity)
+    point, short = f"{word}{side} {set_point}", f"{word}{side if is_band else ''} {set_point}"
     tone, urgent = Tone.PLAIN, True
     if is_stale:
-        tone, text = Tone.STALE, f"stale, {point}"
+        tone, text = Tone.STALE, f"stale, {short}"
     elif math.isnan(margin.share):
-        tone, text = Tone.CAUTION, f"NOT MEASURED, {point}"
+        tone, text = Tone.CAUTION, f"NOT MEASURED, {short}"
     elif margin.is_beyond:
         tone = Tone.DANGER if margin.limit.severity is Severity.TRIP else Tone.CAUTION
-        text = f"BEYOND {point}"
+        text = f"{'IN' if is_band else 'BEYOND'} {short}"
     elif margin.is_past_caution:
         by = f" by {margin.by}" if margin.by else ""
-        soon = f"{word} in {span(margin.time_to_s)}{by}" if math.isfinite(margin.time_to_s) else point
+        soon = f"{word} {_soon(margin.time_to_s)}{by}" if math.isfinite(margin.time_to_s) else point
         tone, text = Tone.CAUTION, f"CAUTION, {soon}"
     else:
         text, urgent = _when(margin, point), math.isfinite(margin.time_to_s)
@@ -74,4 +76,8 @@ def _bar(margin: Margin, *, is_stale: bool) -> Bar:
 def _when(margin: Margin, point: str) -> str:
     if not math.isfinite(margin.time_to_s):
         return point
-    return f"{margin.by or point} in {span(margin.time_to_s)}"
+    return f"{margin.by or point} {_soon(margin.time_to_s)}"
+
+
+def _soon(time_s: float) -> str:
+    return f"in {span(time_s)}" if time_s >= 1.0 else "within 1 s"

@@ -13,6 +13,8 @@ from gui.widgets.look import colour, dashed_pen, font, on_panel
 
 _TITLE_PX = 24
 _ROW_LEAST_PX, _ROW_MOST_PX = 31, 46
+_TRACK = 0.45
+"""Share of the width that a bar takes; the rest is for its limit in words."""
 
 
 class MarginBars(QWidget):
@@ -68,11 +70,13 @@ class MarginBars(QWidget):
         line = QRectF(box.left(), box.top(), box.width(), 17)
         painter.drawText(line, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter, label)
         painter.drawText(line, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, bar.value)
-        self._paint_track(painter, bar, QRectF(box.left(), box.top() + 18, 0.5 * box.width(), 10))
+        self._paint_track(painter, bar, QRectF(box.left(), box.top() + 18, _TRACK * box.width(), 10))
         painter.setFont(font(11, bold=bar.is_urgent))
         painter.setPen(on_panel(bar.tone if bar.is_urgent else Tone.SOFT))
-        note = QRectF(box.left() + 0.5 * box.width() + 8, box.top() + 15, 0.5 * box.width() - 8, 16)
-        painter.drawText(note, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter, bar.limit)
+        beside = _TRACK * box.width() + 8
+        note = QRectF(box.left() + beside, box.top() + 15, box.width() - beside, 16)
+        limit = painter.fontMetrics().elidedText(bar.limit, Qt.TextElideMode.ElideRight, int(note.width()))
+        painter.drawText(note, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter, limit)
 
     def _paint_track(self, painter: QPainter, bar: Bar, track: QRectF) -> None:
         painter.fillRect(track, colour(theme.BAR_GROUND))

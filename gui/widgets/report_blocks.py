@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from PySide6.QtCore import QSize, Qt, Signal
@@ -24,8 +25,8 @@ from gui.state.flag_lines import FLAG_HEADS, FlagLine
 from gui.widgets.look import colour
 
 _TONES = {Tone.CAUTION: theme.Tone.CAUTION, Tone.ERROR: theme.Tone.DANGER}
-_ROW_AIR_PX, _MOST_ROWS = 4, 14
-_WIDEST_PX = 420
+_ROW_AIR_PX, _MOST_ROWS = 4, 22
+_WIDEST_PX, _NARROWED_PX = 420, 150
 _PICTURE_PX = 900
 
 
@@ -61,8 +62,9 @@ class Rows(QTableWidget):
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
         self.resizeColumnsToContents()
-        for j in range(self.columnCount()):
-            self.setColumnWidth(j, min(self.columnWidth(j) + 10, _WIDEST_PX))
+        self._wanted = [min(self.columnWidth(j) + 10, _WIDEST_PX) for j in range(self.columnCount())]
+        for j, wide in enumerate(self._wanted):
+            self.setColumnWidth(j, wide)
         header.setStretchLastSection(True)
         self._most_rows = 0
         self._fit_rows()
@@ -78,6 +80,8 @@ class Rows(QTableWidget):
         super().resizeEvent(event)
         if event.size().width() == event.oldSize().width():
             return
+        for j, wide in enumerate(narrowed(self._wanted, self.viewport().width(), _NARROWED_PX)):
+            self.setColumnWidth(j, wide)
         self._fit_rows()  # the last column is as wide as there is room
         if self._most_rows:
             self.setFixedHeight(self.height_of(self._most_rows))
@@ -100,6 +104,14 @@ class Rows(QTableWidget):
             self.opened.emit(self.currentRow())
         else:
             super().keyPressEvent(event)
+
+
+def narrowed(wanted: Sequence[int], room: int, least: int) -> list[int]:
+    """Widths of columns [px] that fit into ``room``: the widest give way first, none below ``least``."""
+    cap = max(wanted, default=0)
+    while cap > least and sum(min(wide, cap) for wide in wanted) > room:
+        cap -= 1
+    return [min(wide, cap) for wide in wanted]
 
 
 def table_of(table: Table) -> Rows:

@@ -165,7 +165,7 @@ def test_a_band_to_pass_through_is_met_from_either_side(stand: Stand) -> None:
     (found,) = margins(bench, {"shaft_speed": 1600.0}, {})
     assert found.is_beyond
     (bar,) = bars([found], frozenset())
-    assert bar.limit == "BEYOND trip band from 2000"
+    assert bar.limit == "IN trip band from 2000"
 
 
 def test_limits_off_the_axis_have_no_bar_and_no_line(stand: Stand) -> None:

@@ -24,6 +24,7 @@ from benchkit.report.numbers import (
     rounded_to_uncertainty,
     show,
     show_interval,
+    true_minus,
 )
 
 
@@ -140,3 +141,9 @@ def test_greatest_contributions_by_share_of_variance() -> None:
     number = Number(1.0, "W", 1.0, budget=(Contribution("b", 0.6), Contribution("a", 0.8), Contribution("c", 0.01)))
     assert mostly_from(number).replace("\N{NO-BREAK SPACE}", " ") == "a 64 %, b 36 %"
     assert mostly_from(plain(1.0, "W")) == ""
+
+
+def test_negative_numbers_in_texts_get_the_minus_of_print_and_nothing_else_does() -> None:
+    assert true_minus("moves by -5.3 K, -0.1 to -2 N (-3)") == "moves by −5.3 K, −0.1 to −2 N (−3)"
+    for kept in ("on 2026-11-03", "SEDGE-130-2", "B.14-2", "pt-100", "a - b", "1e-5", "--last"):
+        assert true_minus(kept) == kept

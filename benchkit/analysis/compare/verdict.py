@@ -84,7 +84,7 @@ def verdicts(
     """Judge k differences together.
 
     *Better* or *worse*: the adjusted p-value of "no difference" is below 5 %. Else *equivalent*: that of the two
-    one-sided tests against the margin is. Else *not shown*, with the smallest difference that would have been.
+    one-sided tests against the margin is. Else *not shown*, with the smallest difference that would have been shown.
     Intervals are those of each region by itself.
 
     Args:
@@ -172,7 +172,7 @@ def _text(
         return f"equivalent within {margin:g} {unit} ({interval})"
     if not math.isfinite(smallest):
         return "not shown: no repeated runs, so it is not known how much two runs of one firmware differ"
-    return f"not shown ({interval}); {smallest:.2g} {unit}".rstrip() + " would have been"
+    return f"not shown ({interval}); {smallest:.2g} {unit}".rstrip() + " would have been shown"
 
 
 def _signed(value: float, half: float) -> str:
