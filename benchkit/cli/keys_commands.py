@@ -56,7 +56,7 @@ def run_keys(args: Namespace) -> int:
         return _grant(args, folder)
     if args.withdraw:
         one = withdraw(folder, args.withdraw)
-        print(f"withdrawn: {one.name}. It can ask nothing from now on; what it watches ends when it connects anew.")
+        print(f"withdrawn: {one.name}. From now on it can ask nothing; what it watches ends within a second.")
         return 0
     ring = read_keyring(folder)
     if args.json:

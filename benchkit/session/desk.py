@@ -53,6 +53,7 @@ class Desk:
                 got=str(error),
                 remedy="Is another recorder using it? Choose another port.",
             ) from error
+        self._is_bound = True
         self.publish_address = self._publish.getsockopt_string(zmq.LAST_ENDPOINT)
         self.request_address = self._requests.getsockopt_string(zmq.LAST_ENDPOINT)
 
@@ -73,6 +74,7 @@ class Desk:
         """
         if self.door is not None:
             self.door.turn()
+            self._part_with_lost_keys(self.door)
         try:
             frames = self._requests.recv_multipart(zmq.NOBLOCK, copy=False)
         except zmq.Again:
@@ -97,6 +99,22 @@ class Desk:
         if known is not None:
             request["who"] = f"{str(request.get('who', ''))[:60]} (key of {known.name})"
         return request
+
+    def _part_with_lost_keys(self, door: Door) -> None:
+        """Cut the connections of all who watch when a key was withdrawn: those who are known come back by themselves.
+
+        The address is let go and taken again, which ends every connection that it had (libzmq 4). Letting go takes the
+        library a moment; until then this is tried again each turn.
+        """
+        if door.has_lost_a_key() and self._is_bound:
+            self._publish.unbind(self.publish_address)
+            self._is_bound = False
+        if not self._is_bound:
+            try:
+                self._publish.bind(self.publish_address)
+            except zmq.ZMQError:
+                return
+            self._is_bound = True
 
     def answer(self, answer: dict[str, Any]) -> None:
         """Answer the request taken last."""

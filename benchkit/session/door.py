@@ -7,6 +7,7 @@ ZeroMQ RFC 27). No thread of its own can hold the loop up, and a flood of handsh
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -31,6 +32,8 @@ from benchkit.session.messages import LinkCounts
 
 MOST_A_TURN = 4
 """Handshakes answered, and failures counted, in one turn."""
+LOOK_EVERY_S = 0.5
+"""The list of keys is looked at this often, also while nobody asks anything."""
 LOCAL = "this machine"
 _FAILED = zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL | zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL | zmq.EVENT_HANDSHAKE_FAILED_AUTH
 
@@ -43,6 +46,8 @@ class _Gate:
         self._known = dict(keyring.known)
         self._local = Known(local, Grant.CONTROL, LOCAL)
         self._stamp = self._stamp_now()
+        self.has_lost = False
+        """A key that was known is not any more."""
 
     def callback(self, domain: str, key: bytes) -> bool:  # noqa: ARG002 - as pyzmq calls it
         is_known = self.find(hex_of(key)) is not None
@@ -53,14 +58,21 @@ class _Gate:
         """The known key of that public half; the list is read again when it has changed."""
         if public == self._local.public:
             return self._local
-        stamp = self._stamp_now()
-        if stamp != self._stamp and self._folder is not None:
-            self._stamp = stamp
-            try:
-                self._known = read_known(self._folder / KNOWN)
-            except UsageError:
-                self._known = {}  # a list that cannot be understood lets nobody in
+        self.look()
         return self._known.get(public)
+
+    def look(self) -> None:
+        """Read the list again when it has changed."""
+        stamp = self._stamp_now()
+        if stamp == self._stamp or self._folder is None:
+            return
+        self._stamp = stamp
+        before = self._known
+        try:
+            self._known = read_known(self._folder / KNOWN)
+        except UsageError:
+            self._known = {}  # a list that cannot be understood lets nobody in
+        self.has_lost |= any(key not in self._known for key in before)
 
     def _stamp_now(self) -> tuple[int, int]:
         try:
@@ -81,6 +93,7 @@ class Door:
         self._gate = _Gate(folder, keyring, pair.public, self.counts)
         self._zap: Authenticator | None = None
         self._monitors: list[zmq.Socket[bytes]] = []
+        self._looked_s = time.monotonic()
 
     def guard(self, context: zmq.Context[zmq.Socket[bytes]], sockets: Iterable[zmq.Socket[bytes]]) -> None:
         """Ask for keys at these sockets, before they are bound."""
@@ -118,6 +131,15 @@ class Door:
                     break
                 # a key that is refused ends its handshake as well; it is counted already
                 self.counts.broken += told["event"] != zmq.EVENT_HANDSHAKE_FAILED_AUTH
+
+    def has_lost_a_key(self) -> bool:
+        """Whether a key was withdrawn since this was asked last; who came with it may still be connected."""
+        now_s = time.monotonic()
+        if now_s - self._looked_s >= LOOK_EVERY_S:
+            self._looked_s = now_s
+            self._gate.look()
+        lost, self._gate.has_lost = self._gate.has_lost, False
+        return lost
 
     def known(self, user_id: object) -> Known | None:
         """The key behind a message, from the id that its handshake has left."""

@@ -183,7 +183,7 @@ def grant_pass(folder: Path, name: str, grant: Grant, public: str = "") -> tuple
 
 
 def withdraw(folder: Path, name: str) -> Known:
-    """Take a key out of the list; recorders that run look at the list again with the next request and handshake.
+    """Take a key out of the list; recorders that run notice within a second, and cut off who came with it.
 
     Raises:
         UsageError: no key of that name.

@@ -192,6 +192,24 @@ def test_a_key_that_is_withdrawn_asks_nothing_more(serving: Serving, impatient: 
         client.describe()
 
 
+def test_a_key_that_is_withdrawn_sees_nothing_more_and_the_others_come_back(serving: Serving) -> None:
+    _, keys = grant_pass(serving.folder, "Visitor", Grant.WATCH)
+    with RecorderClient(serving.endpoints(keys)) as guest, RecorderClient(serving.endpoints(serving.watch)) as other:
+        until(lambda: published(guest) > 0)
+        until(lambda: published(other) > 0)
+        withdraw(serving.folder, "Visitor")
+        refused = serving.desk.counts.unknown_keys
+        until(lambda: serving.desk.counts.unknown_keys > refused)  # cut off, and not let in again
+        published(guest)
+        until(lambda: published(other) > 0)
+        assert published(guest) == 0
+
+
+def published(client: RecorderClient) -> int:
+    """How many messages have come since this was asked last."""
+    return sum(1 for _ in iter(client.receive, None))
+
+
 class Relay:
     """Between a client and the recorder: keeps what the client sends, and changes what a rule says."""
 
