@@ -19,6 +19,7 @@ def adopt_menu(item: Any, owner: QWidget) -> None:
 
 def bare_plot(owner: QWidget, text_colour: str, text_px: int) -> Any:
     """A plot widget for ``owner``: no menu, no button, no focus, axes in our colours."""
+    pg.setConfigOptions(antialias=False, background=theme.PANEL, foreground=theme.INK_SOFT)
     plot = pg.PlotWidget(background=theme.PANEL, enableMenu=False)
     item = plot.getPlotItem()
     item.hideButtons()

@@ -92,8 +92,6 @@ def style_sheet() -> str:
 
 def use_look(ground: theme.Ground) -> None:
     """Paint the whole application on this ground: from the next time that each part of it is made."""
-    import pyqtgraph as pg
-
     theme.use(ground)
     application = QApplication.instance()
     if isinstance(application, QApplication):
@@ -101,4 +99,3 @@ def use_look(ground: theme.Ground) -> None:
         palette = application.palette()
         palette.setColor(QPalette.ColorRole.PlaceholderText, colour(theme.INK_SOFT))
         application.setPalette(palette)
-    pg.setConfigOptions(antialias=False, background=theme.PANEL, foreground=theme.INK_SOFT)

@@ -19,7 +19,7 @@ from gui.state import theme
 from gui.state.theme import LineStyle
 from gui.widgets import trend_paint as parts
 from gui.widgets.look import colour, dashed_pen
-from gui.widgets.trend_paint import Band, Rule, Scale, Strokes, Texts, Ticks, Upright
+from gui.widgets.trend_paint import Band, Rule, Scale, Texts, Ticks, Upright
 
 FloatArray = npt.NDArray[np.float64]
 _LEFT_PX, _MARGIN_PX = 47, 1
@@ -55,7 +55,7 @@ class TrendCanvas(QWidget):
         """Values at the foot and the head."""
         self._bands: Sequence[Band] = ()
         self._ticks: Ticks = ()
-        self._strokes = Strokes(styles)
+        self._styles = dict(styles)
         self._small, self._text = Texts(10), Texts(11)
         self._still: QPixmap | None = None
         self._pressed: tuple[QPointF, tuple[float, float], int | None] | None = None
@@ -116,7 +116,7 @@ class TrendCanvas(QWidget):
         parts.paint_rules(painter, area, self.rules, y, self._text)
         for flag in self.flags:
             parts.paint_upright(painter, area, flag, x, self._small)
-        self._strokes.paint(painter, self.points, x, y, is_stale=self.is_stale)
+        parts.paint_traces(painter, self.points, self._styles, x, y, is_stale=self.is_stale)
         for cursor in self.cursors:
             parts.paint_upright(painter, area, cursor, x, self._small)
         painter.end()

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import QPainter, QPen, QStaticText
+from shiboken6 import Shiboken
 
 from gui.state import theme
 from gui.state.strokes import Places, places, segments
@@ -196,42 +198,40 @@ def paint_upright(painter: QPainter, area: QRectF, line: Upright, x: Scale, text
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, line.text)
 
 
-class Strokes:
-    """Paints traces; keeps the arrays that the painter reads, which are as long as the traces of a frame before."""
+def paint_traces(
+    painter: QPainter,
+    points: Mapping[str, tuple[FloatArray, FloatArray]],
+    styles: Mapping[str, LineStyle],
+    x: Scale,
+    y: Scale,
+    *,
+    is_stale: bool,
+) -> None:
+    """Every trace of ``points``: times (m,) and values (m,) of each channel; grey where they are stale."""
+    known: tuple[FloatArray, Places] | None = None
+    width = painter.device().devicePixelRatio()  # columns of pixels touch, also where a pixel is several
+    for name, (time_s, values) in points.items():
+        if known is None or known[0] is not time_s:  # traces of one source share their times
+            known = (time_s, places(time_s, x.factor, x.offset))
+        style, at = styles[name], known[1]
+        if len(at.px) <= _FEW and not at.is_paired:
+            painter.setPen(line_pen(style, stale=is_stale))
+            draw_lines(painter, segments(at, values, y.factor, y.offset))
+        else:
+            pen = QPen(colour(theme.TICK if is_stale else style.colour), width)
+            pen.setCosmetic(True)
+            pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
+            painter.setPen(pen)
+            draw_lines(painter, segments(at, values, y.factor, y.offset, style.dashes))
 
-    def __init__(self, styles: Mapping[str, LineStyle]) -> None:
-        from pyqtgraph.Qt.internals import PrimitiveArray
 
-        self._styles = dict(styles)
-        self._lines = {name: PrimitiveArray(QLineF, 4) for name in styles}
+def draw_lines(painter: QPainter, lines: FloatArray) -> None:
+    """Draw lines (n, 4) as x1, y1, x2, y2 in pixels.
 
-    def paint(
-        self,
-        painter: QPainter,
-        points: Mapping[str, tuple[FloatArray, FloatArray]],
-        x: Scale,
-        y: Scale,
-        *,
-        is_stale: bool,
-    ) -> None:
-        """Every trace of ``points``: times (m,) and values (m,) of each channel; grey where they are stale."""
-        known: tuple[FloatArray, Places] | None = None
-        width = painter.device().devicePixelRatio()  # columns of pixels touch, also where a pixel is several
-        for name, (time_s, values) in points.items():
-            if known is None or known[0] is not time_s:  # traces of one source share their times
-                known = (time_s, places(time_s, x.factor, x.offset))
-            style, at = self._styles[name], known[1]
-            if len(at.px) <= _FEW and not at.is_paired:
-                pen = line_pen(style, stale=is_stale)
-                strokes = segments(at, values, y.factor, y.offset)
-            else:
-                pen = QPen(colour(theme.TICK if is_stale else style.colour), width)
-                pen.setCosmetic(True)
-                pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
-                strokes = segments(at, values, y.factor, y.offset, style.dashes)
-            if len(strokes):
-                painter.setPen(pen)
-                lines = self._lines[name]
-                lines.resize(len(strokes))
-                lines.ndarray()[:] = strokes
-                painter.drawLines(*lines.drawargs())
+    A ``QLineF`` is four doubles, and ``drawLines`` takes the first of many and their number: the painter reads the
+    array itself. Objects made for each line take longer than the drawing.
+    """
+    if len(lines):
+        lines = np.ascontiguousarray(lines, dtype=np.float64)
+        first = cast("QLineF", Shiboken.wrapInstance(lines.ctypes.data, QLineF))
+        painter.drawLines(first, len(lines))
