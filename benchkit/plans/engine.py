@@ -72,7 +72,7 @@ def counted(progress: Progress, seen: Seen) -> Turn:
 def troubles(plan: Plan, progress: Progress, seen: Seen) -> tuple[StopCause, str] | None:
     """What stops a plan now, in words; None while all is well."""
     if seen.state is State.TRIPPED:
-        return StopCause.TRIP, ""
+        return StopCause.TRIP, seen.tripped_by
     if plan.mode is Mode.DRIVE and seen.state is not State.RUNNING:
         return StopCause.BY_HAND, f"the interlock is in {seen.state.value}"
     if not seen.is_fresh:

@@ -23,7 +23,7 @@ from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, Step, StopCause, U
 from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Role, Stand, ThermalSteadiness
 from benchkit.plans import asked
-from benchkit.plans.account import Account, account_of, applied, time_within
+from benchkit.plans.account import account_data, account_of, applied, asked_data, time_within
 from benchkit.plans.bounds import bounds_of
 from benchkit.plans.check import plan_problems
 from benchkit.plans.engine import advance, counted
@@ -34,7 +34,7 @@ from benchkit.plans.sequence import InOrder, NextPoint
 from benchkit.protect.outcomes import Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.layout import Block, joined
-from benchkit.runfile.plan_journal import PlanJournal, Tally
+from benchkit.runfile.plan_journal import PlanJournal, Tally, untold
 from benchkit.session.plan_status import PlanStatus
 from benchkit.session.plan_telling import status_of_plan, time_left
 
@@ -124,12 +124,11 @@ class PlanRunner:
 
     def _take_up(self) -> None:
         """What the last recording left: time that only the tally has, and a plan that was under way."""
-        entries, tally, had = list(self.journal.entries), self.journal.tally, self.account
-        if tally is not None and entries:
-            rest = Tally(tally.way_s - had.way_s, tally.read_s - had.read_s, tally.good_s - had.good_s, tally.step)
-            if rest.way_s > 1e-9 and min(rest.read_s, rest.good_s) > -1e-9:
-                entries.append(self._time_entry(rest))
-                self._write(entries[-1:])
+        entries = list(self.journal.entries)
+        rest = untold(self.account, self.journal.tally)
+        if rest is not None and entries:
+            entries.append(self._time_entry(rest))
+            self._write(entries[-1:])
         self.progress = restored(entries, self.steps)
         if self.progress.is_under_way:
             if self.progress.step is None:  # it ended between two steps
@@ -140,6 +139,7 @@ class PlanRunner:
         opened: dict[str, JsonValue] = {"run": self._run_id, "plan": self.plan.name, "sha256": self.plan.sha256}
         opened |= {"title": self.plan.title, "revision": self.plan.revision, "mode": self.plan.mode.value}
         opened["steps"] = len(self.steps)
+        opened |= asked_data(self.steps)
         self._write([Entry(EntryKind.OPENED, math.nan, f"plan {self.plan.name}: {self.plan.title}", opened)])
 
     def close(self, now_ns: int) -> None:
@@ -258,6 +258,7 @@ class PlanRunner:
             good_s=good_s,
             steady=self.steady.now,
             is_fresh=math.isfinite(self._last_s) and self._fresh(self.source),
+            tripped_by=str(self._protection.first_out or ""),
         )
 
     # -- what follows
@@ -412,30 +413,6 @@ class PlanRunner:
             self._next_forecast = now_ns + FORECAST_EVERY_NS
             self.left_s = time_left(self)
         return status_of_plan(self, now_ns)
-
-
-def account_data(account: Account) -> dict[str, JsonValue]:
-    """An account as JSON."""
-    shares = {
-        name: {
-            key: {"read_s": s.read_s, "good_s": s.good_s, "credited_s": s.credited_s, "cycles": s.cycles}
-            for key, s in table.items()
-        }
-        for name, table in (("ratings", account.ratings), ("segments", account.segments))
-    }
-    return {
-        "way_s": account.way_s,
-        "read_s": account.read_s,
-        "good_s": account.good_s,
-        "starts": account.starts,
-        "stops": dict(account.stops),
-        "taken": account.taken,
-        "skipped": account.skipped,
-        "repeated": account.repeated,
-        "confirmed": account.confirmed,
-        "recordings": account.recordings,
-        **shares,  # type: ignore[dict-item]  # plain JSON
-    }
 
 
 def _mean(column: FloatArray) -> float:

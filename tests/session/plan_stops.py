@@ -68,6 +68,8 @@ class Played:
     begins: list[float] = field(default_factory=list)
     kills: list[tuple[float, float]] = field(default_factory=list)
     stops: Counter[str] = field(default_factory=Counter)
+    uninvited: int = 0
+    """Stops among them that a busy computer brought: half a second without a row, or nobody watching for two."""
     runs: list[Path] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     truth: list[Stretch] = field(default_factory=list)
@@ -201,13 +203,20 @@ class _Operator:
                 self._recorder.wait(60.0)
                 return True
             self._pass(self._rng.uniform(0.4, longest_quiet_s))
+            if _plan(self._now).phase == "held":
+                self._take_uninvited()
+                continue
             assert _plan(self._now).phase in ("moving", "settling", "taking"), _plan(self._now)
             kind = order.pop()
-            self._played.stops[STOPS[kind].value] += 1
             if self._stop(kind):
+                self._played.stops[STOPS[kind].value] += 1
                 return False
             self._wait(lambda s: _plan(s).phase == "held", 15.0)
-            assert _plan(self._now).cause == STOPS[kind].value
+            if _plan(self._now).cause != STOPS[kind].value:
+                self._take_uninvited()
+                order.append(kind)
+                continue
+            self._played.stops[STOPS[kind].value] += 1
             self._pass(0.05)
             assert _plan(self._now).phase == "held"
 
@@ -230,6 +239,13 @@ class _Operator:
         self._played.begins.append(time.monotonic())
         self._client.request("plan_begin", who=WHO)
         self._refresh()
+
+    def _take_uninvited(self) -> None:
+        cause, detail = _plan(self._now).cause, _plan(self._now).detail
+        absent = (StopCause.ACKNOWLEDGEMENT.value, StopCause.OPERATOR.value)
+        assert cause in absent or (cause == StopCause.TRIP.value and "silent" in detail), (cause, detail)
+        self._played.stops[cause] += 1
+        self._played.uninvited += 1
 
     def _stop(self, kind: str) -> bool:
         """Whether the recording is over with it."""

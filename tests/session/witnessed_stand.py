@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 from typing import Any, TextIO
 
+from benchkit.cli.priority import step_forward
 from benchkit.profiles import load_stand, shared_path
 from benchkit.simulate import serve
 from benchkit.simulate.device import Device
@@ -64,6 +65,7 @@ def main() -> None:
     global LOG
     name, log, factor, rate, seed = sys.argv[1:]
     stand = load_stand(shared_path("stands", f"{name}.toml")).stand
+    step_forward()  # a real stand does not wait for the computer either
     serve.Device = Witnessed  # type: ignore[misc]  # the stand is the same but for its witness
     with Path(log).open("w", encoding="ascii") as LOG:
         serve.run_server(
