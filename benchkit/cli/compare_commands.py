@@ -44,8 +44,8 @@ def plan_arguments(parser: ArgumentParser) -> None:
         nargs="*",
         metavar="WHAT",
         help="a plan for a stand: map, sweep, heat, steps, blocks, endurance or ladder, and STAND; next STAND RUN..., "
-        "the points that a map needs most; check STAND FILE; or the plan of a comparison: runs that show the noise of "
-        "the bench, one firmware",
+        "the points that a map needs most; check STAND FILE; account JOURNAL, what a plan has had so far; or the plan "
+        "of a comparison: runs that show the noise of the bench, one firmware",
     )
     parser.add_argument(
         "--against", nargs="+", default=[], metavar="RUN_B", help="runs of the other (or the same) firmware"
@@ -68,6 +68,10 @@ def plan_arguments(parser: ArgumentParser) -> None:
 
 
 def run_plan(args: Namespace) -> int:
+    if args.runs and args.runs[0] == "account":
+        from benchkit.cli.plan_account import tell_account
+
+        return tell_account(args.runs[1:], as_json=args.json)
     if args.runs and args.runs[0] in WORDS:
         from benchkit.cli.plan_making import make_plan
 

@@ -72,10 +72,12 @@ def _tell(plan: Plan, stand: Stand, where: str, *, as_json: bool) -> None:
     asked = dict.fromkeys([*plan.approvals, *(role for segment in plan.segments for role in segment.approvals)])
     if as_json:
         times = {"least_s": least_s, "longest_s": longest_s}
-        counts = {"steps": count_of_steps(plan), "points": points, "by_hand": by_hand}
-        print_json({"file": where, "name": plan.name, **counts, **times, "plan": asdict(plan)})
+        numbered = {"steps": count_of_steps(plan), "points": points, "by_hand": by_hand}
+        print_json({"file": where, "name": plan.name, **numbered, **times, "plan": asdict(plan)})
         return
-    print(f"{plan.title}: {len(plan.segments)} segments, {points} points, {by_hand} steps by hand")
+    counts = ((len(plan.segments), "segment"), (points, "point"), (by_hand, "step"))
+    segments, taken, done = (f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
+    print(f"{plan.title}: {segments}, {taken}, {done} by hand")
     print(f"{_hours(least_s)} at least, {_hours(longest_s)} at most, without what is done by hand")
     if asked:
         print(f"approvals before the start: {', '.join(asked)}")

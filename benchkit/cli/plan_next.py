@@ -13,11 +13,19 @@ from pathlib import Path
 
 import numpy as np
 
-from benchkit.analysis.efficiency_map import ROLES, fit_map
+from benchkit.analysis.efficiency_map import ROLES
 from benchkit.analysis.exclude import kept
-from benchkit.analysis.hull import is_inside
+from benchkit.analysis.map_certainty import LOOKED_AT, Verdict, Watched, replayed, verdict
 from benchkit.analysis.map_points import map_points
-from benchkit.analysis.next_point import FIRST_POINTS, Places, first_points, map_uncertainty, next_points
+from benchkit.analysis.next_point import (
+    FIRST_POINTS,
+    LAST_CHOSEN,
+    MOST_SURPRISE,
+    Places,
+    first_points,
+    next_points,
+    short_way,
+)
 from benchkit.errors import UsageError
 from benchkit.model.plans import Axis, Plan, Segment, SegmentKind
 from benchkit.model.results import OperatingPoint
@@ -37,19 +45,6 @@ def next_plan(frame: Frame, args: Namespace, stand: Stand, runs: Sequence[Path],
             have too few points.
     """
     asked = within(envelope, stand)
-    if not runs:
-        first = first_points(asked, max(FIRST_POINTS, args.count))
-        return _plan(frame, args, Places(asked.speed_rpm[first], asked.torque_nm[first]), "The first points of a map")
-    points = measured(runs)
-    fit = fit_map(map_points(stand, points, ROLES["drive"]), "drive")
-    u = 100.0 * map_uncertainty(fit, "drive", asked)
-    outside = int(np.sum(~is_inside(fit.hull, asked.speed_rpm, asked.torque_nm)))
-    if args.wanted is not None and u <= args.wanted and not outside:
-        raise UsageError(
-            "the map is as certain as wanted",
-            got=f"{u:.3g} % over the envelope, from {len(points)} points",
-            remedy="Ask for less uncertainty with --wanted, or make the report.",
-        )
     slew_n, slew_t = frame.slew[Axis.SPEED], frame.slew[Axis.TORQUE]
 
     def minutes(k: int | None) -> np.ndarray:
@@ -57,12 +52,56 @@ def next_plan(frame: Frame, args: Namespace, stand: Stand, runs: Sequence[Path],
         way_s = np.abs(asked.speed_rpm - n) / slew_n + np.abs(asked.torque_nm - T) / slew_t
         return np.asarray(SETTLING_MIN + (way_s + args.read) / 60.0)
 
+    if not runs:
+        first = short_way(first_points(asked, max(FIRST_POINTS, args.count)), minutes)
+        return _plan(frame, args, Places(asked.speed_rpm[first], asked.torque_nm[first]), "The first points of a map")
+    points = measured(runs)
+    watched = watch(stand, points, asked, maps=1 if args.wanted is None else LOOKED_AT)
+    found = verdict(watched, 0.0 if args.wanted is None else 0.01 * args.wanted, asked)
+    if found.is_certain:
+        raise UsageError(
+            "the map is as certain as wanted",
+            got=f"{100.0 * found.u:.3g} % over the envelope, from {len(points)} points",
+            remedy="Ask for less uncertainty with --wanted, or make the report.",
+        )
+    fit = watched.fit
     block = next_points(fit, "drive", asked, asked, minutes, heating(stand, points, asked), args.count)
     then = 100.0 * min(point.u_then for point in block)
     chosen = Places(np.array([p.speed_rpm for p in block]), np.array([p.torque_nm for p in block]))
-    return _plan(
-        frame, args, chosen, f"{len(block)} further points of a map: {u:.3g} % now, {then:.3g} % expected after them"
-    )
+    title = f"{len(block)} further points of a map: {100.0 * found.u:.3g} % now, {then:.3g} % expected after them"
+    why = "" if args.wanted is None else "".join(f"; {one}" for one in missing(found, len(points), args.wanted))
+    return _plan(frame, args, chosen, f"{title}{why}")
+
+
+def watch(stand: Stand, points: Sequence[OperatingPoint], asked: Places, maps: int = LOOKED_AT) -> Watched:
+    """The map after each of the last points (so many ``maps``), in the order given, as a run would have seen it."""
+    roles = ROLES["drive"]
+    usable = [point for point in points if map_points(stand, [point], roles).means[Role.SPEED].size]
+    first = min(max(FIRST_POINTS, len(usable) - maps + 1), len(usable))
+    growing = (map_points(stand, usable[:k], roles) for k in range(first, len(usable) + 1))
+    return replayed("drive", asked, growing)
+
+
+def missing(found: Verdict, points: int, wanted: float) -> list[str]:
+    """Why a map is not certain yet, in words; ``wanted`` [%]."""
+    said = []
+    if 100.0 * found.u > wanted:
+        said.append(f"{wanted:g} % is wanted")
+    elif not 100.0 * found.u_before <= wanted:
+        said.append("so certain with its newest point alone: one more must say the same")
+    if found.outside:
+        said.append(f"{found.outside} places of the envelope lie outside what was measured")
+    if math.isnan(found.off_rms):
+        said.append(
+            f"{LAST_CHOSEN} points after the first {FIRST_POINTS} must come out as expected, there are "
+            f"{max(0, points - FIRST_POINTS)}"
+        )
+    elif found.off_rms**2 > MOST_SURPRISE:
+        said.append(
+            f"the last {LAST_CHOSEN} points lie {found.off_rms:.2g} standard uncertainties off what was expected of "
+            "them: the loss has a shape that the map does not know yet"
+        )
+    return said
 
 
 def _plan(frame: Frame, args: Namespace, at: Places, title: str) -> Plan:
@@ -88,14 +127,15 @@ def within(envelope: Places, stand: Stand) -> Places:
 
 
 def measured(runs: Sequence[Path]) -> list[OperatingPoint]:
-    """The operating points of the runs that count."""
+    """The operating points of the runs that count, in the order in which they were taken."""
     from benchkit.report.gather import gather
 
     def tell(text: str) -> None:
         if sys.stderr.isatty():
             print(text, file=sys.stderr)
 
-    return [balance.point for report in gather(runs, tell) for balance in kept(report.result.balances)]
+    reports = sorted(gather(runs, tell), key=lambda report: report.header.started_utc)
+    return [balance.point for report in reports for balance in kept(report.result.balances)]
 
 
 def heating(stand: Stand, points: Sequence[OperatingPoint], at: Places) -> np.ndarray:

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
 
 KINDS = ("map", "sweep", "heat", "steps", "blocks", "endurance", "ladder")
 """Plans that are made from a few numbers."""
-WORDS = (*KINDS, "next", "check")
+WORDS = (*KINDS, "next", "check", "account")
 
 
 def add_plan_options(parser: ArgumentParser) -> None:

@@ -62,10 +62,17 @@ def _looked(
     return replace(turn, orders=(*orders, *turn.orders))
 
 
+def counted(progress: Progress, seen: Seen) -> Turn:
+    """What has come since the last look, counted and nothing else: before a plan is stopped from outside."""
+    if progress.phase is not Phase.TAKING:
+        return Turn(progress)
+    return Turn(_counted(progress, seen), (), (), seen.rows_s, seen.good_s)
+
+
 def troubles(plan: Plan, progress: Progress, seen: Seen) -> tuple[StopCause, str] | None:
     """What stops a plan now, in words; None while all is well."""
     if seen.state is State.TRIPPED:
-        return StopCause.TRIP, ""
+        return StopCause.TRIP, seen.tripped_by
     if plan.mode is Mode.DRIVE and seen.state is not State.RUNNING:
         return StopCause.BY_HAND, f"the interlock is in {seen.state.value}"
     if not seen.is_fresh:

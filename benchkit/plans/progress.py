@@ -47,6 +47,8 @@ class Seen:
     steady: SteadyNow | None = None
     is_fresh: bool = True
     """The values are no older than the stand allows."""
+    tripped_by: str = ""
+    """First cause of a trip, in words."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchkit.errors import RunFileError
+from benchkit.plans.account import Account
 from benchkit.plans.entries import Entry, EntryKind
 from benchkit.runfile.journal import take_lock
 
@@ -199,6 +200,14 @@ def _open_page(path: Path) -> mmap.mmap:
 def read_tally(path: Path) -> Tally | None:
     """The newest whole totals beside the journal at ``path``; None where there are none."""
     return _newest(path)[1]
+
+
+def untold(account: Account, tally: Tally | None) -> Tally | None:
+    """What the tally has beyond the lines, whose ``account`` this is; None where it has nothing."""
+    if tally is None:
+        return None
+    rest = Tally(tally.way_s - account.way_s, tally.read_s - account.read_s, tally.good_s - account.good_s, tally.step)
+    return rest if rest.way_s > 1e-9 and min(rest.read_s, rest.good_s) > -1e-9 else None
 
 
 def _newest(path: Path) -> tuple[int, Tally | None]:

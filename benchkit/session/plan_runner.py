@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from itertools import takewhile
 from typing import Protocol
 
 import numpy as np
@@ -22,10 +23,10 @@ from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, Step, StopCause, U
 from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Role, Stand, ThermalSteadiness
 from benchkit.plans import asked
-from benchkit.plans.account import Account, account_of, applied, time_within
+from benchkit.plans.account import account_data, account_of, applied, asked_data, time_within
 from benchkit.plans.bounds import bounds_of
 from benchkit.plans.check import plan_problems
-from benchkit.plans.engine import advance
+from benchkit.plans.engine import advance, counted
 from benchkit.plans.entries import Entry, EntryKind
 from benchkit.plans.progress import Progress, Seen, SetPoints, SteadyAnew, StopStand, Turn, stop
 from benchkit.plans.restored import restored
@@ -33,7 +34,7 @@ from benchkit.plans.sequence import InOrder, NextPoint
 from benchkit.protect.outcomes import Outcome
 from benchkit.protect.protection import Protection
 from benchkit.runfile.layout import Block, joined
-from benchkit.runfile.plan_journal import PlanJournal, Tally
+from benchkit.runfile.plan_journal import PlanJournal, Tally, untold
 from benchkit.session.plan_status import PlanStatus
 from benchkit.session.plan_telling import status_of_plan, time_left
 
@@ -102,7 +103,8 @@ class PlanRunner:
         self._thermal: ThermalSteadiness | None = None
         self.steady = self._steadiness(None)
         self._names = {source: tuple(c.name for c in stand.channels_of(source)) for source in stand.sources}
-        self._blocks: list[Block] = []
+        self._blocks: list[tuple[Block, bool]] = []
+        """Rows since the last look, and whether they came while the stand did what the plan asks."""
         self._channels: dict[str, float] = {}
         self._last_rows: dict[str, FloatArray] = {}
         self.measured: dict[Axis, float] = {}
@@ -122,12 +124,11 @@ class PlanRunner:
 
     def _take_up(self) -> None:
         """What the last recording left: time that only the tally has, and a plan that was under way."""
-        entries, tally, had = list(self.journal.entries), self.journal.tally, self.account
-        if tally is not None and entries:
-            rest = Tally(tally.way_s - had.way_s, tally.read_s - had.read_s, tally.good_s - had.good_s, tally.step)
-            if rest.way_s > 1e-9 and min(rest.read_s, rest.good_s) > -1e-9:
-                entries.append(self._time_entry(rest))
-                self._write(entries[-1:])
+        entries = list(self.journal.entries)
+        rest = untold(self.account, self.journal.tally)
+        if rest is not None and entries:
+            entries.append(self._time_entry(rest))
+            self._write(entries[-1:])
         self.progress = restored(entries, self.steps)
         if self.progress.is_under_way:
             if self.progress.step is None:  # it ended between two steps
@@ -138,11 +139,14 @@ class PlanRunner:
         opened: dict[str, JsonValue] = {"run": self._run_id, "plan": self.plan.name, "sha256": self.plan.sha256}
         opened |= {"title": self.plan.title, "revision": self.plan.revision, "mode": self.plan.mode.value}
         opened["steps"] = len(self.steps)
+        opened |= asked_data(self.steps)
         self._write([Entry(EntryKind.OPENED, math.nan, f"plan {self.plan.name}: {self.plan.title}", opened)])
 
     def close(self, now_ns: int) -> None:
         """The recording ends: a plan that is under way is stopped, the account is told, the journal is let go."""
         if self.progress.is_under_way:
+            self._now_ns = now_ns
+            self._count_up(now_ns)
             self._take(stop(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), StopCause.CLOSED))
         self._flush()
         self.tell_account()
@@ -157,7 +161,13 @@ class PlanRunner:
             return
         self._last_rows[source] = block.values[-1]
         if source == self.source:
-            self._blocks.append(block)
+            self._blocks.append((block, self._is_obeyed))
+
+    @property
+    def _is_obeyed(self) -> bool:
+        """False from a trip on, in drive mode outside RUNNING: such rows count for no time, however well they hold."""
+        state = self._protection.state
+        return state is State.RUNNING if self.plan.mode is Mode.DRIVE else state is not State.TRIPPED
 
     def turn(self, now_ns: int) -> None:
         """One look, at most a hundred times a second."""
@@ -182,6 +192,14 @@ class PlanRunner:
             self._flush()
         self._note_tally()
 
+    def _count_up(self, now_ns: int) -> None:
+        """Rows that came before a request belong to what it ends."""
+        if self.progress.is_under_way:
+            rows_s, good_s = self._look()
+            turn = counted(self.progress, self._seen(now_ns, rows_s, good_s))
+            self._count(rows_s, turn)
+            self.progress = turn.progress
+
     def _look(self) -> tuple[float, float]:
         """Take the rows that have come: time that they cover, and how much of it was within tolerance."""
         blocks, self._blocks = self._blocks, []
@@ -190,7 +208,8 @@ class PlanRunner:
         self._last_rows = {}
         if not blocks:
             return 0.0, 0.0
-        block = blocks[0] if len(blocks) == 1 else joined(blocks)
+        counts = sum(len(block) for block, _ in takewhile(lambda one: one[1], blocks))
+        block = blocks[0][0] if len(blocks) == 1 else joined([block for block, _ in blocks])
         step, names = self.progress.step, self._names[self.source]
         columns = {axis: block.values[:, names.index(name)] for axis, name in self._axes.items() if name in names}
         self.measured = {axis: _mean(column) for axis, column in columns.items()}
@@ -198,7 +217,8 @@ class PlanRunner:
         last_s = self._last_s if math.isfinite(self._last_s) else float(block.time_s[0])
         self._last_s = float(block.time_s[-1])
         self._feed_steady(block, names)
-        return time_within(block.time_s, columns, target, bands, last_s, LONGEST_GAP_S)
+        held = {axis: column[:counts] for axis, column in columns.items()}
+        return time_within(block.time_s[:counts], held, target, bands, last_s, LONGEST_GAP_S)
 
     def _steadiness(self, step: Step | None) -> RunningSteadiness:
         """A new running steadiness; temperatures are judged where the step waits for them: that costs milliseconds."""
@@ -238,6 +258,7 @@ class PlanRunner:
             good_s=good_s,
             steady=self.steady.now,
             is_fresh=math.isfinite(self._last_s) and self._fresh(self.source),
+            tripped_by=str(self._protection.first_out or ""),
         )
 
     # -- what follows
@@ -348,12 +369,14 @@ class PlanRunner:
     def leave(self, now_ns: int, who: str) -> None:
         """The operator leaves: the plan is stopped."""
         self._now_ns = now_ns
+        self._count_up(now_ns)
         seen = self._seen(now_ns, 0.0, 0.0)
         self._take(stop(self.plan, self.progress, seen, StopCause.OPERATOR, f"{who or 'the operator'} leaves"))
 
     def halt(self, now_ns: int, who: str) -> None:
         """A person stops the plan, and in drive mode the stand with it."""
         self._now_ns = now_ns
+        self._count_up(now_ns)
         self._take(stop(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), StopCause.BY_HAND, who))
 
     def confirm(self, now_ns: int, who: str, role: str, *, passed: bool) -> None:
@@ -381,6 +404,7 @@ class PlanRunner:
     def abandon(self, now_ns: int, who: str, reason: str) -> None:
         """Give the plan up."""
         self._now_ns = now_ns
+        self._count_up(now_ns)
         self._take(asked.abandon(self.plan, self.progress, self._seen(now_ns, 0.0, 0.0), who, reason))
 
     def status(self, now_ns: int) -> PlanStatus:
@@ -389,30 +413,6 @@ class PlanRunner:
             self._next_forecast = now_ns + FORECAST_EVERY_NS
             self.left_s = time_left(self)
         return status_of_plan(self, now_ns)
-
-
-def account_data(account: Account) -> dict[str, JsonValue]:
-    """An account as JSON."""
-    shares = {
-        name: {
-            key: {"read_s": s.read_s, "good_s": s.good_s, "credited_s": s.credited_s, "cycles": s.cycles}
-            for key, s in table.items()
-        }
-        for name, table in (("ratings", account.ratings), ("segments", account.segments))
-    }
-    return {
-        "way_s": account.way_s,
-        "read_s": account.read_s,
-        "good_s": account.good_s,
-        "starts": account.starts,
-        "stops": dict(account.stops),
-        "taken": account.taken,
-        "skipped": account.skipped,
-        "repeated": account.repeated,
-        "confirmed": account.confirmed,
-        "recordings": account.recordings,
-        **shares,  # type: ignore[dict-item]  # plain JSON
-    }
 
 
 def _mean(column: FloatArray) -> float:

@@ -20,7 +20,10 @@ class PlanAccount:
     skipped: int = 0
     repeated: int = 0
     ratings: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    """Rating -> ``credited_s``, ``good_s``, ``cycles``."""
+    """Rating -> ``credited_s``, ``good_s``, ``cycles``, and what the plan asks for: ``asked_s``, ``asked_cycles``."""
+    standing: int = 0
+    """Points that were taken and not repeated since, of ``asked``."""
+    asked: int = 0
 
 
 @dataclass(frozen=True, slots=True)

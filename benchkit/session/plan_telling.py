@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from benchkit.model.plans import StepKind, Target
+from benchkit.plans.account import Asked, Share
 from benchkit.plans.check import missing_approvals, settling_window_s
 from benchkit.plans.engine import acknowledgement_due_s
 from benchkit.plans.progress import seen_waits
@@ -92,10 +93,16 @@ def time_left(runner: PlanRunner) -> tuple[float, float, float]:
 
 def _account(runner: PlanRunner) -> PlanAccount:
     account = runner.account
-    ratings = {
-        name: {"credited_s": share.credited_s, "good_s": share.good_s, "cycles": float(share.cycles)}
-        for name, share in account.ratings.items()
-    }
+    ratings = {}
+    for name in {**account.asked_ratings, **account.ratings}:
+        share, asked = account.ratings.get(name, Share()), account.asked_ratings.get(name, Asked())
+        ratings[name] = {
+            "credited_s": share.credited_s,
+            "good_s": share.good_s,
+            "cycles": float(share.cycles),
+            "asked_s": asked.dwell_s,
+            "asked_cycles": float(asked.points),
+        }
     return PlanAccount(
         account.way_s,
         account.good_s,
@@ -105,4 +112,6 @@ def _account(runner: PlanRunner) -> PlanAccount:
         account.skipped,
         account.repeated,
         ratings,
+        account.standing,
+        account.asked.points,
     )

@@ -125,17 +125,23 @@ def is_called_for(status: PlanStatus | None) -> bool:
 def account_words(status: PlanStatus) -> str:
     """The account in a few lines."""
     account = status.account
-    stops = ", ".join(f"{count} by {cause}" for cause, count in account.stops.items()) or "none"
+    stops = ", ".join(f"{count} × {cause}" for cause, count in account.stops.items()) or "none"
+    void = account.taken - account.standing if account.asked else account.repeated
+    again = f", {void} of them void after a stop" if void else ""
+    of = f"{account.standing} of {account.asked} done, " if account.asked else ""
     lines = [
         f"In tolerance {span(account.good_s)} of {span(account.way_s)} under way.",
-        f"Points: {account.taken} taken, {account.skipped} left out, {account.repeated} repeated.",
+        f"Points: {of}{account.skipped} left out; {account.taken} taken in all{again}.",
         f"Starts: {account.starts}. Stops: {stops}.",
     ]
-    lines += [
-        f"{name}: {span(share.get('credited_s', 0.0))} counted, {share.get('cycles', 0.0):.0f} cycles."
-        for name, share in account.ratings.items()
-    ]
+    lines += [f"{name}: {_share_words(share)}." for name, share in account.ratings.items()]
     return "\n".join(lines)
+
+
+def _share_words(share: Mapping[str, float]) -> str:
+    asked_s, asked = share.get("asked_s", 0.0), share.get("asked_cycles", 0.0)
+    of_time, of_cycles = (f" of {span(asked_s)}" if asked else "", f" of {asked:.0f}" if asked else "")
+    return f"{span(share.get('credited_s', 0.0))}{of_time} credited, {share.get('cycles', 0.0):.0f}{of_cycles} cycles"
 
 
 def fault_words(status: PlanStatus) -> str:

@@ -16,16 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchkit.analysis.efficiency_map import MapFit, fit_map
+from benchkit.analysis.map_certainty import Watched, looked, verdict
 from benchkit.analysis.map_points import MapPoints
-from benchkit.analysis.next_point import (
-    FIRST_POINTS,
-    Places,
-    first_points,
-    is_certain,
-    map_uncertainty,
-    next_point,
-    surprise,
-)
+from benchkit.analysis.next_point import FIRST_POINTS, Places, first_points, next_point
 from benchkit.model.stand import Role
 from benchkit.simulate.drives import drive_of
 from benchkit.simulate.truth import truth_at
@@ -168,7 +161,7 @@ def _drawn_form(name: str, rng: np.random.Generator) -> Loss:
 
 def walk(bench: Bench, order: Places, wanted: float = math.inf) -> Bench:
     """Measure the places in their order, to the end or until the map is as certain as wanted."""
-    rule = _Rule(wanted)
+    rule = _Rule(wanted, order)
     for k in range(len(order)):
         bench.measure(float(order.speed_rpm[k]), float(order.torque_nm[k]))
         if math.isfinite(wanted) and k + 1 >= FIRST_POINTS and rule.is_met(bench):
@@ -178,17 +171,18 @@ def walk(bench: Bench, order: Places, wanted: float = math.inf) -> Bench:
 
 def adapt(bench: Bench, wanted: float, most: int = 120) -> Bench:
     """Measure where it is worth most, until the map is as certain as wanted."""
-    rule, asked = _Rule(wanted), bench.allowed(ASKED)
+    asked = bench.allowed(ASKED)
+    rule = _Rule(wanted, asked)
     first = first_points(asked)
     while first:  # the nearest in time of those that are left
         here = Places(asked.speed_rpm[first], asked.torque_nm[first])
         k = first.pop(int(np.argmin(bench.cost(here)[0])))
         bench.measure(float(asked.speed_rpm[k]), float(asked.torque_nm[k]))
     while not rule.is_met(bench) and len(bench.rows) < most:
-        assert rule.fit is not None
+        assert rule.watched is not None
         # a kelvin costs the rest that takes it off again, near the limit
         price = bench.tau_s / (LIMIT_C - COOLANT_C) / 60.0
-        chosen = next_point(rule.fit, "drive", NODES, asked, *bench.cost(asked), price)
+        chosen = next_point(rule.watched.fit, "drive", NODES, asked, *bench.cost(asked), price)
         bench.measure(chosen.speed_rpm, chosen.torque_nm)
     return bench
 
@@ -196,16 +190,10 @@ def adapt(bench: Bench, wanted: float, most: int = 120) -> Bench:
 class _Rule:
     """When to stop: looks at the map after each point."""
 
-    def __init__(self, wanted: float) -> None:
-        self._wanted = wanted
-        self._seen: list[float] = []
-        self._surprises: list[float] = []
-        self.fit: MapFit | None = None
+    def __init__(self, wanted: float, asked: Places) -> None:
+        self._wanted, self._asked = wanted, asked
+        self.watched: Watched | None = None
 
     def is_met(self, bench: Bench) -> bool:
-        now = bench.points
-        if self.fit is not None:
-            self._surprises.append(surprise(self.fit, "drive", now))
-        self.fit = fit_map(now, "drive")
-        self._seen.append(map_uncertainty(self.fit, "drive", NODES))
-        return is_certain(self._seen, self._surprises, self._wanted)
+        self.watched = looked(self.watched, "drive", NODES, bench.points)
+        return verdict(self.watched, self._wanted, self._asked).is_certain

@@ -30,7 +30,8 @@ TAKING = PlanStatus(
     measured={"speed": 2201.4, "torque": 63.2}, tolerance={"speed": 10.0, "torque": 1.5}, next_step="point 13",
     next_target={"speed": 2400.0, "torque": 60.0}, steps_done=11, steps=60, good_s=8.0, wanted_s=20.0, moved=0.4,
     settled_in_s=0.0, left_s=(2400.0, 3000.0, 4300.0), acknowledge_in_s=42.0, stops_in_s=57.0, operator="Ada",
-    account=PlanAccount(900.0, 610.0, 2, {"trip": 1}, 11, 0, 1, {"continuous": {"credited_s": 300.0, "cycles": 3.0}}),
+    account=PlanAccount(900.0, 610.0, 2, {"trip": 1}, 11, 0, 1, {"continuous": {
+        "credited_s": 300.0, "cycles": 3.0, "asked_s": 1200.0, "asked_cycles": 12.0}}, 10, 60),
 )  # fmt: skip
 
 
@@ -44,9 +45,9 @@ def test_it_says_where_the_plan_stands() -> None:
     assert (torque.target, torque.is_held) == ("60.0 ± 1.5", False)
     assert account_words(TAKING).splitlines() == [
         "In tolerance 10 min 10 s of 15 min under way.",
-        "Points: 11 taken, 0 left out, 1 repeated.",
-        "Starts: 2. Stops: 1 by trip.",
-        "continuous: 5 min counted, 3 cycles.",
+        "Points: 10 of 60 done, 0 left out; 11 taken in all, 1 of them void after a stop.",
+        "Starts: 2. Stops: 1 × trip.",
+        "continuous: 5 min of 20 min credited, 3 of 12 cycles.",
     ]
 
 
