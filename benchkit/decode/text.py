@@ -28,7 +28,7 @@ IntArray = npt.NDArray[np.int64]
 
 EVIDENCE_BYTES = 64
 """So much of a bad frame is kept in its event; the whole is in the raw capture."""
-_BLOCK_BYTES = 1 << 17
+_BLOCK_BYTES = 1 << 18
 """Bytes read at once: long enough that numpy's fixed cost per call vanishes, short enough to stay in cache."""
 _SMALL, _SMALL_BYTES = 4, 1024
 """Up to so many lines and bytes are read line by line: quicker for one line, and unusual lines are found at last."""

@@ -24,6 +24,9 @@ from benchkit.sources.csv_file import CsvSource
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""
 
+_AHEAD = 3
+"""Pieces that are decoded ahead; each is a megabyte of text and what was made of it."""
+
 REMEDIES: Mapping[BadFrameReason, str] = {
     BadFrameReason.FIELD_COUNT: (
         "Check the separator; with commas between the fields, a decimal comma gives too many of them."
@@ -129,7 +132,7 @@ def _ahead_from_rows(polls: Iterator[Polled]) -> Generator[Polled]:
         yield polled
         if any(isinstance(event, Rows) for event in polled.events):
             break
-    yield from ahead(polls)
+    yield from ahead(polls, _AHEAD)
 
 
 def _polls(source: CsvSource) -> Iterator[Polled]:

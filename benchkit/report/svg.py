@@ -103,11 +103,21 @@ def legend_text(label: str) -> str:
 
 
 def svg_text(figure: Figure, figure_id: str, title: str, description: str) -> str:
-    """Save a figure as an ``<svg>`` element for HTML: ids are its own, no namespaces, no metadata, no styles."""
+    """Save a figure as an ``<svg>`` element for HTML: ids are its own, no namespaces, no metadata, no styles.
+
+    The figure is laid out here and drawn once; left to itself matplotlib draws all of it a second time for the layout.
+    """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     buffer = io.BytesIO()
+    FigureCanvasSVG(figure)  # the figure keeps it: texts are measured as they are drawn
     with warnings.catch_warnings():
         # A name in a script that the font lacks is drawn as boxes; the title and the tables have it in full.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        engine = figure.get_layout_engine()
+        if engine is not None:
+            engine.execute(figure)
+            figure.set_layout_engine(None)
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
     return _inline(buffer.getvalue(), figure_id, title, description)
 

@@ -12,12 +12,16 @@ from benchkit.decode.header import format_of_file, names_of_file, units_of_file
 from benchkit.decode.text import TextDecoder
 from benchkit.errors import LinkError, UsageError
 from benchkit.model.file_format import FileFormat
-from benchkit.model.samples import DecodeEvent
+from benchkit.model.samples import DecodeEvent, Rows
 from benchkit.model.sources import TextFormat
 from benchkit.sources.clock import Clock
 from benchkit.sources.contract import Polled
 
-_READ_BYTES = 1 << 18
+_READ_BYTES = 1 << 20
+"""Read at once at full speed: the fixed cost of a piece, on its way into a run, is a tenth less time than with a
+quarter of it."""
+_FIRST_READ_BYTES = 1 << 18
+"""The same before the first row has been seen: a file without any is given up early."""
 
 
 class CsvSource:
@@ -51,6 +55,7 @@ class CsvSource:
         self._units: Mapping[str, str] = {}
         self._opened_ns = 0
         self._lines = 0
+        self._read_bytes = _FIRST_READ_BYTES
         self._finished = False
 
     @property
@@ -100,6 +105,7 @@ class CsvSource:
             file.close()
             raise
         self._file, self._header, self._finished, self._lines = file, header, False, 0
+        self._read_bytes = _FIRST_READ_BYTES
         self._opened_ns = self._clock.now_ns()
 
     def poll(self, timeout_s: float) -> Polled | None:
@@ -129,6 +135,8 @@ class CsvSource:
             self._finished = True
             self._decoder.close(arrival_ns)
         events: list[DecodeEvent] = list(iter(self._decoder.next_event, None))
+        if any(isinstance(event, Rows) for event in events):
+            self._read_bytes = _READ_BYTES
         data, self._header = self._header + data, b""
         return Polled(data, arrival_ns, events) if data or events else None
 
@@ -167,7 +175,7 @@ class CsvSource:
 
     def _next_piece(self, file: BinaryIO, timeout_s: float) -> bytes | None:
         if self._pace is None:
-            return file.read(_READ_BYTES)
+            return file.read(self._read_bytes)
         due = self._due()
         if due <= self._lines:
             next_s = (self._lines + 1) / self._pace - (self._clock.now_ns() - self._opened_ns) / 1e9

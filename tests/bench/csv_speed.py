@@ -1,7 +1,8 @@
 """A CSV file of 24 columns made into a run, beside pandas' C reader and a bare h5py write of the same numbers.
 
 Each is a process of its own, taken alternately; time is that of the work without the start of Python, memory the peak
-of the process. The figures are defined for 300 MB; ``python -m tests.bench.csv_speed [MB] [PAIRS]`` takes others.
+of that program alone. The figures are defined for 300 MB; ``python -m tests.bench.csv_speed [MB] [PAIRS]`` takes
+others.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.figure import Figure, at_most
+from tests.bench.memory import peak_bytes
 
 NAMES = ("csv_time_ratio", "csv_memory_ratio", "csv_import_mb_s")
 COLUMNS, SIZE_MB, PAIRS = 24, 300, 3
@@ -69,13 +71,9 @@ def _run(which: str, path: Path) -> dict[str, float]:
 
 
 def _one(which: str, path: Path, out: Path) -> None:
-    import resource
-
     work = _ours if which == "ours" else _pandas
     seconds = work(path, out)
-    unit = 1 if sys.platform == "darwin" else 1024
-    peak = sum(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)) * unit
-    print(json.dumps({"seconds": seconds, "peak": peak}))
+    print(json.dumps({"seconds": seconds, "peak": peak_bytes()}))
 
 
 def _ours(path: Path, out: Path) -> float:

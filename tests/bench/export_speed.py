@@ -27,13 +27,14 @@ CHANNELS, ROWS = 24, 400_000
 HEADER = RunHeader("bench", "2026-03-04T10:00:00+00:00", "0", "bench", "bench", "{}")
 NAMES = (*(f"export_{to}_{what}" for to in FORMATS for what in ("rate", "memory", "size")), "verify_to_sha256")
 CHILD = """
-import resource, sys, time
+import sys, time
 from pathlib import Path
 from benchkit.export.export import export_run
+from tests.bench.memory import peak_bytes
 start = time.perf_counter()
 stop_s = float(sys.argv[4]) if len(sys.argv) > 4 else None
 done = export_run(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], stop_s=stop_s)
-print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, done.size_bytes / 1e6)
+print(time.perf_counter() - start, peak_bytes() / 2**20, done.size_bytes / 1e6)
 """
 
 

@@ -31,7 +31,8 @@ import numpy as np
 from benchkit.runfile.pyramid import PyramidBuilder
 from tests.bench import memory_path, runfile_write
 from tests.bench.figure import Figure, at_least, at_most
-from tests.bench.steady_speed import peak_bytes, write_run
+from tests.bench.memory import peak_bytes
+from tests.bench.steady_speed import write_run
 
 NAMES = (
     "pyramid_cost_percent",

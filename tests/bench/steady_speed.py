@@ -26,6 +26,7 @@ import numpy.typing as npt
 
 from benchkit.runfile.reader import Run
 from tests.bench.figure import Figure, at_most
+from tests.bench.memory import peak_bytes, resident_bytes
 
 NAMES = (
     "steady_search_ratio",
@@ -133,7 +134,7 @@ def _one(short: Path, path: Path) -> None:
     gather([short])
     with open_run(path) as run:
         block = sum(a.nbytes for a in _arrays(run.stream("rack", 0, BLOCK_ROWS)))
-    before = _resident()
+    before = resident_bytes()
     analyses = [_seconds(lambda: gather([path]))]
     memory = peak_bytes() - before
     reads, passes = [], []
@@ -154,26 +155,6 @@ def _pass(run: Run, rows: int) -> None:
 
 def _arrays(stream: object) -> list[npt.NDArray[np.float64]]:
     return [getattr(stream, name) for name in ("time_s", "arrival_s", "device_time_s", "counter", "values")]
-
-
-def _resident() -> int:
-    """Resident memory now; where the system does not tell, its peak so far."""
-    return _status("VmRSS") or peak_bytes()
-
-
-def peak_bytes() -> int:
-    """Highest resident memory of this program. What getrusage tells may be that of the program that started it."""
-    import resource
-
-    unit = 1 if sys.platform == "darwin" else 1024
-    return _status("VmHWM") or resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-
-
-def _status(name: str) -> int:
-    status = Path("/proc/self/status")
-    if not status.exists():
-        return 0
-    return next(int(line.split()[1]) * 1024 for line in status.read_text().splitlines() if line.startswith(name))
 
 
 if __name__ == "__main__":

@@ -41,9 +41,9 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-@pytest.fixture
-def device(bench: Path) -> Iterator[Child]:
-    """The device of the stand, at rest."""
+@pytest.fixture(scope="module")
+def device() -> Iterator[Child]:
+    """The device of the stand, at rest; a proof leaves it so."""
     child = start_simulated_stand("airboat", rate_hz=200.0)
     yield child
     child.end()
