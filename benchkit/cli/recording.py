@@ -87,7 +87,7 @@ def record(args: Namespace) -> int:
             duration_s=args.duration,
             bursts=None if args.replay else make_bursts(stand.bursts, ports),
         )
-        _take_plan(recorder, plan, out, ending)
+        _take_plan(recorder, plan, args.plan, out, ending)
         recorder.begin()
         take_proof(recorder, proof)
         live = _announced(desk, run_path, ending)
@@ -142,14 +142,26 @@ def _plan_of(args: Namespace, stand: Stand) -> Plan | None:
     return plan
 
 
-def _take_plan(recorder: Recorder, plan: Plan | None, out: Path, ending: contextlib.ExitStack) -> None:
-    """Give the recorder its plan, with the journal that lies beside the runs."""
-    from benchkit.runfile.plan_journal import PlanJournal, plan_journal_path
+def _take_plan(
+    recorder: Recorder, plan: Plan | None, path: str | None, out: Path, ending: contextlib.ExitStack
+) -> None:
+    """Give the recorder its plan, with the journal that lies beside the runs. What was begun by another text of it is
+    said: its account does not go on here.
+    """
+    from benchkit.profiles.plan_watch import PlanWatch
+    from benchkit.runfile.plan_journal import PlanJournal, other_texts, plan_journal_path
 
-    if plan is not None:
+    if plan is not None and path is not None:
         journal = PlanJournal(plan_journal_path(out, plan.name, plan.sha256))
         ending.callback(journal.close)
-        recorder.take_plan(plan, journal)
+        others = other_texts(out, plan.name, plan.sha256)
+        notice = (
+            f"Another text of this plan: {'; '.join(others)}. This one has an account of its own." if others else ""
+        )
+        if notice:
+            print(notice, file=sys.stderr)
+        watch = ending.enter_context(contextlib.closing(PlanWatch(Path(path), plan.sha256)))
+        recorder.take_plan(plan, journal, is_edited=watch, notice=notice)
 
 
 def _start_simulated(args: Namespace, stand: Stand, ports: dict[str, str]) -> Child:

@@ -33,7 +33,7 @@ def account_lines(account: Account) -> list[AccountLine]:
 def account_sentences(account: Account) -> list[str]:
     """Points, steps by hand, starts, stops and times, a sentence each."""
     asked = account.asked
-    of = f" of {asked.points} asked" if account.asked_segments else ""
+    of = f" of {asked.points}" if account.asked_segments else ""
     void = account.taken - account.standing
     again = f", {void} of them void after a stop" if void else ""
     found = [f"Points: {account.standing}{of} done, {account.skipped} left out ({account.taken} taken in all{again})."]

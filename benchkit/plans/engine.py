@@ -56,7 +56,8 @@ def _looked(
     if plan.mode is Mode.DRIVE:
         driven = _drive(plan, progress, seen, step, bounds)
         if driven is None:
-            return stop(plan, progress, seen, StopCause.BOUND, in_words(step.target))
+            words = beyond({**progress.sent, **step.target}, bounds) or [in_words(step.target)]
+            return stop(plan, progress, seen, StopCause.BOUND, "; ".join(words))
         progress, orders = driven
     turn = _judge(plan, replace(progress, looked_s=seen.time_s), seen, step, following)
     return replace(turn, orders=(*orders, *turn.orders))
@@ -124,6 +125,8 @@ def _drive(
     plan: Plan, progress: Progress, seen: Seen, step: Step, bounds: Mapping[Axis, Bound]
 ) -> tuple[Progress, list[Order]] | None:
     """Move the set-points on their way; None where there is no way within the bounds."""
+    if beyond(progress.sent, bounds):  # a limit has been moved since
+        return None
     if _is_sent(progress, step):
         return progress, []
     since_s = seen.time_s - (progress.sent_s if progress.sent else progress.looked_s)

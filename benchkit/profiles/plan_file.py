@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 import re
 from collections import Counter
@@ -47,6 +46,7 @@ from benchkit.profiles.plan_schema import (
     SlewSection,
     Values,
 )
+from benchkit.profiles.plan_watch import text_sha256
 from benchkit.profiles.toml_files import read_toml
 from benchkit.units import Quantity
 
@@ -69,7 +69,7 @@ def load_plan(path: Path, stand: Stand) -> Plan:
         UsageError: the file cannot be read.
     """
     mapping, text = read_toml(path)
-    return plan_from(mapping, str(path), stand, hashlib.sha256(text.encode("utf-8")).hexdigest())
+    return plan_from(mapping, str(path), stand, text_sha256(text))
 
 
 def plan_from(mapping: Mapping[str, Any], origin: str, stand: Stand, sha256: str = "") -> Plan:

@@ -219,7 +219,7 @@ def _hours(seconds: float) -> float:
 
 
 def _in_words(values: Mapping[Axis, float], form: str = ".6g") -> str:
-    return ", ".join(f"{value:{form}} {BENCH_UNIT[AXIS_QUANTITY[axis]]}" for axis, value in values.items())
+    return ", ".join(f"{value:{form}}\u00a0{BENCH_UNIT[AXIS_QUANTITY[axis]]}" for axis, value in values.items())
 
 
 def _whole(data: Mapping[str, object], key: str) -> int:

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchkit.errors import RunFileError
-from benchkit.plans.account import Account
+from benchkit.plans.account import Account, account_of
 from benchkit.plans.entries import Entry, EntryKind
 from benchkit.runfile.journal import take_lock
 
@@ -38,6 +38,24 @@ PATIENCE_S = 10.0
 def plan_journal_path(folder: Path, name: str, sha256: str) -> Path:
     """The journal of a plan in the folder of its runs: another text of the plan has another one."""
     return folder / f"{name}_{sha256[:8]}{SUFFIX}"
+
+
+def other_texts(folder: Path, name: str, sha256: str) -> list[str]:
+    """Words about plans of the same name and another text that were begun in ``folder`` and are not over."""
+    mine, found = plan_journal_path(folder, name, sha256), []
+    for path in sorted(folder.glob(f"{name}_????????{SUFFIX}")):
+        if path == mine:
+            continue
+        try:
+            entries, _ = read_plan_journal(path)
+        except (RunFileError, OSError):
+            found.append(f"{path.name} cannot be read")
+            continue
+        kinds = {entry.kind for entry in entries}
+        if EntryKind.BEGUN in kinds and not kinds & {EntryKind.FINISHED, EntryKind.ABANDONED}:
+            done = account_of(entries)
+            found.append(f"{path.name} was begun and is not over, {done.standing} of {done.asked.points} points done")
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from benchkit.analysis.stillness import band_of
 from benchkit.errors import RefusedError
 from benchkit.model.events import EventKind, JsonValue
 from benchkit.model.interlock import State, Trigger
+from benchkit.model.limits import Limit
 from benchkit.model.plans import AXIS_ROLE, Axis, Mode, Plan, Step, StopCause, Until
 from benchkit.model.samples import FloatArray
 from benchkit.model.stand import Role, Stand, ThermalSteadiness
@@ -71,7 +72,8 @@ def set_point_text(command: str, name: str, value: float) -> str:
 
 
 class PlanRunner:
-    """One plan in one recording. ``fresh`` says whether the values of a source are no older than the stand allows.
+    """One plan in one recording. ``fresh`` says whether the values of a source are no older than the stand allows,
+    ``is_edited`` that the file of the plan is another one by now, ``notice`` what else a person should know.
 
     A plan that was under way when its last recording was cut off is stopped here, with that cause.
     """
@@ -86,13 +88,17 @@ class PlanRunner:
         hands: Hands,
         fresh: Callable[[str], bool],
         following: NextPoint | None = None,
+        is_edited: Callable[[], str] = str,
+        notice: str = "",
     ) -> None:
         self.plan, self.stand, self.journal = plan, stand, journal
+        self.is_edited, self.notice = is_edited, notice
         self._protection, self._hands, self._fresh = protection, hands, fresh
         in_order = InOrder(plan)
         self.steps = in_order.steps
         self.following: NextPoint = following or in_order
-        self.bounds = bounds_of(stand)
+        self._limits: tuple[Limit, ...] | None = None
+        self._follow_limits()
         self._run_id = run_id
         self._axes = {
             axis: channel.name for axis, role in AXIS_ROLE.items() if (channel := stand.channel_for(role)) is not None
@@ -120,6 +126,14 @@ class PlanRunner:
         self._now_ns = 0
         self._take_up()
 
+    def _follow_limits(self) -> None:
+        """A set point may be moved while a plan runs: the bounds are those of the limits in force."""
+        limits = self._protection.limits
+        if limits is not self._limits:
+            self._limits = limits
+            self.stand = replace(self.stand, limit_set=replace(self.stand.limit_set, limits=limits))
+            self.bounds = bounds_of(self.stand)
+
     # -- beginning and end
 
     def _take_up(self) -> None:
@@ -140,6 +154,8 @@ class PlanRunner:
         opened |= {"title": self.plan.title, "revision": self.plan.revision, "mode": self.plan.mode.value}
         opened["steps"] = len(self.steps)
         opened |= asked_data(self.steps)
+        if self.notice:
+            opened["notice"] = self.notice
         self._write([Entry(EntryKind.OPENED, math.nan, f"plan {self.plan.name}: {self.plan.title}", opened)])
 
     def close(self, now_ns: int) -> None:
@@ -174,6 +190,7 @@ class PlanRunner:
         if now_ns < self._next_look or self.is_closed:
             return
         self._next_look, self._now_ns = now_ns + LOOK_EVERY_NS, now_ns
+        self._follow_limits()
         rows_s, good_s = self._look()
         before = self.progress
         if not before.is_under_way:
@@ -206,6 +223,9 @@ class PlanRunner:
         for source, row in self._last_rows.items():
             self._channels.update(zip(self._names[source], row.tolist(), strict=True))
         self._last_rows = {}
+        for source, names in self._names.items():
+            if source != self.source and not self._fresh(source):  # an old value is none: it would look very steady
+                self._channels.update(dict.fromkeys(names, math.nan))
         if not blocks:
             return 0.0, 0.0
         counts = sum(len(block) for block, _ in takewhile(lambda one: one[1], blocks))
@@ -350,6 +370,10 @@ class PlanRunner:
 
     def begin(self, now_ns: int, who: str) -> None:
         """Begin, or go on; refused with every reason that the check finds."""
+        edited = self.is_edited()
+        if edited:
+            raise RefusedError(edited, where=f"plan {self.plan.name}", remedy="Put it back, or record anew with it.")
+        self._follow_limits()
         problems = plan_problems(self.plan, self.stand, self.progress.approvals)
         if problems:
             raise RefusedError("; ".join(str(problem) for problem in problems), where=f"plan {self.plan.name}")

@@ -68,6 +68,8 @@ class PlanStatus:
     account: PlanAccount = field(default_factory=PlanAccount)
     fault: str = ""
     """Why the journal is not written; empty where it is."""
+    notice: str = ""
+    """What a person should know of the file of the plan; empty where there is nothing."""
 
 
 def plan_status_from(body: Mapping[str, Any] | None) -> PlanStatus | None:

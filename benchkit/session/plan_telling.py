@@ -63,6 +63,7 @@ def status_of_plan(runner: PlanRunner, now_ns: int) -> PlanStatus:
         operator=progress.operator,
         account=_account(runner),
         fault=runner.journal.fault or "",
+        notice=runner.is_edited() or runner.notice,
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 import time
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -177,10 +177,21 @@ class Recorder:
         self._happened(self.clock.now_ns(), kind, message, source=source, data=data)
         self._book.hand_over()
 
-    def take_plan(self, plan: Plan, journal: PlanJournal, following: NextPoint | None = None) -> None:
-        """Carry out a plan in this recording; it begins when a person says so. ``following`` chooses the steps."""
-        run_id = self.header.run_id
-        self.plan = PlanRunner(plan, self.stand, journal, run_id, self.protection, self, self._is_fresh, following)
+    def take_plan(
+        self,
+        plan: Plan,
+        journal: PlanJournal,
+        following: NextPoint | None = None,
+        is_edited: Callable[[], str] = str,
+        notice: str = "",
+    ) -> None:
+        """Carry out a plan in this recording; it begins when a person says so. ``following`` chooses the steps;
+        ``is_edited`` and ``notice`` as in :class:`~benchkit.session.plan_runner.PlanRunner`.
+        """
+        run_id, is_fresh = self.header.run_id, self._is_fresh
+        self.plan = PlanRunner(
+            plan, self.stand, journal, run_id, self.protection, self, is_fresh, following, is_edited, notice
+        )
 
     def _is_fresh(self, source: str) -> bool:
         lane = self.lanes[source]

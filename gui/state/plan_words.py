@@ -145,8 +145,8 @@ def _share_words(share: Mapping[str, float]) -> str:
 
 
 def fault_words(status: PlanStatus) -> str:
-    """That the account is not kept; empty where it is."""
-    return f"The journal of the plan is not written: {status.fault}" if status.fault else ""
+    """That the account is not kept, or that the file of the plan is another one; empty where all is well."""
+    return f"The journal of the plan is not written: {status.fault}" if status.fault else status.notice
 
 
 def offered(status: PlanStatus, state: State | None, *, has_reason: bool, may_ask: bool) -> frozenset[str]:

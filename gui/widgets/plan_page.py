@@ -118,10 +118,7 @@ class PlanPage(Page):
             self.left: (plan_words.left_words(status), Tone.SOFT),
             self.presence: plan_words.presence_words(status),
             self.account: (plan_words.account_words(status), Tone.SOFT),
-            self.fault: (
-                f"The journal of the plan is not written: {status.fault}" if status.fault else "",
-                Tone.DANGER,
-            ),
+            self.fault: (plan_words.fault_words(status), Tone.DANGER if status.fault else Tone.CAUTION),
         }
         for label, (words, tone) in shown.items():
             set_tone(label, words, tone)

@@ -50,7 +50,7 @@ def test_deviations_and_account_are_told(full_run: RunReport, events: tuple[Even
     tables = {block.id: block for block in section.blocks if isinstance(block, Table)}
     (sentence,) = [block.text for block in section.blocks if isinstance(block, Paragraph)]
     assert sentence.startswith(
-        "Points: 2 of 3 asked done, 1 left out (3 taken in all, 1 of them void after a stop). Starts: 2. "
+        "Points: 2 of 3 done, 1 left out (3 taken in all, 1 of them void after a stop). Starts: 2. "
         "Stops: 1 (stopped by a person 1). "
     )
     assert [cell(row[2]) for row in tables["plan-deviations"].rows] == [
@@ -64,7 +64,7 @@ def test_deviations_and_account_are_told(full_run: RunReport, events: tuple[Even
     assert cell(head[5]) == "3 of 3 steps"
     points = tables["plan-points"].rows
     assert [cell(row[8]) for row in points] == ["no: repeated", "yes", "yes"]
-    assert [cell(row[5]) for row in points] == ["400 rpm, 10 N·m"] * 2 + ["500 rpm, 10 N·m"]
+    assert [cell(row[5]) for row in points] == ["400\u00a0rpm, 10\u00a0N·m"] * 2 + ["500\u00a0rpm, 10\u00a0N·m"]
     for row in points:
         assert float(cell(row[2])) == pytest.approx(4.0, abs=0.7)  # a look is 0.6 s
         assert 0.0 <= float(cell(row[1])) < 4.0
