@@ -42,13 +42,8 @@ def judge(played: Played, pace: float) -> str:
     doubt_s = sum(stretch.doubt_s for stretch in played.truth)
     line = (
         f"{stops} stops, {len(played.kills)} of them kills, {played.uninvited} uninvited, at {pace:g} times real "
-<<<<<<< HEAD
-        f"time: in tolerance {account.good_s:.2f} s on the account, {sum(held):.2f} s by the plant (and {doubt_s:.2f} s"
-        f" while processes died); lacking by stretch {np.mean(lacks):.4f} s "
-=======
         f"time: in tolerance {account.good_s:.2f} s on the account, {sum(held):.2f} s by the plant (and "
         f"{doubt_s:.2f} s while processes died); lacking by stretch {np.mean(lacks):.4f} s "
->>>>>>> w-plans
         f"in the mean, {min(lacks):.3f} to {max(lacks):.3f} s; credited: {shares}"
     )
     most_s = max(1.0, LATE_S * pace * len(lacks))
