@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -116,26 +116,29 @@ class Noticed:
 
 def deviations(entries: Sequence[Entry]) -> list[Noticed]:
     """All of them."""
-    found, run = [], ""
-    for entry in entries:
-        if entry.kind is EntryKind.OPENED:
-            run = str(entry.data.get("run", ""))
-        one = deviation_of(entry.kind, entry.message, entry.data)
-        if one is not None:
-            found.append(Noticed(run, _time(entry), one))
-    return found
+    return [
+        Noticed(run, _time(entry), one)
+        for run, entry in _with_runs(entries)
+        if (one := deviation_of(entry.kind, entry.message, entry.data)) is not None
+    ]
 
 
 def words(entries: Sequence[Entry]) -> list[tuple[str, Entry, Word]]:
     """What people said, with run and entry."""
-    found, run = [], ""
+    return [
+        (run, entry, said)
+        for run, entry in _with_runs(entries)
+        if (said := word_of(entry.kind, entry.message, entry.data)) is not None
+    ]
+
+
+def _with_runs(entries: Sequence[Entry]) -> Iterator[tuple[str, Entry]]:
+    """Each entry with the run in which it was made: what a recording opened, up to the next."""
+    run = ""
     for entry in entries:
         if entry.kind is EntryKind.OPENED:
             run = str(entry.data.get("run", ""))
-        said = word_of(entry.kind, entry.message, entry.data)
-        if said is not None:
-            found.append((run, entry, said))
-    return found
+        yield run, entry
 
 
 def _time(entry: Entry) -> str:

@@ -53,7 +53,7 @@ UNTOLD = (EntryKind.TIME, EntryKind.ARRIVED, EntryKind.ACKNOWLEDGED)
 class Hands(Protocol):
     """What the recorder does for a plan."""
 
-    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None: ...
+    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> bool: ...
     def ask_protection(self, outcomes: Sequence[Outcome]) -> None: ...
     def note(self, kind: EventKind, message: str, data: Mapping[str, JsonValue] | None = None) -> None: ...
 
@@ -119,6 +119,8 @@ class PlanRunner:
         self.left_s = (math.nan, math.nan, math.nan)
         """Least, likely and longest time that is left, as of the last second."""
         self._pending = Tally()
+        self._unsent = ""
+        """The set-point that the link did not take; empty while all went out."""
         self.is_closed = False
         self.account = account_of(journal.entries)
         self.progress = Progress()
@@ -199,6 +201,8 @@ class PlanRunner:
         try:
             if self.journal.fault is not None:
                 raise RefusedError(self.journal.fault)  # what is not written down does not count: it is not run either
+            if self._unsent:  # a throttle is held when it was sent: what did not go out must not look held
+                raise RefusedError(self._unsent)
             turn = advance(self.plan, before, seen, self.bounds, self.following)
         except Exception as error:  # noqa: BLE001 - whatever it is: the loop that protects must not end with it
             turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
@@ -312,7 +316,8 @@ class PlanRunner:
         source, command = taker
         for axis, value in order.target.items():
             data: dict[str, JsonValue] = {"name": axis.value, "value": value, "who": f"plan {self.plan.name}"}
-            self._hands.send_set_point(source, set_point_text(command, axis.value, value), data)
+            if not self._hands.send_set_point(source, set_point_text(command, axis.value, value), data):
+                self._unsent = f"{axis.value} {value:.6g} did not go out: look at the link of {source}"
 
     def _stop(self, order: StopStand) -> None:
         now, who = self._now_ns, f"plan {self.plan.name}: {order.cause.value}"
@@ -374,6 +379,7 @@ class PlanRunner:
         if edited:
             raise RefusedError(edited, where=f"plan {self.plan.name}", remedy="Put it back, or record anew with it.")
         self._follow_limits()
+        self._unsent = ""
         problems = plan_problems(self.plan, self.stand, self.progress.approvals)
         if problems:
             raise RefusedError("; ".join(str(problem) for problem in problems), where=f"plan {self.plan.name}")

@@ -209,10 +209,12 @@ class Recorder:
         """A set point was moved: what predicts the time to it is told."""
         self._thermal.move_limit(name, set_point)
 
-    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
-        """Write a set-point command. The caller has checked that it is allowed."""
-        self._send(self.lanes[source], text)
+    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> bool:
+        """Write a set-point command; False where it did not go out. The caller has checked that it is allowed."""
+        if not self._send(self.lanes[source], text):
+            return False
         self._happened(self.clock.now_ns(), EventKind.SET_POINT, text, source=source, data=data)
+        return True
 
     # -- one turn
 

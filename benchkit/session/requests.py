@@ -92,7 +92,8 @@ def _set(recorder: Recorder, request: Request) -> Request:
         raise RefusedError("no source of this stand takes set-points", where=f"set {name}")
     source, command = taker
     text = set_point_text(command, name, value)
-    recorder.send_set_point(source, text, {"name": name, "value": float(value), "who": _who(request)})
+    if not recorder.send_set_point(source, text, {"name": name, "value": float(value), "who": _who(request)}):
+        raise RefusedError("it did not go out", where=f"set {name}", remedy=f"Look at the link of {source}.")
     return {"sent": text}
 
 

@@ -66,15 +66,19 @@ class Bench:
         self.truth: list[tuple[float, float, float, float]] = []
         self.runner = PlanRunner(plan, stand, self.journal, "run", self.protection, self, self._is_fresh)
         self.silent = False
+        self.takes_set_points = True
         self._last_row_ns = start_ns
 
     # -- hands
 
-    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> None:
+    def send_set_point(self, source: str, text: str, data: Mapping[str, JsonValue]) -> bool:
         del source
+        if not self.takes_set_points:
+            return False
         assert isinstance(data["value"], int | float)
         self.sent.append((self.now_ns, self.protection.state, str(data["name"]), data["value"]))
         self._to_device(text)
+        return True
 
     def ask_protection(self, outcomes: Sequence[Outcome]) -> None:
         for outcome in outcomes:

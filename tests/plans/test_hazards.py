@@ -191,6 +191,21 @@ def test_an_old_value_of_another_source_is_none(stand: Stand, tmp_path: Path) ->
     bench.close()
 
 
+def test_a_set_point_that_did_not_go_out_stops_the_plan(stand: Stand, tmp_path: Path) -> None:
+    bench = slow(stand, plan_to(300.0, 900.0), tmp_path)
+    while bench.phase is not At.TAKING:
+        bench.step()
+    bench.takes_set_points = False
+    bench.run(120.0)
+    stopped(bench, StopCause.FAULT)
+    assert "speed 320 did not go out: look at the link of rack" in bench.runner.progress.detail
+    bench.takes_set_points = True
+    bench.begin()
+    bench.run(120.0)
+    assert bench.phase is At.DONE
+    bench.close()
+
+
 def test_a_plan_edited_on_disk_does_not_go_on(stand: Stand, tmp_path: Path) -> None:
     path = tmp_path / "hazards.toml"
     path.write_text(plan_toml(plan_to(300.0), stand), encoding="utf-8")
