@@ -3,7 +3,8 @@
 Reference of the fit, in the same run: ``scipy.optimize.least_squares`` over the same model, stepped by
 ``scipy.signal.lsim``, from the same start on the same record.
 
-The bench judges all 300 drives, and watches every :data:`WATCHED`-th until the wait no longer pays. ``python -m
+All figures together are taken of every third of 300 drives, and of every fifteenth watched until the wait no longer
+pays; ``--only`` one of them, of all 300 and every :data:`WATCHED`-th. ``python -m
 tests.bench.thermal_limits 0 150`` watches all of those from one place to another and prints what it counted as JSON;
 ``--sum FILE ...`` gives the figures of several such portions.
 """
@@ -63,6 +64,8 @@ NAMES = (
 DRIVES = 300
 WATCHED = 6
 """Every so many of the drives the bench watches: fixed, so that each bench watches the same ones."""
+SHORT_JUDGED, SHORT_WATCHED = 3, 15
+"""Every so many of them where all figures are taken: as many with two nodes as with three."""
 WITHIN_K = 1.5
 LOOKS = (0.15, 0.2, 0.25, 1.0 / 3.0, 0.4, 0.5, 0.65, 0.8, 1.0)
 """Shares of the usual wait at which a watch would look."""
@@ -149,6 +152,12 @@ def judge_wait(tally: Tally, test: Test) -> None:
 def measure() -> Iterator[Figure]:
     """Coverage and errors over 300 drives, then times."""
     yield from figures(study(range(DRIVES), range(0, DRIVES, WATCHED)))
+    yield from _times()
+
+
+def measure_short() -> Iterator[Figure]:
+    """The same over a hundred of the drives, where all figures are taken."""
+    yield from figures(study(range(0, DRIVES, SHORT_JUDGED), range(0, DRIVES, SHORT_WATCHED)))
     yield from _times()
 
 
