@@ -1,6 +1,6 @@
 """From the small motor to the big one, and the loss as heat: do the stated intervals hold, and are they of use?
 
-All figures together are taken of 80 transfers and 80 runs; ``--only`` one of them, of 200 each.
+All figures together are taken of 80 transfers; ``--only`` one of them, of 200.
 """
 
 from __future__ import annotations
@@ -24,27 +24,27 @@ NAMES = (
     "heat_combined_over_better",
     "heat_combined_inside",
 )
-COUNT, SHORT_COUNT = 200, 80
+TRANSFERS, SHORT_TRANSFERS, RUNS = 200, 80, 200
 
 
 def measure() -> Iterator[Figure]:
     """200 transfers at 1.2, 1.8 and 2.4 times the largest measured current, and 200 runs measured as heat, too."""
-    yield from _measure(COUNT)
+    yield from _measure(TRANSFERS)
 
 
 def measure_short() -> Iterator[Figure]:
-    """The same of 80 each, where all figures are taken."""
-    yield from _measure(SHORT_COUNT)
+    """The same of 80 transfers, where all figures are taken."""
+    yield from _measure(SHORT_TRANSFERS)
 
 
-def _measure(count: int) -> Iterator[Figure]:
-    found = transfer_study.study(count)
+def _measure(transfers: int) -> Iterator[Figure]:
+    found = transfer_study.study(transfers)
     for name, share in zip(NAMES[:3], found["inside_percent"], strict=True):
         yield at_least(name, share, "% inside", 93.0)
     yield Figure(NAMES[3], found["median_half_width_percent"][-1], "% of the loss")
     yield at_least(NAMES[4], found["without_switching_refused_percent"], "% refused", 100.0)
     yield at_most(NAMES[5], found["full_model_refused_percent"], "% refused", 1.0)
-    heat = heat_study.study(count)
+    heat = heat_study.study(RUNS)
     error, stated = heat["rms_error_w"], heat["stated_u_w"]
     for name, way in zip(NAMES[6:9], ("electrical", "calorimetric", "combined"), strict=True):
         yield Figure(name, error[way], "W rms")
