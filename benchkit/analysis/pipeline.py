@@ -25,7 +25,7 @@ from benchkit.analysis.thermal_runs import thermal_limits
 from benchkit.analysis.thrust_fits import thrust_fits
 from benchkit.analysis.thrust_run import thrust_tests_of
 from benchkit.model.events import Event, EventKind
-from benchkit.model.results import RunResult
+from benchkit.model.results import OperatingPoint, RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.model.stand import Stand
 from benchkit.model.stream import Stream, StreamRows
@@ -42,6 +42,21 @@ BREAKING = frozenset(
     }
 )
 """Kinds of event that no operating point spans."""
+
+
+def points_of(stand: Stand, stream: StreamRows, events: Sequence[Event] = ()) -> tuple[OperatingPoint, ...]:
+    """The operating points of :func:`analyse`, and nothing else of it."""
+    breaks = _breaks(stream, events)
+    folding = folding_of(stand, breaks)
+    for block in stream.blocks():
+        folding.feed(block.time_s, block.values)
+        del block  # the next one takes its memory
+    return mark_excluded(operating_points(stand, stream, breaks, segments=folding.finish()), stream, events)
+
+
+def _breaks(stream: StreamRows, events: Sequence[Event]) -> list[float]:
+    """Sample times [s] that no operating point spans."""
+    return [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
 
 
 def analyse(
@@ -62,7 +77,7 @@ def analyse(
     A stream that is not in memory is passed once, a block at a time; of points only their rows are read again.
     ``watch`` is shown every block of that pass, in order.
     """
-    breaks = [stream.time_at(event.time_s) for event in events if event.kind in BREAKING] if len(stream) else []
+    breaks = _breaks(stream, events)
     folding, checks, rows = folding_of(stand, breaks), BlockChecks(stand), RowGathering(stand, stream)
     for block in stream.blocks():
         folding.feed(block.time_s, block.values)

@@ -8,8 +8,7 @@ the rows. Memory is bounded: the blocks of one dwell, and those of the thermal r
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,6 +48,38 @@ class SteadyNow:
     over twice the time of the rule; NaN where it does not approach one."""
 
 
+class _Newest:
+    """Times [s] and rows of the newest ``most`` blocks, as arrays that are there already: making them anew from single
+    rows at every block took most of the time."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._times, self._rows = np.empty(2 * most), np.empty((2 * most, 0))
+        self._stop = 0
+
+    def __len__(self) -> int:
+        return min(self._stop, self._most)
+
+    def clear(self) -> None:
+        self._stop = 0
+
+    def append(self, time_s: float, row: FloatArray) -> None:
+        """One more block: its time [s], and its means (columns,) in their units."""
+        if not self._stop:
+            self._rows = np.empty((2 * self._most, row.size))
+        if self._stop == self._times.size:
+            for kept in (self._times, self._rows):
+                kept[: self._most] = kept[self._most :]
+            self._stop = self._most
+        self._times[self._stop], self._rows[self._stop] = time_s, row
+        self._stop += 1
+
+    def arrays(self) -> tuple[FloatArray, FloatArray]:
+        """Times [s] (n,) and rows (n, columns), oldest first; good until the next ``append``."""
+        kept = slice(self._stop - len(self), self._stop)
+        return self._times[kept], self._rows[kept]
+
+
 class RunningSteadiness:
     """``feed`` rows as they come; ``restart`` at every commanded change; ``now`` tells.
 
@@ -69,10 +100,9 @@ class RunningSteadiness:
         self._limits = np.array(bands, dtype=np.float64)
         self._dwell_s, self._stabilise_s, self._thermal = dwell_s, stabilise_s, thermal
         self._length_s = dwell_s / BLOCKS_PER_DWELL
-        self._held: deque[FloatArray] = deque(maxlen=max(BLOCKS_PER_DWELL, math.ceil(stabilise_s / self._length_s)))
-        self._times: deque[float] = deque(maxlen=BLOCKS_PER_DWELL)
+        self._held = _Newest(max(BLOCKS_PER_DWELL, math.ceil(stabilise_s / self._length_s)))
         spans = 0.0 if thermal is None else SPANS * thermal.over_s / self._length_s
-        self._temps: deque[tuple[float, FloatArray]] = deque(maxlen=math.ceil(spans) + 1)
+        self._temps = _Newest(math.ceil(spans) + 1)
         # temperatures are slow: their rule is looked at so often in its time, not at every block
         self._looks = 1 if thermal is None else max(1, math.floor(thermal.over_s / LOOKS / self._length_s))
         self.restart()
@@ -100,8 +130,8 @@ class RunningSteadiness:
         self._forget()
 
     def _forget(self) -> None:
-        for kept in (self._held, self._times, self._temps):
-            kept.clear()
+        self._held.clear()
+        self._temps.clear()
         self._still, self._count = 0, 0
         self._thermal_now: tuple[SteadyLabel | None, float] = (None, math.nan)
         self._now = SteadyNow(math.nan, math.nan, False, math.nan)
@@ -112,19 +142,18 @@ class RunningSteadiness:
         return self._now
 
     def _after(self, time_s: float, means: FloatArray) -> SteadyNow:
-        self._times.append(time_s)
-        self._held.append(means[: self._limits.size])
-        times, held = np.array(self._times), np.array(self._held)
-        moved = movement(times, held[-BLOCKS_PER_DWELL:], self._limits, BLOCKS_PER_DWELL)
+        self._held.append(time_s, means[: self._limits.size])
+        times, held = self._held.arrays()
+        moved = movement(times[-BLOCKS_PER_DWELL:], held[-BLOCKS_PER_DWELL:], self._limits, BLOCKS_PER_DWELL)
         self._still = 0 if not moved.size or moved[0] > 1.0 else max(self._still + 1, BLOCKS_PER_DWELL)
         needed = max(self._dwell_s, self._stabilise_s)
         quiet = self._still or min(_quiet_blocks(held, self._limits), BLOCKS_PER_DWELL - 1)
         left_s = max(0.0, needed - quiet * self._length_s)
         is_settled = self._still > 0 and left_s <= 1e-9 * needed
         if self._thermal is not None:
-            self._temps.append((time_s, means[self._limits.size :]))
+            self._temps.append(time_s, means[self._limits.size :])
             if self._count % self._looks == 0:
-                self._thermal_now = _thermal_now(self._temps, self._thermal)
+                self._thermal_now = _thermal_now(*self._temps.arrays(), self._thermal)
         self._count += 1
         moved_now = float(moved[0]) if moved.size else math.nan
         self._now = SteadyNow(time_s, moved_now, is_settled, left_s, *self._thermal_now)
@@ -139,11 +168,7 @@ def _quiet_blocks(held: FloatArray, limits: FloatArray) -> int:
     return int(np.argmax(beyond)) if beyond.any() else int(beyond.size)
 
 
-def _thermal_now(
-    blocks: Iterable[tuple[float, FloatArray]], rule: ThermalSteadiness
-) -> tuple[SteadyLabel | None, float]:
-    times, rows = zip(*blocks, strict=True)
-    t, temps = np.array(times), np.array(rows)
+def _thermal_now(t: FloatArray, temps: FloatArray, rule: ThermalSteadiness) -> tuple[SteadyLabel | None, float]:
     pairs = list(zip(rule.channels, temps.T, strict=True))
     left = [time_to_end(t, column, rule) for _, column in pairs]
     label = deciding([change_label(t, column, rule, channel=name) for name, column in pairs])

@@ -43,9 +43,9 @@ def _span(args: Namespace, opened: Run) -> tuple[float, float]:
 
 def _point_span(path: Path, opened: Run, number: int) -> tuple[float, float]:
     """Host times of the first and the last row of a point as the report numbers it."""
-    from benchkit.report.gather import gather
+    from benchkit.report.gather import points_of_run
 
-    points = gather([path])[0].result.points
+    points = points_of_run(opened, (*opened.events(), *read_exclusions(path, opened.content_sha256)))
     found = [point for point in points if point.index + 1 == number]
     if len(found) != 1:
         got = f"{len(found)} points of this number, {len(points)} in all"

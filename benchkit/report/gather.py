@@ -7,10 +7,11 @@ from dataclasses import fields, replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchkit.errors import UsageError
 from benchkit.model.events import Event, EventKind
-from benchkit.model.results import RunResult
+from benchkit.model.results import OperatingPoint, RunResult
 from benchkit.model.results_maps import Duty
 from benchkit.model.run import RunHeader
 from benchkit.model.stand import Role, Stand
@@ -20,6 +21,9 @@ from benchkit.report.flags import started_day
 from benchkit.report.model import BurstDigest, ChannelTrace, RunReport, SourceDigest
 from benchkit.report.traces import Thinning
 from benchkit.report.trips import digest_trips
+
+if TYPE_CHECKING:
+    from benchkit.runfile.reader import Run
 
 SHOWN_OVER_TIME = (
     Role.SPEED,
@@ -86,14 +90,10 @@ def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
     with open_run(path) as run:
         stand = stand_from_json(run.header.profile_json)
         events = (*run.events(), *read_exclusions(path, run.content_sha256))
-        # a stream of one block is read whole; a longer one stays in the file, which is open until all is said of it
-        streams: list[StreamRows] = [
-            run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources
-        ]
         return report_of_streams(
             run.header,
             stand,
-            streams,
+            _streams_of(run),
             events,
             label=label,
             file_name=path.name,
@@ -102,6 +102,26 @@ def _gather_one(path: Path, label: str, duty: Duty | None) -> RunReport:
             duty=duty,
             bursts=digest_bursts(run.bursts(), stand),
         )
+
+
+def _streams_of(run: Run) -> list[StreamRows]:
+    """A stream of one block is read whole; a longer one stays in the file, which is open until all is said of it."""
+    return [run.stream(source) if run.rows(source) <= BLOCK_ROWS else run.stream_rows(source) for source in run.sources]
+
+
+def points_of_run(run: Run, events: Sequence[Event]) -> list[OperatingPoint]:
+    """The operating points of an open run as :func:`gather` numbers them, without the rest of the analysis."""
+    from benchkit.analysis.pipeline import points_of
+    from benchkit.profiles import stand_from_json
+
+    stand = stand_from_json(run.header.profile_json)
+    return [point for stream in _with_role(stand, _streams_of(run)) for point in points_of(stand, stream, events)]
+
+
+def _with_role(stand: Stand, streams: Sequence[StreamRows]) -> list[StreamRows]:
+    """Streams with rows and with a channel that has a role: the others are not analysed."""
+    with_role = set(stand.roles.values())
+    return [stream for stream in streams if len(stream) and with_role & set(stream.channels)]
 
 
 def report_of_streams(
@@ -143,13 +163,10 @@ def _analyse(
     from benchkit.analysis.quality import Movement, device_offsets
 
     named = [stand.roles[role] for role in SHOWN_OVER_TIME if role in stand.roles]
-    with_role = set(stand.roles.values())
     results: list[RunResult] = []
     movements: list[Stream] = []
     drawn: dict[str, list[ChannelTrace]] = {}
-    for stream in streams:
-        if not len(stream) or not with_role & set(stream.channels):
-            continue
+    for stream in _with_role(stand, streams):
         shown = [name for name in dict.fromkeys(named) if name in stream.channels]
         thinning, movement = Thinning(stream, shown), Movement(stand, stream)
 

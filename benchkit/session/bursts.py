@@ -17,7 +17,7 @@ from benchkit.model.bursts import BurstSource
 from benchkit.model.events import Event, EventKind, JsonValue
 from benchkit.runfile.bursts import BurstSpec
 from benchkit.runfile.spool import spool_folder
-from benchkit.session.capture import BeginCapture, Captured, EndCapture, Fire, Listening, Totals
+from benchkit.session.capture_orders import BeginCapture, Captured, EndCapture, Fire, Listening, Totals
 from benchkit.session.piped import PipedProcess
 
 END_PATIENCE_S = 5.0

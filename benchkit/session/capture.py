@@ -14,7 +14,6 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -23,8 +22,9 @@ import numpy as np
 from benchkit.decode.burst_files import samples_of
 from benchkit.decode.burst_packets import BurstRing, parse
 from benchkit.errors import BenchkitError
-from benchkit.model.bursts import MOST_BYTES, BurstRecord, BurstSource
+from benchkit.model.bursts import MOST_BYTES, BurstRecord
 from benchkit.runfile import spool
+from benchkit.session.capture_orders import BeginCapture, Captured, EndCapture, Fire, Listening, Totals
 from benchkit.sources.burst_udp import BurstListener
 from benchkit.sources.clock import Clock, HostClock
 
@@ -34,60 +34,6 @@ PATIENCE_S = 2.0
 """Longest wait for the samples after a trigger, beyond the time that they take."""
 LOOK_EVERY_S = 0.2
 """How often the folder of a file source is looked at."""
-
-
-@dataclass(frozen=True, slots=True)
-class BeginCapture:
-    """Listen, or watch the folder. ``start_ns`` is the host's monotonic time at the start of the run."""
-
-    source: BurstSource
-    folder: Path
-    start_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Fire:
-    """Keep what lies around this host time [ns]."""
-
-    number: int
-    reason: str
-    time_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class EndCapture:
-    """Finish the bursts under way, then end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Listening:
-    """The source is open; ``address`` is where."""
-
-    address: str
-
-
-@dataclass(frozen=True, slots=True)
-class Captured:
-    """A burst that lies on the disk, or why there is none (``path`` is None). ``number`` 0: the file source counts."""
-
-    number: int
-    reason: str
-    time_ns: int
-    path: Path | None
-    rows: int = 0
-    missing: int = 0
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Totals:
-    """At the end: samples received and lost, packets late, refused, and new starts of the counter."""
-
-    received: int = 0
-    lost: int = 0
-    late: int = 0
-    refused: int = 0
-    restarts: int = 0
 
 
 class PacketCapture:

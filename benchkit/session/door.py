@@ -10,10 +10,9 @@ import logging
 import time
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import zmq
-from zmq.auth import Authenticator
-from zmq.utils.monitor import recv_monitor_message
 
 from benchkit.errors import UsageError
 from benchkit.session.keys import (
@@ -29,6 +28,9 @@ from benchkit.session.keys import (
     read_known,
 )
 from benchkit.session.messages import LinkCounts
+
+if TYPE_CHECKING:
+    from zmq.auth import Authenticator
 
 MOST_A_TURN = 4
 """Handshakes answered, and failures counted, in one turn."""
@@ -97,6 +99,11 @@ class Door:
 
     def guard(self, context: zmq.Context[zmq.Socket[bytes]], sockets: Iterable[zmq.Socket[bytes]]) -> None:
         """Ask for keys at these sockets, before they are bound."""
+        # loaded here: most recorders ask for no keys, and one of these brings asyncio
+        from zmq.auth import Authenticator
+        from zmq.utils.monitor import recv_monitor_message
+
+        self._received = recv_monitor_message
         quiet = logging.getLogger("benchkit.door")
         quiet.addHandler(logging.NullHandler())
         quiet.propagate = False
@@ -126,7 +133,7 @@ class Door:
         for monitor in self._monitors:
             for _ in range(MOST_A_TURN):
                 try:
-                    told = recv_monitor_message(monitor, zmq.NOBLOCK)
+                    told = self._received(monitor, zmq.NOBLOCK)
                 except zmq.Again:
                     break
                 # a key that is refused ends its handshake as well; it is counted already

@@ -1,4 +1,7 @@
-"""``python -m tests.bench [--only NAME] [--json]``: measure every figure, one line each.
+"""``python -m tests.bench [--only NAME] [--json]``: measure every figure, one line each, in some seven minutes.
+
+With ``--only`` a figure is taken of its whole sample; without it the longest are taken of smaller ones, against the
+same goals. How much smaller is said where the figure is taken, and in docs/performance.md.
 
 A measurement takes its reference beside it in the same run and prints the ratio. No test asserts on these times.
 """
@@ -51,33 +54,33 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, 
     "memory path": (memory_path.measure, memory_path.NAMES),
     "live path": (live_path.measure, live_path.NAMES),
     "limits": (limits_cost.measure, limits_cost.NAMES),
-    "reaction": (reaction.measure, reaction.NAMES),
+    "reaction": (reaction.measure_short, reaction.NAMES, reaction.measure),
     "reaction, processor": (reaction_cpu.measure, reaction_cpu.NAMES),
     "bursts": (burst_capture.measure, burst_capture.NAMES),
-    "coverage": (coverage.measure, coverage.NAMES),
+    "coverage": (coverage.measure_short, coverage.NAMES, coverage.measure),
     "Monte Carlo": (monte_carlo.measure, monte_carlo.NAMES),
-    "maps": (maps.measure, maps.NAMES),
-    "adaptive map": (adaptive_map.measure, adaptive_map.NAMES),
+    "maps": (maps.measure_short, maps.NAMES, maps.measure),
+    "adaptive map": (adaptive_map.measure_short, adaptive_map.NAMES, adaptive_map.measure),
     "recovery": (recovery.measure, recovery.NAMES),
     "decoders": (decode_speed.measure, decode_speed.NAMES),
     "derived channels": (derived_channels.measure, derived_channels.NAMES),
     "detectors": (detectors.measure, detectors.NAMES),
     "plans": (plans.measure, plans.NAMES),
     "polled instruments": (polled_rate.measure, polled_rate.NAMES),
-    "CSV import": (csv_speed.measure, csv_speed.NAMES),
-    "export": (export_speed.measure, export_speed.NAMES),
+    "CSV import": (csv_speed.measure_short, csv_speed.NAMES, csv_speed.measure),
+    "export": (export_speed.measure_short, export_speed.NAMES, export_speed.measure),
     "scenarios": (scenarios.measure, scenarios.NAMES),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "recorded view": (recorded_view.measure_short, recorded_view.NAMES, recorded_view.measure),
     "words on the screen": (live_words.measure, live_words.NAMES),
-    "live screen": (live_screen.measure, live_screen.NAMES),
+    "live screen": (live_screen.measure_short, live_screen.NAMES, live_screen.measure),
     "trend frames": (trend_frames.measure, trend_frames.NAMES),
-    "transfer and heat": (transfer.measure, transfer.NAMES),
-    "comparison": (compare.measure, compare.NAMES),
-    "thermal limits": (thermal_limits.measure, thermal_limits.NAMES),
+    "transfer and heat": (transfer.measure_short, transfer.NAMES, transfer.measure),
+    "comparison": (compare.measure_short, compare.NAMES, compare.measure),
+    "thermal limits": (thermal_limits.measure_short, thermal_limits.NAMES, thermal_limits.measure),
     "catalogue": (catalogue.measure, catalogue.NAMES),
     "campaign": (campaign_speed.measure, campaign_speed.NAMES),
-    "wrong rows": (wrong_rows.measure, wrong_rows.NAMES),
+    "wrong rows": (wrong_rows.measure_short, wrong_rows.NAMES, wrong_rows.measure),
 }
 """Measurement -> function, the names of the figures it gives, and where there is one its long form for ``--only``."""
 

@@ -1,6 +1,9 @@
 """Bench time of a map whose points are chosen one by one, against an even grid and the same grid in random order.
 
 All three go on until the map is as certain as the even grid of 60 points at its end, by the same rule.
+
+All figures together are taken of four drives, and one of each other form of truth; ``--only`` one of them, of eight and
+two.
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ NAMES = (
     "adaptive_map_error_ratio",
     "adaptive_map_other_forms_pct",
 )
-DRIVES = 8
+DRIVES, SHORT_DRIVES = 8, 4
 
 
 @dataclass
@@ -36,11 +39,22 @@ class Shares:
 
 def measure() -> Iterator[Figure]:
     """Medians of a few drives; fifty are in ``tests/analysis/test_next_point.py`` (soak)."""
-    found = shares(range(DRIVES))
+    yield from _measure(DRIVES)
+
+
+def measure_short() -> Iterator[Figure]:
+    """The same of half as many, where all figures are taken."""
+    yield from _measure(SHORT_DRIVES)
+
+
+def _measure(drives: int) -> Iterator[Figure]:
+    found = shares(range(drives))
     yield at_most("adaptive_map_time_pct", 100.0 * float(np.median(found.adaptive)), "% of the even grid", 60.0)
     yield Figure("adaptive_map_random_order_pct", 100.0 * float(np.median(found.random)), "% of the even grid")
     yield Figure("adaptive_map_error_ratio", float(np.median(found.error)), "of the even grid's true error")
-    others = [share for form in OTHER_FORMS for share in shares(range(2), form, in_random_order=False).adaptive]
+    others = [
+        share for form in OTHER_FORMS for share in shares(range(drives // 4), form, in_random_order=False).adaptive
+    ]
     yield Figure("adaptive_map_other_forms_pct", 100.0 * float(np.median(others)), "% of the even grid")
 
 

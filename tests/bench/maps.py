@@ -2,11 +2,14 @@
 
 Reference in the same run: scipy's ``griddata`` (linear, rescaled) and ``RBFInterpolator`` (thin plate) through the same
 measured losses.
+
+All figures together are taken of a third of the runs (:data:`SHORT`); ``--only`` one of them, of all (:data:`WHOLE`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -43,39 +46,57 @@ NAMES = (
     "coverage_map_other_forms",
     "coverage_map_generating",
 )
-RUNS_A_TRUTH = 20
-COVERAGE_RUNS = 500
-OTHER_RUNS = 40
-"""Runs of each other form."""
-GENERATING_RUNS = 100
 K95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """How many simulated runs stand behind the figures."""
+
+    a_truth: int
+    coverage: int
+    a_form: int
+    """Of each other form."""
+    generating: int
+
+
+WHOLE, SHORT = Runs(20, 500, 40, 100), Runs(8, 150, 14, 40)
 
 
 def measure() -> Iterator[Figure]:
     """Errors and ratios over all truths, then coverage."""
-    yield from _errors()
-    shapes = [_coverage(other_pool(name), range(OTHER_RUNS), calibrated=0.0)[0] for name in OTHER_FORMS]
+    yield from _measure(WHOLE)
+
+
+def measure_short() -> Iterator[Figure]:
+    """The same of a third of the runs, where all figures are taken."""
+    yield from _measure(SHORT)
+
+
+def _measure(runs: Runs) -> Iterator[Figure]:
+    yield from _errors(runs.a_truth)
+    shapes = [_coverage(other_pool(name), range(runs.a_form), calibrated=0.0)[0] for name in OTHER_FORMS]
     yield at_least("coverage_map_shape", float(np.mean(shapes)), "% inside", 93.0)
-    losses, efficiencies = _coverage(stand_pool(), range(COVERAGE_RUNS))
+    losses, efficiencies = _coverage(stand_pool(), range(runs.coverage))
     yield between("coverage_map", losses, "% inside", 93.0, 97.0)
     yield between("coverage_map_efficiency", efficiencies, "% inside", 93.0, 97.0)
-    first = range(0, len(OTHER_FORMS) * OTHER_RUNS, OTHER_RUNS)
+    first = range(0, len(OTHER_FORMS) * runs.a_form, runs.a_form)
     shares = [
-        _coverage(other_pool(name), range(start, start + OTHER_RUNS))[0]
+        _coverage(other_pool(name), range(start, start + runs.a_form))[0]
         for name, start in zip(OTHER_FORMS, first, strict=True)
     ]
     yield between("coverage_map_other_forms", float(np.mean(shares)), "% inside", 93.0, 97.0)
-    generating, _ = _coverage(stand_pool(-130.0, -20.0), range(GENERATING_RUNS))
+    generating, _ = _coverage(stand_pool(-130.0, -20.0), range(runs.generating))
     yield between("coverage_map_generating", generating, "% inside", 93.0, 97.0)
 
 
-def _errors() -> Iterator[Figure]:
+def _errors(runs_a_truth: int) -> Iterator[Figure]:
     """Errors with the calibration errors of the runs in them; ratios without: those move all methods alike."""
     pools = (stand_pool(), *(other_pool(name) for name in OTHER_FORMS))
-    whole = [np.concatenate([_one_run(pool, seed, 1.0)[0] for seed in range(RUNS_A_TRUTH)]) for pool in pools]
+    whole = [np.concatenate([_one_run(pool, seed, 1.0)[0] for seed in range(runs_a_truth)]) for pool in pools]
     yield at_most("map_loss_error_median_pct", 100.0 * float(np.median(np.concatenate(whole))), "%", 3.0)
     yield at_most("map_loss_error_worst_truth_pct", 100.0 * max(float(np.median(errors)) for errors in whole), "%", 3.0)
-    runs = [[_one_run(pool, seed, 0.0) for seed in range(RUNS_A_TRUTH)] for pool in pools]
+    runs = [[_one_run(pool, seed, 0.0) for seed in range(runs_a_truth)] for pool in pools]
     ours, grid, rbf = ([np.concatenate([run[k] for run in found]) for found in runs] for k in range(3))
     for name, theirs in (("griddata", grid), ("rbf", rbf)):
         ratio = float(np.median(np.concatenate(ours)) / np.median(np.concatenate(theirs)))

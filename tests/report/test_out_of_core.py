@@ -23,7 +23,7 @@ from benchkit.analysis.pipeline import analyse
 from benchkit.errors import UsageError
 from benchkit.model.results import RunResult
 from benchkit.profiles import stand_from_json
-from benchkit.report.gather import gather
+from benchkit.report.gather import gather, points_of_run
 from benchkit.report.numbers import report_json
 from benchkit.report.sections import build_report
 from benchkit.report.traces import Thinning, thinned
@@ -80,6 +80,12 @@ def without_findings(result: RunResult) -> RunResult:
 def test_one_block_says_what_memory_says(run: Run) -> None:
     # slopes and uncertainties are small differences: 1e-6 of them is 1e-11 of what they are differences of
     same(analysed(run, run.rows(run.sources[0])), analysed(run, None), 1e-6)
+
+
+def test_points_alone_are_those_of_the_whole_analysis(run: Run) -> None:
+    points = points_of_run(run, run.events())
+    assert points
+    same(points, analysed(run, None).points, 0.0)
 
 
 def test_means_agree_closely_with_memory(run: Run) -> None:

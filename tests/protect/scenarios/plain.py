@@ -137,14 +137,15 @@ def _is_frozen(limit: Limit, times: Sequence[int], own: list[float], partner: li
     """The value held at the start of the window counts to it."""
     assert isinstance(limit.detail, WhileMoving)
     since_ns = times[i] - round(limit.detail.window_s * NS)
-    seen: list[int] = []
+    seen: list[float] = []
+    seen_partner: list[float] = []
     for j in range(i, -1, -1):
         if math.isnan(own[j]) or math.isnan(partner[j]):
             continue
-        seen.append(j)
+        seen.append(own[j])
+        seen_partner.append(partner[j])
         if times[j] <= since_ns:
-            moved = max(partner[k] for k in seen) - min(partner[k] for k in seen)
-            range_ = max(own[k] for k in seen) - min(own[k] for k in seen)
+            moved, range_ = max(seen_partner) - min(seen_partner), max(seen) - min(seen)
             return moved > limit.detail.partner_change and range_ < limit.set_point
     return False
 
