@@ -204,6 +204,8 @@ class PlanRunner:
             if self._unsent:  # a throttle is held when it was sent: what did not go out must not look held
                 raise RefusedError(self._unsent)
             turn = advance(self.plan, before, seen, self.bounds, self.following)
+        except RefusedError as error:
+            turn = stop(self.plan, before, seen, StopCause.FAULT, str(error))
         except Exception as error:  # noqa: BLE001 - whatever it is: the loop that protects must not end with it
             turn = stop(self.plan, before, seen, StopCause.FAULT, f"{type(error).__name__}: {error}")
         self._count(rows_s, turn)

@@ -108,7 +108,9 @@ def trial(stand: Stand, folder: Path, stops: int, seed: int, dwell_s: float, seg
         runner = bench.runner
         if acknowledges and runner.progress.is_under_way and bench.now_ns % 500_000_000 < 10_000_000:
             runner.acknowledge(bench.now_ns, "Ottilie")
-        was_under_way, segment, first = runner.progress.is_under_way, witness.segment_at(bench, since), len(bench.truth)
+        # rows behind a trip are none of the plan's, however well the shaft still turns
+        was_under_way = runner.progress.is_under_way and bench.protection.state is State.RUNNING
+        segment, first = witness.segment_at(bench, since), len(bench.truth)
         before_s = bench.truth[-1][TIME] if bench.truth else 0.0
         taken = runner.account.taken
         bench.step()
@@ -202,7 +204,9 @@ def check(account: Account, witness: Witness, plan: Plan, dwell_s: float) -> Non
     assert account.taken == len(plan.segments)
     # the look in which the next set-points go out is still held by the plant, and no longer of the reading
     after_s = LOOK_S * account.taken
-    assert account.good_s == pytest.approx(sum(witness.all_s.values()) - after_s, abs=1.0)
+    true_s = sum(witness.all_s.values()) - after_s
+    print(f"in tolerance {account.good_s:.1f} s on the account, {true_s:.1f} s by the plant")
+    assert account.good_s == pytest.approx(true_s, abs=1.0)
     for rating in ("continuous", "short time"):
         names = [s.name for s in plan.segments if s.rating == rating]
         share = account.ratings[rating]
