@@ -14,7 +14,11 @@ import sys
 import time
 from dataclasses import asdict
 
-from tests.bench import (
+from benchkit.cli.threads import use_one_thread
+
+use_one_thread()  # as in the programs themselves; before numpy is loaded
+
+from tests.bench import (  # noqa: E402
     adaptive_map,
     burst_capture,
     campaign_speed,
@@ -47,7 +51,7 @@ from tests.bench import (
     trend_frames,
     wrong_rows,
 )
-from tests.bench.figure import Figure, Measure
+from tests.bench.figure import Figure, Measure  # noqa: E402
 
 MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, ...], Measure]] = {
     "starts": (starts.measure, starts.NAMES),
