@@ -83,7 +83,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, 
     "comparison": (compare.measure_short, compare.NAMES, compare.measure),
     "thermal limits": (thermal_limits.measure_short, thermal_limits.NAMES, thermal_limits.measure),
     "catalogue": (catalogue.measure, catalogue.NAMES),
-    "campaign": (campaign_speed.measure, campaign_speed.NAMES),
+    "campaign": (campaign_speed.measure_short, campaign_speed.NAMES, campaign_speed.measure),
     "wrong rows": (wrong_rows.measure_short, wrong_rows.NAMES, wrong_rows.measure),
 }
 """Measurement -> function, the names of the figures it gives, and where there is one its long form for ``--only``."""
