@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchkit.cli.threads import use_one_thread
 from benchkit.errors import BenchkitError, UsageError
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the dashboard until its last window closes; returns the exit code."""
+    use_one_thread()
     arguments = parser().parse_args(argv)
     if sum(x is not None for x in (arguments.run, arguments.attach, arguments.runs, arguments.edit)) > 1:
         return _complain(UsageError("give one of RUN.h5, --attach, --runs, --edit"))

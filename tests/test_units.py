@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-import pint
+from functools import cache
+from typing import Any
+
 import pytest
 
 from benchkit.errors import UsageError
 from benchkit.units import ACCEPTED, BENCH_UNIT, Quantity, scale_to_bench, to_bench
 
-registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+@cache
+def registry() -> Any:
+    """Takes a second to load: only where it is used, not in each of the processes that collect the tests."""
+    import pint
+
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
 
 PINT_NAMES = {
     "N·m": "N*m", "mN·m": "mN*m", "kN·m": "kN*m", "kgf·cm": "kgf*cm", "lbf·in": "lbf*in", "lbf·ft": "lbf*ft",
@@ -27,7 +36,7 @@ def test_factor_and_offset_agree_with_pint(quantity: Quantity, unit: str) -> Non
     bench = PINT_NAMES.get(BENCH_UNIT[quantity], BENCH_UNIT[quantity])
     foreign = PINT_NAMES.get(unit, unit)
     for value in (0.0, 1.0, 37.5):
-        expected = registry.Quantity(value, foreign).to(bench).magnitude
+        expected = registry().Quantity(value, foreign).to(bench).magnitude
         assert to_bench(value, quantity, unit) == pytest.approx(expected, rel=1e-12, abs=1e-12)
 
 

@@ -11,6 +11,7 @@ import sys
 from importlib import import_module
 
 from benchkit import __version__
+from benchkit.cli.threads import use_one_thread
 
 TYPE_CHECKING = False  # typing costs milliseconds of every start; checkers take this name for True
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ A software trip is not a safety function. A hard-wired emergency stop, guards an
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    use_one_thread()
     top = _top_parser().parse_args(argv)
     module = import_module(f"benchkit.cli.{COMMANDS[top.command][0]}")
     parser = argparse.ArgumentParser(prog=f"benchkit {top.command}", description=_sentence(top.command))

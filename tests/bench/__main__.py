@@ -14,7 +14,11 @@ import sys
 import time
 from dataclasses import asdict
 
-from tests.bench import (
+from benchkit.cli.threads import use_one_thread
+
+use_one_thread()  # as in the programs themselves; before numpy is loaded
+
+from tests.bench import (  # noqa: E402
     adaptive_map,
     burst_capture,
     campaign_speed,
@@ -47,7 +51,7 @@ from tests.bench import (
     trend_frames,
     wrong_rows,
 )
-from tests.bench.figure import Figure, Measure
+from tests.bench.figure import Figure, Measure  # noqa: E402
 
 MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, ...], Measure]] = {
     "starts": (starts.measure, starts.NAMES),
@@ -56,7 +60,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, 
     "limits": (limits_cost.measure, limits_cost.NAMES),
     "reaction": (reaction.measure_short, reaction.NAMES, reaction.measure),
     "reaction, processor": (reaction_cpu.measure, reaction_cpu.NAMES),
-    "bursts": (burst_capture.measure, burst_capture.NAMES),
+    "bursts": (burst_capture.measure_short, burst_capture.NAMES, burst_capture.measure),
     "coverage": (coverage.measure_short, coverage.NAMES, coverage.measure),
     "Monte Carlo": (monte_carlo.measure, monte_carlo.NAMES),
     "maps": (maps.measure_short, maps.NAMES, maps.measure),
@@ -69,7 +73,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, 
     "polled instruments": (polled_rate.measure, polled_rate.NAMES),
     "CSV import": (csv_speed.measure_short, csv_speed.NAMES, csv_speed.measure),
     "export": (export_speed.measure_short, export_speed.NAMES, export_speed.measure),
-    "scenarios": (scenarios.measure, scenarios.NAMES),
+    "scenarios": (scenarios.measure_short, scenarios.NAMES, scenarios.measure),
     "steady points and analysis": (steady_speed.measure, steady_speed.NAMES),
     "recorded view": (recorded_view.measure_short, recorded_view.NAMES, recorded_view.measure),
     "words on the screen": (live_words.measure, live_words.NAMES),
@@ -79,7 +83,7 @@ MEASURES: dict[str, tuple[Measure, tuple[str, ...]] | tuple[Measure, tuple[str, 
     "comparison": (compare.measure_short, compare.NAMES, compare.measure),
     "thermal limits": (thermal_limits.measure_short, thermal_limits.NAMES, thermal_limits.measure),
     "catalogue": (catalogue.measure, catalogue.NAMES),
-    "campaign": (campaign_speed.measure, campaign_speed.NAMES),
+    "campaign": (campaign_speed.measure_short, campaign_speed.NAMES, campaign_speed.measure),
     "wrong rows": (wrong_rows.measure_short, wrong_rows.NAMES, wrong_rows.measure),
 }
 """Measurement -> function, the names of the figures it gives, and where there is one its long form for ``--only``."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from functools import cache
+from typing import Any
 
-import pint
 import pytest
 
 from benchkit.decode.dimensions import (
@@ -24,7 +25,15 @@ from benchkit.decode.formula import infer
 from benchkit.errors import UsageError
 from benchkit.units import BENCH_UNIT, Quantity
 
-registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+@cache
+def registry() -> Any:
+    """Takes a second to load: only where it is used, not in each of the processes that collect the tests."""
+    import pint
+
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+
 PINT_UNIT = {
     Quantity.SPEED: "rpm", Quantity.TORQUE: "N*m", Quantity.TEMPERATURE: "degC", Quantity.FLOW: "L/min",
     Quantity.RATIO: "dimensionless", Quantity.RESISTANCE: "ohm", Quantity.DENSITY: "kg/m**3", Quantity.COUNT: "count",
@@ -33,12 +42,12 @@ PINT_BASE = {"kg": "[mass]", "m": "[length]", "s": "[time]", "A": "[current]", "
 
 
 def of_pint(unit: str) -> list[float]:
-    found = dict(registry.Unit(unit).dimensionality)
+    found = dict(registry().Unit(unit).dimensionality)
     return [float(found.get(PINT_BASE.get(base, ""), 0)) for base in BASES]
 
 
 def in_si(value: float, unit: str) -> float:
-    return float(registry.Quantity(value, unit).to_base_units().magnitude)
+    return float(registry().Quantity(value, unit).to_base_units().magnitude)
 
 
 @pytest.mark.parametrize("quantity", Quantity)
