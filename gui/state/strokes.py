@@ -43,28 +43,36 @@ def segments(at: Places, y: FloatArray, factor: float, offset: float, dashes: tu
     ``factor`` and ``offset`` lead from values to pixels, which run down. A pixel column is one upright segment that
     reaches to its neighbour's. ``dashes`` are lengths in pixels, drawn and left out in turns.
     """
+    lines, drawn = all_segments(at, y[None, :], factor, offset)
+    return shown_segments(at, lines[0], drawn[0], dashes)
+
+
+def all_segments(at: Places, y: FloatArray, factor: float, offset: float) -> tuple[FloatArray, BoolArray]:
+    """Segments (k, n, 4) of several traces ``y`` (k, m), gaps among them, and which of them are no gaps (k, n)."""
     py = y * factor + offset
     if at.is_paired:
-        one, other = py[0::2], py[1::2]
+        one, other = py[:, 0::2], py[:, 1::2]
         upper, lower = np.minimum(one, other), np.maximum(one, other)
-        drawn = np.isfinite(upper)
-        out = np.empty((len(upper), 4))
-        out[:, 0] = out[:, 2] = at.px
-        out[0, 1], out[0, 3] = upper[0], lower[0]
+        out = np.empty((*upper.shape, 4))
+        out[:, :, 0] = out[:, :, 2] = at.px
+        out[:, 0, 1], out[:, 0, 3] = upper[:, 0], lower[:, 0]
         # reach up or down to the column before, where there is one
-        np.fmin(upper[1:], lower[:-1], out=out[1:, 1])
-        np.fmax(lower[1:], upper[:-1], out=out[1:, 3])
-        out[:, 3] += 1.0
-        numbers = at.number
-    else:
-        out = np.empty((max(len(py) - 1, 0), 4))
-        out[:, 0], out[:, 1], out[:, 2], out[:, 3] = at.px[:-1], py[:-1], at.px[1:], py[1:]
-        drawn = np.isfinite(out[:, 1]) & np.isfinite(out[:, 3])
-        numbers = at.number[:-1]
+        np.fmin(upper[:, 1:], lower[:, :-1], out=out[:, 1:, 1])
+        np.fmax(lower[:, 1:], upper[:, :-1], out=out[:, 1:, 3])
+        out[:, :, 3] += 1.0
+        return out, np.isfinite(upper)
+    out = np.empty((len(py), max(py.shape[1] - 1, 0), 4))
+    out[:, :, 0], out[:, :, 1], out[:, :, 2], out[:, :, 3] = at.px[:-1], py[:, :-1], at.px[1:], py[:, 1:]
+    return out, np.isfinite(out[:, :, 1]) & np.isfinite(out[:, :, 3])
+
+
+def shown_segments(at: Places, lines: FloatArray, drawn: BoolArray, dashes: tuple[float, ...] = ()) -> FloatArray:
+    """What is painted of the segments (n, 4) of one trace."""
+    numbers = at.number if at.is_paired else at.number[:-1]
     if dashes and len(numbers):
         steps = _pattern(dashes)
-        drawn &= steps[numbers % len(steps)]
-    return out if drawn.all() else out[drawn]
+        drawn = drawn & steps[numbers % len(steps)]
+    return lines if drawn.all() else lines[drawn]
 
 
 @cache

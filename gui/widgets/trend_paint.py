@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import cast
 
 import numpy as np
@@ -14,7 +15,7 @@ from PySide6.QtGui import QPainter, QPen, QStaticText
 from shiboken6 import Shiboken
 
 from gui.state import theme
-from gui.state.strokes import Places, places, segments
+from gui.state.strokes import all_segments, places, shown_segments
 from gui.state.theme import LineStyle, Tone
 from gui.widgets.look import colour, dashed_pen, font, line_pen, on_panel
 
@@ -208,21 +209,22 @@ def paint_traces(
     is_stale: bool,
 ) -> None:
     """Every trace of ``points``: times (m,) and values (m,) of each channel; grey where they are stale."""
-    known: tuple[FloatArray, Places] | None = None
     width = painter.device().devicePixelRatio()  # columns of pixels touch, also where a pixel is several
-    for name, (time_s, values) in points.items():
-        if known is None or known[0] is not time_s:  # traces of one source share their times
-            known = (time_s, places(time_s, x.factor, x.offset))
-        style, at = styles[name], known[1]
-        if len(at.px) <= _FEW and not at.is_paired:
-            painter.setPen(line_pen(style, stale=is_stale))
-            draw_lines(painter, segments(at, values, y.factor, y.offset))
-        else:
-            pen = QPen(colour(theme.TICK if is_stale else style.colour), width)
-            pen.setCosmetic(True)
-            pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
+    for _, group in groupby(points.items(), key=lambda item: id(item[1][0])):  # traces of one source share their times
+        traces = list(group)
+        at = places(traces[0][1][0], x.factor, x.offset)
+        lines, drawn = all_segments(at, np.stack([values for _, (_, values) in traces]), y.factor, y.offset)
+        is_few = len(at.px) <= _FEW and not at.is_paired
+        for i, (name, _) in enumerate(traces):
+            style = styles[name]
+            if is_few:
+                pen = line_pen(style, stale=is_stale)
+            else:
+                pen = QPen(colour(theme.TICK if is_stale else style.colour), width)
+                pen.setCosmetic(True)
+                pen.setCapStyle(Qt.PenCapStyle.FlatCap)  # with another one a level trace is two pixels thick
             painter.setPen(pen)
-            draw_lines(painter, segments(at, values, y.factor, y.offset, style.dashes))
+            draw_lines(painter, shown_segments(at, lines[i], drawn[i], () if is_few else style.dashes))
 
 
 def draw_lines(painter: QPainter, lines: FloatArray) -> None:
@@ -233,5 +235,5 @@ def draw_lines(painter: QPainter, lines: FloatArray) -> None:
     """
     if len(lines):
         lines = np.ascontiguousarray(lines, dtype=np.float64)
-        first = cast("QLineF", Shiboken.wrapInstance(lines.ctypes.data, QLineF))
+        first = cast("QLineF", Shiboken.wrapInstance(lines.__array_interface__["data"][0], QLineF))
         painter.drawLines(first, len(lines))

@@ -52,6 +52,7 @@ class TraceTable(QWidget):
     def __init__(self, group: TrendGroup) -> None:
         super().__init__()
         self.setFixedWidth(228)
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self._group = group
         self._values: Mapping[str, float] = {}
         self._stale_s: float | None = None
@@ -132,6 +133,7 @@ class TrendPlot(QWidget):
 
     def __init__(self, group: TrendGroup, *, browsable: bool) -> None:
         super().__init__()
+        self.setAttribute(Qt.WidgetAttribute.WA_NoSystemBackground)  # its two parts cover it
         self.group = group
         self._axis: tuple[float, float] | None = None
         self._lead: tuple[Limit, ...] = ()
