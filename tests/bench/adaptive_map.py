@@ -16,6 +16,7 @@ import numpy as np
 from benchkit.analysis.next_point import Places, map_uncertainty
 from tests.analysis.map_benches import EVEN, NODES, Bench, adapt, walk
 from tests.analysis.map_truths import OTHER_FORMS
+from tests.bench.cores import on_all_cores
 from tests.bench.figure import Figure, at_most
 
 NAMES = (
@@ -36,6 +37,10 @@ class Shares:
     error: list[float] = field(default_factory=list)
     error_over_u: list[float] = field(default_factory=list)
 
+    def add(self, other: Shares) -> None:
+        for name in ("adaptive", "random", "error", "error_over_u"):
+            getattr(self, name).extend(getattr(other, name))
+
 
 def measure() -> Iterator[Figure]:
     """Medians of a few drives; fifty are in ``tests/analysis/test_next_point.py`` (soak)."""
@@ -48,14 +53,24 @@ def measure_short() -> Iterator[Figure]:
 
 
 def _measure(drives: int) -> Iterator[Figure]:
-    found = shares(range(drives))
+    found = Shares()
+    for part in on_all_cores(_whole, range(drives)):
+        found.add(part)
     yield at_most("adaptive_map_time_pct", 100.0 * float(np.median(found.adaptive)), "% of the even grid", 60.0)
     yield Figure("adaptive_map_random_order_pct", 100.0 * float(np.median(found.random)), "% of the even grid")
     yield Figure("adaptive_map_error_ratio", float(np.median(found.error)), "of the even grid's true error")
-    others = [
-        share for form in OTHER_FORMS for share in shares(range(drives // 4), form, in_random_order=False).adaptive
-    ]
+    pieces = [(seed, form) for form in OTHER_FORMS for seed in range(drives // 4)]
+    others = [share for part in on_all_cores(_other, pieces) for share in part.adaptive]
     yield Figure("adaptive_map_other_forms_pct", 100.0 * float(np.median(others)), "% of the even grid")
+
+
+def _whole(seed: int) -> Shares:
+    return shares([seed])
+
+
+def _other(piece: tuple[int, str]) -> Shares:
+    seed, form = piece
+    return shares([seed], form, in_random_order=False)
 
 
 def shares(seeds: Iterable[int], form: str = "", *, in_random_order: bool = True) -> Shares:

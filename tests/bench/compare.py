@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchkit.cli.main import main
 from tests.analysis.compare_study import hidden_changes, no_difference, noise, with_difference
+from tests.bench.cores import on_all_cores
 from tests.bench.figure import Figure, at_least, at_most
 
 NAMES = (
@@ -45,21 +46,29 @@ def measure_short() -> Iterator[Figure]:
 
 
 def _measure(pairs: int) -> Iterator[Figure]:
-    null = no_difference(range(pairs))
+    null, planted, hidden = on_all_cores(
+        _study,
+        [("same", range(pairs)), ("planted", range(10_000, 10_000 + pairs)), ("hidden", range(20_000, 20_000 + pairs))],
+    )
     yield at_most("compare_false_regions_pct", null["regions"], "% of regions", 5.0)
     yield at_most("compare_false_comparisons_pct", null["comparisons"], "% of pairs", 5.0)
     yield Figure("compare_naive_false_regions_pct", null["naive_regions"], "% of regions")
     yield Figure("compare_naive_false_comparisons_pct", null["naive_comparisons"], "% of pairs")
     yield Figure("compare_equivalent_pct", null["equivalent"], "% of regions")
-    planted = with_difference(range(10_000, 10_000 + pairs), noise())
     yield Figure("compare_planted_found_pct", planted["found"], "% of regions")
     yield Figure("compare_planted_promised_pct", planted["promised"], "% of regions")
     yield at_most("compare_promise_off_points", abs(planted["found"] - planted["promised"]), "%-points", 5.0)
     yield at_most("compare_equivalent_at_margin_pct", planted["equivalent_at_margin"], "% of regions", 5.0)
-    hidden = hidden_changes(range(20_000, 20_000 + pairs))
     yield Figure("compare_clean_flagged_pct", hidden.pop("clean"), "% of pairs")
     yield at_least("compare_hidden_flagged_worst_pct", min(hidden.values()), "% of pairs", 98.0)
     yield from _command()
+
+
+def _study(piece: tuple[str, range]) -> dict[str, float]:
+    kind, seeds = piece
+    if kind == "same":
+        return no_difference(seeds)
+    return with_difference(seeds, noise()) if kind == "planted" else hidden_changes(seeds)
 
 
 def _command() -> Iterator[Figure]:

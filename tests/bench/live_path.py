@@ -15,7 +15,7 @@ from benchkit.session.process import start_recorder, start_simulated_stand
 from tests.bench.figure import Figure, at_most
 
 NAMES = ("live_core_share", "live_share_ratio", "live_rows_lost")
-SECONDS = 15.0
+SECONDS = 10.0
 
 BARE = """
 import sys, time, serial

@@ -4,8 +4,8 @@
 time that passed; it counts only where all frames were drawn (``live_screen_frames_per_s``). The start is the first
 painted frame; ratio of medians, both in turns, by processor time and by the clock.
 
-All figures together are taken with forty minutes of stream, counted from their middle; ``--only`` one of them, with two
-hours, counted from the first tenth.
+All figures together are taken with twenty minutes of stream, counted from their middle; ``--only`` one of them, with
+two hours, counted from the first tenth.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ NAMES = (
     "screen_soak_memory_growth",
 )  # fmt: skip
 ROOT = Path(__file__).parents[2]
-WATCH_S, WARM_S, STARTS, SOAK_S, SHORT_SOAK_S = 20.0, 5.0, 5, 7200.0, 2400.0
+WATCH_S, WARM_S, STARTS, SOAK_S, SHORT_SOAK_S = 20.0, 5.0, 5, 7200.0, 1200.0
 
 
 def measure() -> Iterator[Figure]:
@@ -38,7 +38,7 @@ def measure() -> Iterator[Figure]:
 
 
 def measure_short() -> Iterator[Figure]:
-    """The same with forty minutes of stream, where all figures are taken."""
+    """The same with twenty minutes of stream, where all figures are taken."""
     yield from _measure(SHORT_SOAK_S)
 
 

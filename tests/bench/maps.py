@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,7 @@ from tests.analysis.map_truths import (
 from tests.analysis.map_truths import (
     measure as measured_run,
 )
+from tests.bench.cores import on_all_cores
 from tests.bench.figure import Figure, at_least, at_most, between
 
 FloatArray = npt.NDArray[np.float64]
@@ -75,10 +77,12 @@ def measure_short() -> Iterator[Figure]:
 
 
 def _measure(runs: Runs) -> Iterator[Figure]:
-    yield from _errors(runs.a_truth)
+    half = runs.coverage // 2
+    errors, one, other = on_all_cores(_piece, [runs.a_truth, range(half), range(half, runs.coverage)])
+    yield from errors
     shapes = [_coverage(other_pool(name), range(runs.a_form), calibrated=0.0)[0] for name in OTHER_FORMS]
     yield at_least("coverage_map_shape", float(np.mean(shapes)), "% inside", 93.0)
-    losses, efficiencies = _coverage(stand_pool(), range(runs.coverage))
+    losses, efficiencies = (_percent([*first, *second]) for first, second in zip(one, other, strict=True))
     yield between("coverage_map", losses, "% inside", 93.0, 97.0)
     yield between("coverage_map_efficiency", efficiencies, "% inside", 93.0, 97.0)
     first = range(0, len(OTHER_FORMS) * runs.a_form, runs.a_form)
@@ -89,6 +93,11 @@ def _measure(runs: Runs) -> Iterator[Figure]:
     yield between("coverage_map_other_forms", float(np.mean(shares)), "% inside", 93.0, 97.0)
     generating, _ = _coverage(stand_pool(-130.0, -20.0), range(runs.generating))
     yield between("coverage_map_generating", generating, "% inside", 93.0, 97.0)
+
+
+def _piece(piece: int | range) -> Any:
+    """Figures of the errors over so many runs of each truth; or what :func:`_inside` says of runs of the stand."""
+    return list(_errors(piece)) if isinstance(piece, int) else _inside(stand_pool(), piece)
 
 
 def _errors(runs_a_truth: int) -> Iterator[Figure]:
@@ -135,7 +144,18 @@ def _held_out(pool: Pool, run: Measured) -> tuple[FloatArray, FloatArray, FloatA
 
 
 def _coverage(pool: Pool, seeds: range, calibrated: float = 1.0) -> tuple[float, float]:
-    """Percent of unmeasured points inside the hull whose 95 % interval holds the truth: of loss, and of efficiency.
+    """Percent of unmeasured points inside the hull whose 95 % interval holds the truth: of loss, and of efficiency."""
+    losses, efficiencies = _inside(pool, seeds, calibrated)
+    return _percent(losses), _percent(efficiencies)
+
+
+def _percent(inside: list[FloatArray]) -> float:
+    return 100.0 * float(np.mean(np.concatenate(inside)))
+
+
+def _inside(pool: Pool, seeds: range, calibrated: float = 1.0) -> tuple[list[FloatArray], list[FloatArray]]:
+    """Of each run, which unmeasured points inside the hull have a 95 % interval that holds the truth: of loss, of
+    efficiency.
 
     Without calibration errors the interval is that of scatter and lack of fit alone.
     """
@@ -152,4 +172,4 @@ def _coverage(pool: Pool, seeds: range, calibrated: float = 1.0) -> tuple[float,
         eta = efficiency_of(shaft, found.loss_w)
         slope = np.where(shaft < 0.0, 1.0 / shaft, shaft / (shaft + found.loss_w) ** 2)
         inside_eta.append((np.abs(eta - efficiency_of(shaft, true)) <= K95 * np.abs(slope) * u)[good])
-    return 100.0 * float(np.mean(np.concatenate(inside))), 100.0 * float(np.mean(np.concatenate(inside_eta)))
+    return inside, inside_eta
