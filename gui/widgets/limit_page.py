@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from PySide6.QtCore import QLineF, QRectF, Qt, Slot
+from PySide6.QtCore import QRectF, Qt, Slot
 from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QWidget
 
@@ -19,6 +19,7 @@ from gui.state.theme import Tone
 from gui.state.trends import is_trip
 from gui.widgets.drawer import Page, button, set_tone
 from gui.widgets.look import colour, dashed_pen, font
+from gui.widgets.trend_paint import draw_lines
 
 
 class PreviewPlot(QWidget):
@@ -54,7 +55,7 @@ class PreviewPlot(QWidget):
             at = replace(places(shown.x[:1], across, 0.0), px=(shown.x - shown.x[0]) * across)  # points joined
             at = replace(at, number=np.zeros(len(shown.x), dtype=np.int64))
             painter.setPen(dashed_pen(theme.LINES[0].colour))
-            painter.drawLines([QLineF(*row) for row in segments(at, shown.y, factor, offset).tolist()])
+            draw_lines(painter, segments(at, shown.y, factor, offset))
         hue = theme.RED if is_trip(shown.limit) else theme.CAUTION_EDGE
         for value, text, dashes in (
             (shown.before, "in force", (2.0, 4.0)),
